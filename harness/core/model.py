@@ -1,0 +1,377 @@
+"""The model of a site, and of what was done to it and seen of it. Frozen values without behaviour of their own."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum, unique
+from typing import Final
+
+from harness.core.errors import Origin
+from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
+from harness.core.places import Numbering, Place, Table
+from harness.core.verdicts import Verdict
+
+# --- what a site is -------------------------------------------------------------------------------
+
+
+@unique
+class AlarmClass(StrEnum):
+    """What kind of condition it is."""
+
+    ALARM = "alarm"
+    WARNING = "warning"
+    FAULT = "fault"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SideEffect:
+    """What a raised alarm does in the real world; reviewed before anything is raised."""
+
+    name: str
+    text: str
+    hazard: str
+    safeguard: str
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Write:
+    """One Modbus write: coils take 0 or 1, registers 0 to 65535. ``address`` counts from 0."""
+
+    link: str
+    unit: int
+    table: Table
+    address: int
+    values: tuple[int, ...]
+
+
+@unique
+class Step(StrEnum):
+    """The steps of a stimulus, in the order in which they usually come."""
+
+    RAISE = "raise"
+    SILENCE = "silence"
+    ACKNOWLEDGE = "acknowledge"
+    CLEAR = "clear"
+    RESET = "reset"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alarm:
+    """One condition that the controller can raise.
+
+    ``side_effects``: names, () where the file says ``none``, None where it says nothing (unknown, and refuses).
+    ``lasts_ns``: an alarm that clears by itself after this time (closed bounds), else None.
+    ``reference``: the point trusted to say when it was really raised and cleared.
+    ``writes``: how farend raises it when armed; a step without an entry is done by a person.
+    """
+
+    name: str
+    alarm_class: AlarmClass
+    priority: int | None
+    text: str
+    side_effects: tuple[str, ...] | None
+    also_raises: tuple[str, ...] = ()
+    lasts_ns: Bounds | None = None
+    reference: str | None = None
+    writes: Mapping[Step, tuple[Write, ...]] = field(default_factory=dict)
+    origin: Origin
+
+
+HOLD_ASSUMED_NS: Final = 1 * NS_PER_S
+"""Assumed for a point whose hold is not declared: common practice, no source. Printed with every result."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hold:
+    """The shortest time for which a point is ever on, and off. It rules out only what no sample saw."""
+
+    on_ns: int = HOLD_ASSUMED_NS
+    off_ns: int = HOLD_ASSUMED_NS
+    on_declared: bool = False
+    off_declared: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """One place on a link where alarms appear. ``written`` is the address as the user's file wrote it."""
+
+    name: str
+    link: str
+    place: Place
+    hold: Hold = field(default_factory=Hold)
+    written: str = ""
+    origin: Origin
+
+
+@unique
+class Behaviour(StrEnum):
+    """How a point should act while its alarm goes through its states."""
+
+    FOLLOWS = "follows"
+    UNTIL_ACKNOWLEDGED = "until-acknowledged"
+    LATCHED = "latched"
+    PULSE = "pulse"
+    QUIET = "quiet"
+
+
+SEARCH_DEFAULT_NS: Final = 30 * NS_PER_S
+SETTLE_DEFAULT_NS: Final = 2 * NS_PER_S
+LEAK_DEFAULT_NS: Final = 1 * NS_PER_S
+LONGEST_DELAY_HINT_NS: Final = 500 * NS_PER_MS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """What an expectation demands; None means that no such limit was set. All in nanoseconds.
+
+    ``search_ns`` is at least ``appears_within_ns``; a sighting later than it no longer belongs to this raise.
+    ``settle_ns``: how long after the last deadline a second onset still counts as ``repeated``.
+    ``leak_ns``: for ``quiet``, the shortest leak looked for.
+    """
+
+    appears_within_ns: int | None = None
+    visible_for_ns: int | None = None
+    gone_within_ns: int | None = None
+    dwell_ns: int = 0
+    search_ns: int = SEARCH_DEFAULT_NS
+    settle_ns: int = SETTLE_DEFAULT_NS
+    leak_ns: int = LEAK_DEFAULT_NS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expectation:
+    """One row of the point map, after patterns and classes were spread out: one alarm at one point.
+
+    ``key`` is unique in a site and stable over edits elsewhere: ``alarm@point``.
+    ``released_by``: for ``latched``, whether acknowledging or resetting releases it.
+    """
+
+    key: str
+    alarm: str
+    point: str
+    behaviour: Behaviour
+    limits: Limits
+    released_by: Step = Step.ACKNOWLEDGE
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModbusTcpLink:
+    """One Modbus TCP device as farend polls it. What it costs the device is declared: connections and request rate.
+
+    ``gap_max``: how many unneeded bits/registers a grouped read may span; None means as many as fit.
+    ``in_flight``: how many requests may be outstanding on the one connection. ``unit`` is the default unit.
+    """
+
+    name: str
+    host: str
+    port: int
+    numbering: Numbering
+    unit: int = 1
+    poll_period_ns: int
+    timeout_ns: int
+    in_flight: int = 1
+    requests_per_s_max: float | None = None
+    gap_max_bits: int = 64
+    gap_max_registers: int = 16
+    origin: Origin
+
+
+@unique
+class LineEnd(StrEnum):
+    """What ends a printed line. ``ANY`` takes CR, LF and CR LF alike."""
+
+    ANY = "any"
+    CRLF = "crlf"
+    LF = "lf"
+    CR = "cr"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextLink:
+    """A printed alarm log: a serial port, or a serial device server that passes its bytes on over raw TCP.
+
+    Exactly one of ``port`` (a serial port's name) and ``host`` is set. ``longest_delay_ns`` (D): a change is
+    printed and has arrived within this time, None where nobody knows. ``promises_every_change``: the path
+    prints every raise while it is alive; only then is silence evidence.
+    """
+
+    name: str
+    host: str | None = None
+    tcp_port: int | None = None
+    port: str | None = None
+    baud: int = 9600
+    data_bits: int = 8
+    parity: str = "none"
+    stop_bits: int = 1
+    encoding: str = "ascii"
+    line_end: LineEnd = LineEnd.ANY
+    line_max_bytes: int = 1024
+    longest_delay_ns: int | None = None
+    promises_every_change: bool = False
+    origin: Origin
+
+
+LinkSpec = ModbusTcpLink | TextLink
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WritableRange:
+    """Addresses that a stimulus may write: ``address`` (from 0) and ``count``. Everything else is refused."""
+
+    link: str
+    unit: int
+    table: Table
+    address: int
+    count: int
+    origin: Origin
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """A whole site file with its point map, read and checked."""
+
+    name: str
+    title: str
+    controller: str
+    firmware: str
+    links: Mapping[str, LinkSpec]
+    points: Mapping[str, Point]
+    alarms: Mapping[str, Alarm]
+    side_effects: Mapping[str, SideEffect]
+    writable: tuple[WritableRange, ...]
+    expectations: tuple[Expectation, ...]
+    notes: tuple[str, ...] = ()
+    """Assumptions and defaults in force, in words; printed with the results."""
+
+    def expectations_of(self, alarm: str) -> tuple[Expectation, ...]:
+        """The rows for one alarm, in the order of the point map."""
+        return tuple(row for row in self.expectations if row.alarm == alarm)
+
+
+# --- what was done and what was seen ---------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stimulus:
+    """One simulated alarm event. Each step is known within closed bounds; None: it was not done (yet).
+
+    The bounds of successive steps do not overlap. ``proven`` is False where a write got no answer and no
+    read-back, or a person could not say: then nothing is judged from it. ``how``: who or what raised it.
+    """
+
+    id: str
+    alarm: str
+    raised: Bounds
+    acknowledged: Bounds | None = None
+    reset: Bounds | None = None
+    cleared: Bounds | None = None
+    proven: bool = True
+    how: str = ""
+    timed_by: str = ""
+    """The reference point that timed it, or '' where the stimulus's own bounds did."""
+
+    def __post_init__(self) -> None:
+        for name in ("acknowledged", "reset", "cleared"):
+            step: Bounds | None = getattr(self, name)
+            if step is not None and step.lo < self.raised.hi:
+                raise ValueError(
+                    f"Stimulus {self.id}: {name}.lo={step.lo} comes before raised.hi={self.raised.hi}; "
+                    "the steps of a stimulus must not overlap"
+                )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sighting:
+    """An alarm seen at a point. ``first``/``last``: index of its first and last on-sample in the trace.
+
+    ``widest_gap_ns``: the widest gap between two samples inside it (0 where there is one sample).
+    """
+
+    point: str
+    onset: Bounds
+    end: Bounds
+    first: int
+    last: int
+    widest_gap_ns: int = 0
+
+
+@unique
+class CauseKind(StrEnum):
+    """What is wrong, from the wire upwards."""
+
+    TRANSPORT = "transport"
+    IDENTITY = "identity"
+    ADDRESS = "address"
+    DECODING = "decoding"
+    MEANING = "meaning"
+    TIME = "time"
+    STIMULUS = "stimulus"
+    OBSERVATION = "observation"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """One likely cause: what it is, the evidence for it, the next thing to check. ``code`` is short and stable."""
+
+    kind: CauseKind
+    code: str
+    text: str
+    evidence: str
+    next_check: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """What the correlator says of one stimulus at one expectation. All bounds in nanoseconds.
+
+    ``also``: further fails that are proven. ``attributed``: the onset lies wholly after the raise.
+    ``assumptions``: what was taken on trust for this verdict. ``reason``: why it is unknown or failed, in a sentence.
+    """
+
+    expectation: str
+    alarm: str
+    point: str
+    stimulus: str
+    verdict: Verdict
+    also: tuple[Verdict, ...] = ()
+    onset: Bounds | None = None
+    end: Bounds | None = None
+    latency: Bounds | None = None
+    visible: Bounds | None = None
+    attributed: bool = False
+    samples: int = 0
+    widest_gap_ns: int | None = None
+    reason: str = ""
+    assumptions: tuple[str, ...] = ()
+    causes: tuple[Cause, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stray:
+    """A sighting that nothing raised explains."""
+
+    point: str
+    onset: Bounds
+    end: Bounds
+    reason: str = ""
+    causes: tuple[Cause, ...] = ()
+
+    @property
+    def verdict(self) -> Verdict:
+        """Always ``stray``."""
+        return Verdict.STRAY
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """Everything that was judged of one record, in the order of raising and of the point map."""
+
+    results: tuple[Result, ...]
+    strays: tuple[Stray, ...]
+    causes: tuple[Cause, ...] = ()
+    """Causes that explain several results at once."""
+    failures_of_checkers: tuple[str, ...] = ()
+    """Tracebacks of checkers that crashed; each made its results unknown."""

@@ -1,0 +1,135 @@
+"""Where on a link a point is, and when its value counts as on. Plain data; decoding lives in ``links``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum, unique
+from typing import Final
+
+
+@unique
+class Table(StrEnum):
+    """The four primary tables of the Modbus data model (Application Protocol V1.1b3, 4.3)."""
+
+    COIL = "coil"
+    DISCRETE_INPUT = "discrete-input"
+    INPUT_REGISTER = "input-register"
+    HOLDING_REGISTER = "holding-register"
+
+    @property
+    def is_bits(self) -> bool:
+        """True for the two tables of single bits."""
+        return self in (Table.COIL, Table.DISCRETE_INPUT)
+
+    @property
+    def read_function(self) -> int:
+        """The function code that reads this table (V1.1b3, 6.1 to 6.4)."""
+        return _READ_FUNCTION[self]
+
+    @property
+    def count_max(self) -> int:
+        """How many bits or registers one request may read (V1.1b3, 6.1 to 6.4)."""
+        return 2000 if self.is_bits else 125
+
+
+_READ_FUNCTION: Final = {
+    Table.COIL: 1,
+    Table.DISCRETE_INPUT: 2,
+    Table.HOLDING_REGISTER: 3,
+    Table.INPUT_REGISTER: 4,
+}
+
+
+@unique
+class Numbering(StrEnum):
+    """How a site file counts addresses. Declared, never guessed.
+
+    ``FROM_ZERO`` is the address in the request; ``FROM_ONE`` the data model's number (V1.1b3, 4.4: number X
+    is addressed as X - 1); ``REFERENCE`` the five- or six-digit number whose first digit names the table
+    (0 coils, 1 discrete inputs, 3 input registers, 4 holding registers).
+    """
+
+    FROM_ZERO = "from-0"
+    FROM_ONE = "from-1"
+    REFERENCE = "reference"
+
+
+@unique
+class ValueType(StrEnum):
+    """How registers become a number. ``BIT`` and ``BITS`` take bits of one register; ``BIT`` of a bit table is the bit."""
+
+    BIT = "bit"
+    BITS = "bits"
+    U16 = "u16"
+    S16 = "s16"
+    U32 = "u32"
+    S32 = "s32"
+    F32 = "f32"
+
+    @property
+    def registers(self) -> int:
+        """How many registers the value takes."""
+        return 2 if self in (ValueType.U32, ValueType.S32, ValueType.F32) else 1
+
+
+@unique
+class Order(StrEnum):
+    """Which comes first on the wire, the more or the less significant part."""
+
+    BIG = "big"
+    LITTLE = "little"
+
+
+@unique
+class OnWhen(StrEnum):
+    """When a value counts as on. ``SET``: the bit is 1 (or the number is not 0). ``CLEAR``: the opposite."""
+
+    SET = "set"
+    CLEAR = "clear"
+    EQUAL = "equal"
+    ABOVE = "above"
+    BELOW = "below"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModbusPlace:
+    """A place in the tables of one Modbus unit. ``address`` is the address in the request, counted from 0.
+
+    ``bit``/``bit_count``: for ``BIT`` and ``BITS`` in a register, the lowest bit (0 is the least significant) and
+    how many; ignored in bit tables. ``number`` = raw * ``scale`` + ``offset``; ``threshold`` is compared with it.
+    """
+
+    unit: int
+    table: Table
+    address: int
+    value_type: ValueType = ValueType.BIT
+    bit: int = 0
+    bit_count: int = 1
+    byte_order: Order = Order.BIG
+    word_order: Order = Order.BIG
+    scale: float = 1.0
+    offset: float = 0.0
+    on_when: OnWhen = OnWhen.SET
+    threshold: float | None = None
+
+    @property
+    def count(self) -> int:
+        """How many bits or registers are read for it."""
+        return 1 if self.table.is_bits else self.value_type.registers
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextPlace:
+    """What a printed alarm line looks like. Each pattern is a regular expression that must match a whole line.
+
+    ``cleared`` and ``acknowledged`` may be None: the controller does not print them. ``printed_time`` is a
+    ``datetime.strptime`` format for the named group ``time``, or None.
+    """
+
+    raised: str
+    cleared: str | None = None
+    acknowledged: str | None = None
+    printed_time: str | None = None
+
+
+Place = ModbusPlace | TextPlace

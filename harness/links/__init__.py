@@ -1,0 +1,1 @@
+"""One listener a protocol. Bytes in, stamped observations out; nothing here writes to a device."""

@@ -1,0 +1,73 @@
+"""What every link hands on, and the one interface behind which every protocol stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum, unique
+from typing import Protocol
+
+from harness.core.places import Table
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block:
+    """One read request that is repeated: ``count`` bits or registers from ``address`` (counted from 0).
+
+    ``id`` is unique in a run.
+    """
+
+    id: int
+    link: str
+    unit: int
+    table: Table
+    address: int
+    count: int
+
+
+@unique
+class LinkState(StrEnum):
+    """Whether a link can observe at all."""
+
+    UP = "up"
+    DOWN = "down"
+
+
+class Observer(Protocol):
+    """Takes what links observe. Calls are cheap, never block, and come from the event loop's thread only.
+
+    All instants are nanoseconds of the run's monotonic clock.
+    """
+
+    def block(self, block: Block) -> None:
+        """A read request that will be repeated from now on."""
+
+    def poll(self, block_id: int, asked_ns: int, told_ns: int, payload: bytes) -> None:
+        """One answered poll: asked just before its first byte went out, told just after its last byte came in.
+
+        ``payload``: bit tables as in the answer (least significant bit first, ceil(count / 8) bytes), registers
+        big-endian, two bytes each.
+        """
+
+    def poll_failed(self, block_id: int, asked_ns: int, given_up_ns: int, why: str) -> None:
+        """A poll without a usable answer: blind time, never evidence."""
+
+    def overrun(self, link: str, due_ns: int, begun_ns: int) -> None:
+        """A poll that began more than a period after it was due on the absolute schedule."""
+
+    def line(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
+        """One framed text line without its end: arrival of its first byte and of its last."""
+
+    def link_state(self, link: str, at_ns: int, state: LinkState, why: str) -> None:
+        """The link came up or went down. While it is down it observes nothing."""
+
+    def dropped(self, link: str, at_ns: int, what: str, data: bytes) -> None:
+        """Bytes that came in and did not fit (a late answer, a wrong length). ``data`` is cut to 64 bytes."""
+
+
+class Link(Protocol):
+    """One connection over which outputs are observed."""
+
+    name: str
+
+    async def run(self) -> None:
+        """Listen until cancelled. Reconnects by itself; a peer that is down is reported to the observer, not raised."""

@@ -1,0 +1,1 @@
+"""Statistics of what was judged. Pure: no I/O."""

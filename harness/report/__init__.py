@@ -1,0 +1,1 @@
+"""Finished judgements in, HTML, JUnit and JSON out."""

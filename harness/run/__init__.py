@@ -1,0 +1,1 @@
+"""A run from start to end: gate, listen, raise, judge."""

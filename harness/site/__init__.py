@@ -1,0 +1,1 @@
+"""Site files: reading, checking, writing drafts. Every message names file and line."""
