@@ -1,0 +1,92 @@
+"""What one stimulus demands at one expectation, as bounds on instants: when it may begin, must last, must be gone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from harness.core.instants import FOREVER, Bounds, latest
+from harness.core.model import Behaviour, Expectation, Limits, Step, Stimulus
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Demand:
+    """The obligations of DESIGN's "Correlating" for one stimulus, in ns.
+
+    ``release``: bounds of q (cleared, acknowledged, or the later of both), None where it never came: then the point
+    must stay on. ``reach_ns``: how long after the raise the onset may come (appears-within, else the search limit).
+    ``begin_max``: a sighting that begins later belongs to the next raise of the same alarm.
+    """
+
+    behaviour: Behaviour
+    limits: Limits
+    raised: Bounds
+    cleared: Bounds | None
+    release: Bounds | None
+    reach_ns: int
+    begin_max: int
+
+    @property
+    def is_pulse(self) -> bool:
+        """A pulse has no release: it ends by itself, at most ``gone_within`` after its onset."""
+        return self.behaviour is Behaviour.PULSE
+
+    @property
+    def search_end_hi(self) -> int:
+        """The latest instant at which a sighting that still belongs to this raise can begin."""
+        return min(self.raised.hi + self.limits.search_ns, self.begin_max)
+
+    @property
+    def onset_hi(self) -> int:
+        """The latest instant at which an onset can still be in time in any world."""
+        return min(self.raised.hi + self.reach_ns, self.search_end_hi)
+
+    @property
+    def deadline(self) -> Bounds | None:
+        """Bounds of q + d + G (not for a pulse, whose deadline hangs on its onset); None: not set, or never."""
+        if self.release is None or self.limits.gone_within_ns is None or self.is_pulse:
+            return None
+        return self.release.shifted(self.limits.dwell_ns + self.limits.gone_within_ns)
+
+    @property
+    def stay_until(self) -> Bounds | None:
+        """Bounds of q + d, before which the point must not go off; None for a pulse and where q never came."""
+        if self.release is None or self.is_pulse:
+            return None
+        return self.release.shifted(self.limits.dwell_ns)
+
+    def quiet_until(self, raised: int, cleared: int | None) -> int:
+        """The end of the window in which a ``quiet`` point must not react, for given true stimulus times."""
+        if cleared is None:
+            return self.begin_max
+        return min(max(raised + self.limits.search_ns, cleared + (self.limits.gone_within_ns or 0)), self.begin_max)
+
+
+def demand_of(stimulus: Stimulus, expectation: Expectation, next_raise: int | None = None) -> Demand:
+    """The demand of ``stimulus`` at ``expectation``.
+
+    ``next_raise``: the earliest instant at which the same alarm is raised again, None where it is not.
+    """
+    limits = expectation.limits
+    reach = limits.search_ns if limits.appears_within_ns is None else limits.appears_within_ns
+    return Demand(
+        behaviour=expectation.behaviour,
+        limits=limits,
+        raised=stimulus.raised,
+        cleared=stimulus.cleared,
+        release=_release(stimulus, expectation),
+        reach_ns=reach,
+        begin_max=FOREVER if next_raise is None else next_raise - 1,
+    )
+
+
+def _release(stimulus: Stimulus, expectation: Expectation) -> Bounds | None:
+    freed = stimulus.reset if expectation.released_by is Step.RESET else stimulus.acknowledged
+    match expectation.behaviour:
+        case Behaviour.FOLLOWS | Behaviour.QUIET:
+            return stimulus.cleared
+        case Behaviour.UNTIL_ACKNOWLEDGED:
+            return freed
+        case Behaviour.LATCHED:
+            return None if freed is None or stimulus.cleared is None else latest(freed, stimulus.cleared)
+        case Behaviour.PULSE:
+            return None

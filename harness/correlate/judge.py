@@ -1,0 +1,164 @@
+"""One stimulus at one expectation: class first, over all worlds; then the name, from the plainest world.
+
+The plainest world has the fewest changes: the sampled sightings and nothing else.
+"""
+
+from __future__ import annotations
+
+from harness.core.instants import FOREVER, elapsed
+from harness.core.model import Behaviour, Expectation, Hold, Result, Stimulus
+from harness.core.trace import Trace
+from harness.core.verdicts import Verdict
+from harness.correlate.demand import Demand, demand_of
+from harness.correlate.outline import Outline, outline
+from harness.correlate.plain import Seen, choose, name_fail, seen_at
+from harness.correlate.reasons import fail_reason, from_zero, limit_doubt, quiet_doubt
+from harness.correlate.wording import time_text
+from harness.correlate.worlds import every_world_obliges, is_ready, some_world_meets
+
+
+def judge_one(
+    trace: Trace, stimulus: Stimulus, expectation: Expectation, hold: Hold, next_raise: int | None = None
+) -> Result:
+    """Judge one stimulus at one expectation from one trace. ``next_raise``: see :func:`demand_of`."""
+    return judge_outlined(outline(trace, hold), stimulus, expectation, next_raise)
+
+
+def judge_outlined(
+    sketch: Outline,
+    stimulus: Stimulus,
+    expectation: Expectation,
+    next_raise: int | None = None,
+    *,
+    masked_by: str = "",
+) -> Result:
+    """Judge from an outline that is shared by all stimuli of a point.
+
+    ``masked_by``: says in words what else held the point in this window; evidence of it was taken out of ``sketch``.
+    """
+    demand = demand_of(stimulus, expectation, next_raise)
+    if not stimulus.proven:
+        reason = "the raise is not proven: no answer and no read-back"
+        return _result(sketch, demand, stimulus, expectation, Verdict.NOT_RUN, None, reason)
+    if demand.behaviour is Behaviour.QUIET:
+        return _judge_quiet(sketch, demand, stimulus, expectation, masked_by)
+    seen = choose(sketch, demand)
+    if not some_world_meets(sketch, demand):
+        verdict, also = name_fail(seen, ready=is_ready(sketch, demand))
+        if verdict is not None:
+            reason = fail_reason(verdict, demand, seen)
+            return _result(sketch, demand, stimulus, expectation, verdict, seen, reason, also)
+    elif not masked_by and every_world_obliges(sketch, demand):
+        doubt = _doubt_of_pass(sketch, demand)
+        if not doubt:
+            passed = Verdict.APPEARED if demand.limits.appears_within_ns is None else Verdict.ON_TIME
+            return _result(sketch, demand, stimulus, expectation, passed, seen, "")
+        return _result(sketch, demand, stimulus, expectation, Verdict.UNRESOLVED, seen, doubt)
+    verdict, reason = _name_unknown(sketch, demand, seen, masked_by)
+    return _result(sketch, demand, stimulus, expectation, verdict, seen, reason)
+
+
+def _judge_quiet(
+    sketch: Outline, demand: Demand, stimulus: Stimulus, expectation: Expectation, masked_by: str
+) -> Result:
+    raised = demand.raised
+    until = demand.quiet_until(raised.hi, None if demand.cleared is None else demand.cleared.hi)
+    numbers = [n for n in sketch.sightings_touching(raised.lo, until) if sketch.onset_hi[n] >= raised.lo]
+    seen = seen_at(sketch, numbers[0]) if numbers else None
+    if not some_world_meets(sketch, demand):
+        verdict, reason = Verdict.LEAKED, "it reacted while it was required to stay quiet"
+    elif masked_by:
+        verdict, reason = Verdict.MASKED, masked_by
+    elif every_world_obliges(sketch, demand):
+        if is_ready(sketch, demand):
+            return _result(sketch, demand, stimulus, expectation, Verdict.QUIET, None, "")
+        verdict, reason = Verdict.UNRESOLVED, _NOT_READY
+    else:
+        verdict, reason = _name_unknown(sketch, demand, seen, "")
+        if verdict is Verdict.UNRESOLVED:
+            reason = quiet_doubt(sketch, demand, seen, until)
+    return _result(sketch, demand, stimulus, expectation, verdict, seen, reason)
+
+
+_NOT_READY = "the point was already on before the raise, so its reaction proves nothing"
+
+
+def _doubt_of_pass(sketch: Outline, demand: Demand) -> str:
+    """Why a proven set of obligations is not yet a pass; '' where it is."""
+    if not is_ready(sketch, demand):
+        if sketch.last_before(demand.raised.lo) < 0:
+            return "there is no sample before the raise, so the point may have been on already"
+        return _NOT_READY
+    if demand.release is None and demand.limits.gone_within_ns is not None and not demand.is_pulse:
+        return "it was never released, so that it goes back to normal was not tested"
+    return ""
+
+
+def _name_unknown(sketch: Outline, demand: Demand, seen: Seen | None, masked_by: str) -> tuple[Verdict, str]:
+    if masked_by:
+        return Verdict.MASKED, masked_by
+    raised = demand.raised
+    if sketch.last_before(raised.lo) < 0 and not is_ready(sketch, demand):
+        return Verdict.NOT_OBSERVED, "there is no sample before the raise"
+    window_end = demand.search_end_hi
+    if not len(sketch.samples_within(raised.lo + 1, window_end)) and seen is None:
+        return Verdict.NOT_OBSERVED, "there is no sample between the raise and the end of its window"
+    if not is_ready(sketch, demand):
+        return Verdict.UNRESOLVED, _NOT_READY
+    if seen is None:
+        if _released_before_due(demand):
+            return Verdict.UNRESOLVED, "it was acknowledged before it had to show; not showing is neither pass nor fail"
+        gap = sketch.widest_gap(raised.lo, window_end)
+        room = "a gap without end" if gap is None else f"a gap of {time_text(gap)}"
+        return Verdict.UNRESOLVED, f"fell between polls: {room} leaves room for an appearance that no sample met"
+    return Verdict.UNRESOLVED, limit_doubt(sketch, demand, seen)
+
+
+def _released_before_due(demand: Demand) -> bool:
+    held = demand.behaviour in (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED)
+    return held and demand.release is not None and demand.release.lo <= demand.raised.hi + demand.reach_ns
+
+
+def _result(
+    sketch: Outline,
+    demand: Demand,
+    stimulus: Stimulus,
+    expectation: Expectation,
+    verdict: Verdict,
+    seen: Seen | None,
+    reason: str,
+    also: tuple[Verdict, ...] = (),
+) -> Result:
+    until = demand.search_end_hi if seen is None else max(demand.search_end_hi, min(seen.end.hi, FOREVER - 1))
+    until = min(until, (demand.cleared.hi if demand.cleared is not None else until) + demand.limits.search_ns)
+    return Result(
+        expectation=expectation.key,
+        alarm=expectation.alarm,
+        point=expectation.point,
+        stimulus=stimulus.id,
+        verdict=verdict,
+        also=also,
+        onset=None if seen is None else seen.onset,
+        end=None if seen is None else seen.end,
+        latency=None if seen is None else from_zero(elapsed(demand.raised, seen.onset)),
+        visible=None if seen is None else from_zero(elapsed(seen.onset, seen.end)),
+        attributed=seen is not None and seen.onset.lo >= demand.raised.hi,
+        samples=len(sketch.samples_within(demand.raised.lo, until)),
+        widest_gap_ns=sketch.widest_gap(demand.raised.lo, min(until, _last_hi(sketch))),
+        reason=reason,
+        assumptions=_assumptions(sketch, verdict),
+    )
+
+
+def _last_hi(sketch: Outline) -> int:
+    return int(sketch.trace.lo[-1]) - 1 if len(sketch.trace) else 0
+
+
+def _assumptions(sketch: Outline, verdict: Verdict) -> tuple[str, ...]:
+    hold = sketch.hold
+    taken: list[str] = []
+    if not hold.on_declared and verdict in (Verdict.MISSED, Verdict.LATE):
+        taken.append(f"shortest on time {time_text(hold.on_ns)} (assumed, not declared)")
+    if not hold.off_declared and verdict in (Verdict.ON_TIME, Verdict.APPEARED, Verdict.STUCK, Verdict.BRIEF):
+        taken.append(f"shortest off time {time_text(hold.off_ns)} (assumed, not declared)")
+    return tuple(taken)

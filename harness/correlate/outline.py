@@ -1,0 +1,172 @@
+"""From samples to sightings: the outline of a point's trace, and what may hide in its gaps.
+
+An outline is computed once per point; judging a stimulus then touches only the sightings and wide gaps of its
+window, so the cost of a quiet million polls is paid once and in numpy.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from harness.core.instants import FOREVER, Bounds
+from harness.core.model import Hold, Sighting
+from harness.core.trace import Indices, Trace
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """The gap between samples ``index`` and ``index + 1``: open ends are ±FOREVER, states None beyond the samples.
+
+    A change in it happens at lo + 1 or later and at hi or earlier.
+    """
+
+    index: int
+    lo: int
+    hi: int
+    on_before: bool | None
+    on_after: bool | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outline:
+    """The sightings of one trace, as parallel lists, and its gaps. Build with :func:`outline`.
+
+    Lists of length s (one entry a sampled sighting, in order): ``onset_lo``, ``onset_hi``, ``end_lo``, ``end_hi`` in
+    ns (±FOREVER where open), ``first``, ``last`` sample indices.
+    """
+
+    trace: Trace
+    hold: Hold
+    onset_lo: list[int]
+    onset_hi: list[int]
+    end_lo: list[int]
+    end_hi: list[int]
+    first: list[int]
+    last: list[int]
+    _starts: list[int]
+    _wide: dict[int, Indices] = field(default_factory=dict)
+
+    def sighting(self, number: int) -> Sighting:
+        """Sighting ``number`` as a value of its own."""
+        first, last = self.first[number], self.last[number]
+        trace = self.trace
+        widest = int((trace.hi[first + 1 : last + 1] - trace.lo[first:last]).max()) if last > first else 0
+        return Sighting(
+            point=trace.point,
+            onset=Bounds(self.onset_lo[number], self.onset_hi[number]),
+            end=Bounds(self.end_lo[number], self.end_hi[number]),
+            first=first,
+            last=last,
+            widest_gap_ns=widest,
+        )
+
+    def sightings_touching(self, start: int, stop: int) -> range:
+        """Numbers of the sightings that can be on at or after ``start`` and can begin at or before ``stop``."""
+        return range(bisect_right(self.end_hi, start), bisect_right(self.onset_lo, stop))
+
+    def state_at(self, index: int) -> bool | None:
+        """The state of sample ``index``; None outside the samples."""
+        if not 0 <= index < len(self.trace):
+            return None
+        return self.trace.run_is_on(bisect_right(self._starts, index) - 1)
+
+    def last_before(self, instant: int) -> int:
+        """The index of the last sample that was told before ``instant``; -1 where there is none."""
+        return int(np.searchsorted(self.trace.hi, instant, side="left")) - 1
+
+    def samples_within(self, start: int, stop: int) -> range:
+        """Indices of the samples asked at or after ``start`` and told at or before ``stop``."""
+        first = int(np.searchsorted(self.trace.lo, start, side="left"))
+        return range(first, max(first, int(np.searchsorted(self.trace.hi, stop, side="right"))))
+
+    def wide_gaps(self, hold_ns: int, start: int, stop: int) -> Iterator[Gap]:
+        """Gaps in which a state that lasts ``hold_ns`` can hide, among those that touch ]start, stop[ with changes.
+
+        A gap of lo to hi leaves room for at most hi - lo - 1 ns between two changes; "a state that lasts h or longer
+        cannot hide in a gap of h or less". The unbounded gaps before the first and after the last sample count.
+        """
+        trace = self.trace
+        n = len(trace)
+        lowest = int(np.searchsorted(trace.hi, start, side="right")) - 1
+        highest = int(np.searchsorted(trace.lo, stop, side="left")) - 1
+        if lowest < 0:
+            yield Gap(-1, -FOREVER, int(trace.hi[0]) if n else FOREVER, None, self.state_at(0))
+        wide = self._wide_indices(hold_ns)
+        for at in wide[np.searchsorted(wide, max(lowest, 0)) : np.searchsorted(wide, highest, side="right")].tolist():
+            yield Gap(at, int(trace.lo[at]), int(trace.hi[at + 1]), self.state_at(at), self.state_at(at + 1))
+        if n and highest >= n - 1:
+            yield Gap(n - 1, int(trace.lo[n - 1]), FOREVER, self.state_at(n - 1), None)
+
+    def splits(self, number: int) -> list[int]:
+        """Indices of the samples in sighting ``number`` behind which the point may have been off unseen."""
+        wide = self._wide_indices(self.hold.off_ns)
+        found: list[int] = wide[
+            np.searchsorted(wide, self.first[number]) : np.searchsorted(wide, self.last[number], side="left")
+        ].tolist()
+        return found
+
+    def widest_gap(self, start: int, stop: int) -> int | None:
+        """The widest gap that touches [start, stop]; None where it is not bounded."""
+        trace = self.trace
+        lowest = int(np.searchsorted(trace.hi, start, side="left")) - 1
+        highest = int(np.searchsorted(trace.lo, stop, side="right")) - 1
+        if lowest < 0 or highest >= len(trace) - 1:
+            return None
+        if highest < lowest:
+            return 0
+        return int((trace.hi[lowest + 1 : highest + 2] - trace.lo[lowest : highest + 1]).max())
+
+    def _wide_indices(self, hold_ns: int) -> Indices:
+        found = self._wide.get(hold_ns)
+        if found is None:
+            trace = self.trace
+            open_gaps = trace.hi[1:] - trace.lo[:-1] > hold_ns
+            if trace.sealed is not None:
+                open_gaps &= ~trace.sealed[1:]
+            found = np.flatnonzero(open_gaps)
+            self._wide[hold_ns] = found
+        return found
+
+
+def outline(trace: Trace, hold: Hold) -> Outline:
+    """The sightings of ``trace``. Off at [a0, .] and on at [., t1]: the onset lies in (a0, t1], the end likewise.
+
+    Where a run begins with the change itself (``edges``), the change lies in that sample's own bounds.
+    """
+    n, m = len(trace), len(trace.starts)
+    runs = np.arange(0 if trace.first_on else 1, m, 2)
+    starts = trace.starts
+    lasts = np.append(starts[1:], n) - 1
+    begin_lo, begin_hi = _change_bounds(trace)
+    first, last = starts[runs], lasts[runs]
+    next_run = runs + 1
+    has_next = next_run < m
+    end_lo = np.where(has_next, begin_lo[np.minimum(next_run, m - 1)], trace.lo[last] + 1) if m else runs
+    end_hi = np.where(has_next, begin_hi[np.minimum(next_run, m - 1)], FOREVER) if m else runs
+    return Outline(
+        trace,
+        hold,
+        begin_lo[runs].tolist(),
+        begin_hi[runs].tolist(),
+        end_lo.tolist(),
+        end_hi.tolist(),
+        first.tolist(),
+        last.tolist(),
+        starts.tolist(),
+    )
+
+
+def _change_bounds(trace: Trace) -> tuple[Indices, Indices]:
+    """Bounds (m,), (m,) of the change with which each run begins; the first run's is open below."""
+    starts = trace.starts
+    if not len(starts):
+        return starts, starts
+    after_before = np.empty(len(starts), dtype=np.int64)
+    after_before[0] = -FOREVER
+    after_before[1:] = trace.lo[starts[1:] - 1] + 1
+    lo = np.where(trace.edges, np.maximum(after_before, trace.lo[starts]), after_before)
+    return lo, trace.hi[starts]

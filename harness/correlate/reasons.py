@@ -1,0 +1,90 @@
+"""Why a verdict is what it is, in a sentence, and which measurement would settle an unknown one."""
+
+from __future__ import annotations
+
+from harness.core.instants import FOREVER, Bounds, elapsed
+from harness.core.verdicts import Verdict
+from harness.correlate.demand import Demand
+from harness.correlate.outline import Outline
+from harness.correlate.plain import Seen
+from harness.correlate.wording import span_text, time_text
+
+
+def from_zero(bounds: Bounds) -> Bounds:
+    """Latency and visible time are reported from 0 upwards; the upper end is never cut."""
+    return Bounds(max(0, bounds.lo), max(0, bounds.hi))
+
+
+def fail_reason(verdict: Verdict, demand: Demand, seen: Seen | None) -> str:
+    """Why it failed."""
+    limits = demand.limits
+    if seen is None:
+        searched = time_text(limits.search_ns if limits.appears_within_ns is None else limits.appears_within_ns)
+        return f"it did not appear within {searched} of the raise, and no gap leaves room for an appearance"
+    latency, visible = elapsed(demand.raised, seen.onset), elapsed(seen.onset, seen.end)
+    joint = "" if verdict in seen.proven else "; no single limit proves it, but no world meets all of them together"
+    match verdict:
+        case Verdict.LATE:
+            return f"it appeared after {span_text(latency)}; the limit is {time_text(demand.reach_ns)}{joint}"
+        case Verdict.BRIEF if limits.visible_for_ns is not None and visible.hi < limits.visible_for_ns:
+            return f"it was visible for {span_text(visible)}; required are {time_text(limits.visible_for_ns)}{joint}"
+        case Verdict.BRIEF:
+            return f"it went off before it was released, after {span_text(visible)}{joint}"
+        case Verdict.STUCK if demand.is_pulse:
+            return f"it stayed on for {span_text(visible)}; the limit is {time_text(limits.gone_within_ns or 0)}{joint}"
+        case Verdict.STUCK if demand.release is not None:
+            lag = elapsed(demand.release, seen.end)
+            allowed = limits.dwell_ns + (limits.gone_within_ns or 0)
+            return f"it was still on {span_text(lag)} after its release; allowed are {time_text(allowed)}{joint}"
+        case Verdict.REPEATED:
+            return "it came on a second time before it had settled"
+        case _:
+            return "no world meets the expectation"
+
+
+def limit_doubt(sketch: Outline, demand: Demand, seen: Seen) -> str:
+    """Which limits lie inside their bounds, and what would settle them."""
+    limits = demand.limits
+    doubts: list[str] = []
+    latency = elapsed(demand.raised, seen.onset)
+    if Verdict.LATE in seen.possible and Verdict.LATE not in seen.proven:
+        doubts.append(
+            f"the limit of {time_text(demand.reach_ns)} lies inside the latency of {span_text(from_zero(latency))}; "
+            + _would_settle(demand.reach_ns, latency, seen.onset.width, demand.raised.width)
+        )
+    visible = elapsed(seen.onset, seen.end)
+    if limits.visible_for_ns is not None and visible.lo < limits.visible_for_ns <= visible.hi:
+        doubts.append(
+            f"visible for {span_text(from_zero(visible))}, and {time_text(limits.visible_for_ns)} lies inside; "
+            f"a shorter poll period would settle it"
+        )
+    elif limits.visible_for_ns is not None and sketch.splits(seen.number):
+        widest, off = time_text(sketch.sighting(seen.number).widest_gap_ns), time_text(sketch.hold.off_ns)
+        doubts.append(
+            f"a gap of {widest} is wider than the shortest off time of {off}: it may have been off in between"
+        )
+    if Verdict.STUCK in seen.possible and Verdict.STUCK not in seen.proven:
+        if seen.end.is_open_above:
+            doubts.append("its end was not observed")
+        else:
+            doubts.append("the time in which it had to be gone lies inside the bounds of its end")
+    return "; ".join(doubts) or "what was seen fits both a pass and a fail"
+
+
+def _would_settle(limit: int, latency: Bounds, onset_width: int, raised_width: int) -> str:
+    """Which poll period would settle a straddled limit, or that none would."""
+    if onset_width >= FOREVER or latency.is_open_below:
+        return "an observation before the raise would be needed"
+    below, above = limit - latency.lo, latency.hi - limit
+    if raised_width >= below + above - raised_width and onset_width <= raised_width:
+        return "no poll period would: the time of the raise alone is not known well enough"
+    return f"a poll period below {time_text(max(1, min(below, above)))} may settle it"
+
+
+def quiet_doubt(sketch: Outline, demand: Demand, seen: Seen | None, until: int) -> str:
+    """Why a point that must stay quiet is neither proven quiet nor proven to have reacted."""
+    if seen is not None:
+        return "it reacted, but whether inside the window that must stay quiet is not proven"
+    gap = sketch.widest_gap(demand.raised.lo, until)
+    room = "a gap without end" if gap is None else f"a gap of {time_text(gap)}"
+    return f"{room} is wider than the shortest leak looked for, {time_text(demand.limits.leak_ns)}"

@@ -1,0 +1,260 @@
+"""Possible worlds in closed form: does some world meet the demand, does every world?
+
+A world is a trace of the point together with true stimulus times, consistent with everything observed. All bounds
+of one world are differences of instants, so "is there such a world" is a question of whether a few intervals meet.
+
+Both questions err on one side only. :func:`some_world_meets` may say yes where the true answer is no (then a fail
+becomes unknown); :func:`every_world_obliges` may say no where it is yes (then a pass becomes unknown). The tests hold
+both against an enumeration of all worlds on small grids.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from harness.core.instants import FOREVER
+from harness.core.model import Behaviour
+from harness.correlate.demand import Demand
+from harness.correlate.outline import Outline
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A sighting that some world may hold: begin in [begin_lo, begin_hi], end in [end_lo, end_hi], at least shortest.
+
+    ``before``: number of the last sampled sighting that lies before it (-1: none), ``after``: of the first one behind.
+    ``resumes_hi``: the latest instant of the next onset that this candidate forces (it splits a sampled sighting,
+    or ends where the next one begins), FOREVER where none is forced.
+    """
+
+    begin_lo: int
+    begin_hi: int
+    end_lo: int
+    end_hi: int
+    shortest: int
+    before: int
+    after: int
+    resumes_hi: int = FOREVER
+    previous_begin_lo: int = -FOREVER
+
+
+def some_world_meets(outline: Outline, demand: Demand) -> bool:
+    """True unless no world at all meets the demand: every obligation, and no offence, in one and the same world."""
+    if demand.behaviour is Behaviour.QUIET:
+        return _some_world_is_quiet(outline, demand)
+    if _some_world_is_released_first(outline, demand):
+        return True
+    return any(_meets(outline, demand, candidate) for candidate in _candidates(outline, demand))
+
+
+def every_world_obliges(outline: Outline, demand: Demand) -> bool:
+    """True only if the obligations hold in every world (offences count only when proven, elsewhere)."""
+    if demand.behaviour is Behaviour.QUIET:
+        return _every_world_is_quiet(outline, demand)
+    return any(_is_proven(outline, demand, number) for number in _sampled(outline, demand))
+
+
+def is_ready(outline: Outline, demand: Demand) -> bool:
+    """True if the last sample told before the raise is off, or the first one after it is itself a change to on."""
+    before = outline.last_before(demand.raised.lo)
+    if before >= 0:
+        return outline.state_at(before) is False
+    trace = outline.trace
+    return len(trace) > 0 and trace.first_on and bool(trace.edges[0])
+
+
+def settle_end_lo(demand: Demand, begin_lo: int, end_lo: int) -> int:
+    """The earliest instant at which, in some world with such a sighting, a second onset stops being an offence."""
+    limits = demand.limits
+    gone = limits.gone_within_ns or 0
+    if demand.is_pulse:
+        last = begin_lo + gone
+    elif demand.release is None:
+        return demand.begin_max
+    else:
+        held = limits.dwell_ns + gone
+        earliest = max(demand.release.lo, end_lo - held) if limits.gone_within_ns is not None else demand.release.lo
+        last = min(earliest, demand.release.hi) + held
+    return min(last + limits.settle_ns, demand.begin_max)
+
+
+def _sampled(outline: Outline, demand: Demand) -> range:
+    """Numbers of the sampled sightings that can be the one: e > r and u <= r + S in some world."""
+    return outline.sightings_touching(demand.raised.lo, demand.search_end_hi)
+
+
+def _candidates(outline: Outline, demand: Demand) -> Iterator[Candidate]:
+    """Everything that can be the sighting in some world: sampled ones, pieces of them, and ones nobody sampled."""
+    for number in _sampled(outline, demand):
+        whole = Candidate(
+            begin_lo=outline.onset_lo[number],
+            begin_hi=outline.onset_hi[number],
+            end_lo=outline.end_lo[number],
+            end_hi=outline.end_hi[number],
+            shortest=1,
+            before=number - 1,
+            after=number + 1,
+        )
+        yield whole
+        yield from _pieces(outline, whole, number)
+    yield from _unsampled(outline, demand)
+
+
+def _pieces(outline: Outline, whole: Candidate, number: int) -> Iterator[Candidate]:
+    """The first and the last piece of a sighting that may have been off in one of its wide gaps, and middle ones."""
+    trace, off = outline.trace, outline.hold.off_ns
+    cuts = [(int(trace.lo[at]), int(trace.hi[at + 1])) for at in outline.splits(number)]
+    for lo, hi in cuts:
+        yield Candidate(
+            begin_lo=whole.begin_lo,
+            begin_hi=whole.begin_hi,
+            end_lo=lo + 1,
+            end_hi=hi - off,
+            shortest=1,
+            before=number - 1,
+            after=number + 1,
+            resumes_hi=hi,
+        )
+    # A piece that begins later than its sighting is of use only where an older onset lies before the raise.
+    for lo, hi in cuts:
+        last = Candidate(
+            begin_lo=lo + 1 + off,
+            begin_hi=hi,
+            end_lo=whole.end_lo,
+            end_hi=whole.end_hi,
+            shortest=1,
+            before=number - 1,
+            after=number + 1,
+            previous_begin_lo=whole.begin_lo,
+        )
+        yield last
+        for next_lo, next_hi in cuts:
+            if next_lo > lo:
+                yield Candidate(
+                    begin_lo=last.begin_lo,
+                    begin_hi=hi,
+                    end_lo=next_lo + 1,
+                    end_hi=next_hi - off,
+                    shortest=1,
+                    before=number - 1,
+                    after=number + 1,
+                    resumes_hi=next_hi,
+                    previous_begin_lo=whole.begin_lo,
+                )
+                break
+
+
+def _unsampled(outline: Outline, demand: Demand) -> Iterator[Candidate]:
+    """Sightings that fit into a gap without being sampled."""
+    hold = outline.hold
+    for gap in outline.wide_gaps(hold.on_ns, demand.raised.lo, demand.search_end_hi):
+        begin_lo = gap.lo + 1 + (hold.off_ns if gap.on_before else 0)
+        end_hi = gap.hi - (hold.off_ns if gap.on_after else 0) if gap.hi < FOREVER else FOREVER
+        if end_hi - begin_lo < hold.on_ns:
+            continue
+        before, after = _neighbours(outline, gap.index)
+        yield Candidate(
+            begin_lo=begin_lo,
+            begin_hi=end_hi,
+            end_lo=begin_lo,
+            end_hi=end_hi,
+            shortest=max(hold.on_ns, 1),
+            before=before,
+            after=after,
+            resumes_hi=gap.hi if gap.on_after else FOREVER,
+        )
+
+
+def _neighbours(outline: Outline, index: int) -> tuple[int, int]:
+    """Numbers of the last sighting that began by sample ``index`` (it may go on behind it) and of the next one."""
+    before = bisect_right(outline.first, index) - 1
+    return before, before + 1
+
+
+def _meets(outline: Outline, demand: Demand, it: Candidate) -> bool:
+    """True if some world holds the candidate as its sighting, on time, long enough, gone in time, and alone."""
+    raised, limits = demand.raised, demand.limits
+    shortest = max(it.shortest, limits.visible_for_ns or 0, 1)
+    begin_hi = min(it.begin_hi, demand.onset_hi)
+    end_lo, end_hi = max(it.end_lo, raised.lo + 1, it.begin_lo + shortest), it.end_hi
+    if demand.is_pulse:
+        if limits.gone_within_ns is not None and max(end_lo - begin_hi, shortest) > limits.gone_within_ns:
+            return False
+    else:
+        stay, deadline = demand.stay_until, demand.deadline
+        if stay is None and end_hi < FOREVER:
+            return False  # it was never released, so any end is an early one
+        end_lo = max(end_lo, stay.lo) if stay is not None else end_lo
+        end_hi = min(end_hi, deadline.hi) if deadline is not None else end_hi
+    if it.begin_lo > begin_hi or end_lo > end_hi:
+        return False
+    settled = settle_end_lo(demand, it.begin_lo, end_lo)
+    raised_lo = max(raised.lo, it.begin_lo - demand.reach_ns, it.previous_begin_lo + 1)
+    if it.before >= 0 and it.previous_begin_lo == -FOREVER:
+        raised_lo = max(raised_lo, outline.onset_lo[it.before] + 1)
+    if raised_lo > min(raised.hi, end_hi - 1):
+        return False
+    if it.resumes_hi < FOREVER and it.resumes_hi <= settled:
+        return False
+    behind = outline.onset_hi[it.after] if it.after < len(outline.onset_hi) else FOREVER
+    return behind > settled
+
+
+def _is_proven(outline: Outline, demand: Demand, number: int) -> bool:
+    """True if sampled sighting ``number`` meets every obligation in every world, however it may have dropped unseen."""
+    limits, raised, trace = demand.limits, demand.raised, outline.trace
+    end_hi = outline.end_hi[number]
+    if demand.is_pulse:
+        if limits.gone_within_ns is not None and end_hi - outline.onset_lo[number] > limits.gone_within_ns:
+            return False
+    else:
+        deadline = demand.deadline
+        if deadline is not None and end_hi > deadline.lo:
+            return False
+    cuts = outline.splits(number)
+    onset_max = min(raised.lo + min(demand.reach_ns, limits.search_ns), demand.begin_max)
+    first = outline.first[number]
+    for last in [*cuts, outline.last[number]]:
+        begin_hi = int(trace.hi[first])
+        if begin_hi > onset_max:
+            return False
+        end_lo = outline.end_lo[number] if last == outline.last[number] else int(trace.lo[last]) + 1
+        long_enough = max(1, end_lo - begin_hi) >= (limits.visible_for_ns or 0)
+        if end_lo > raised.hi and long_enough:
+            return True
+        first = last + 1
+    return False
+
+
+def _some_world_is_released_first(outline: Outline, demand: Demand) -> bool:
+    """Acknowledged before it had to show: a world without a sighting is then neither a pass nor a fail."""
+    if demand.behaviour not in (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED) or demand.release is None:
+        return False
+    if demand.release.lo > demand.raised.hi + demand.reach_ns:
+        return False
+    raised_lo, search_lo = demand.raised.lo, min(demand.raised.lo + demand.limits.search_ns, demand.begin_max)
+    return not any(
+        outline.end_lo[number] > demand.raised.hi and outline.onset_hi[number] <= search_lo
+        for number in outline.sightings_touching(raised_lo, demand.search_end_hi)
+    )
+
+
+def _some_world_is_quiet(outline: Outline, demand: Demand) -> bool:
+    raised, cleared = demand.raised, demand.cleared
+    cleared_lo = None if cleared is None else cleared.lo
+    numbers = outline.sightings_touching(raised.lo, demand.quiet_until(raised.hi, cleared_lo))
+    onsets = [(outline.onset_lo[number], outline.onset_hi[number]) for number in numbers]
+    instants = {raised.lo, raised.hi, *(lo + 1 for lo, _ in onsets if lo + 1 in raised)}
+    return any(
+        all(lo < instant or hi > demand.quiet_until(instant, cleared_lo) for lo, hi in onsets) for instant in instants
+    )
+
+
+def _every_world_is_quiet(outline: Outline, demand: Demand) -> bool:
+    raised, cleared = demand.raised, demand.cleared
+    until = demand.quiet_until(raised.hi, None if cleared is None else cleared.hi)
+    if len(outline.sightings_touching(raised.lo, until)):
+        return False
+    return next(outline.wide_gaps(demand.limits.leak_ns, raised.lo, until), None) is None
