@@ -1,0 +1,126 @@
+"""``python -m sims``: the simulated site as a process of its own."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import logging
+import signal
+import sys
+import threading
+from pathlib import Path
+
+from sims.durations import format_duration, parse_duration
+from sims.options import SiteOptions
+from sims.site import SimulatedSite
+
+
+def _duration(text: str) -> int:
+    try:
+        return parse_duration(text)
+    except ValueError as exc:
+        raise argparse.ArgumentTypeError(str(exc)) from exc
+
+
+def _lasting(text: str) -> tuple[str, int]:
+    name, _, duration = text.partition("=")
+    return name, _duration(duration)
+
+
+def _port(text: str) -> int:
+    if not text.isdecimal() or int(text) > 65535:
+        raise argparse.ArgumentTypeError(f"{text!r}: expected a port from 0 to 65535; 0 lets the system choose")
+    return int(text)
+
+
+def _parser() -> argparse.ArgumentParser:
+    defaults = SiteOptions()
+    parser = argparse.ArgumentParser(
+        prog="python -m sims",
+        description="A simulated site. Prints one JSON line with its ports when it listens, "
+        "and runs until it is interrupted.",
+    )
+    add = parser.add_argument
+    add("--host", default=defaults.host, help="address to listen on (default: %(default)s)")
+    add("--panel-port", type=_port, default=0, metavar="PORT", help="Modbus TCP port of the panel (default: any free)")
+    add("--bms-port", type=_port, default=0, metavar="PORT", help="Modbus TCP port of the building system (any free)")
+    add("--printer-port", type=_port, default=0, metavar="PORT", help="TCP port of the printed line (any free)")
+    add("--printer-pty", action="store_true", help="also print on a pseudo-terminal")
+    add("--seed", type=int, default=0, help="chooses what a defect leaves open (default: %(default)s)")
+    add("--defect", action="append", default=[], metavar="SPEC", help="add a defect; may be repeated")
+    add("--truth", type=Path, metavar="FILE", help="write the truth log there, one JSON object a line")
+    for name, what in (
+        ("scan", "time from one scan of the controller to the next"),
+        ("output-delay", "time from a scan until the building system's outputs show it"),
+        ("printer-delay", "time from a scan until its lines are printed"),
+        ("heartbeat", "time from one heartbeat line to the next"),
+    ):
+        default_ns = getattr(defaults, f"{name.replace('-', '_')}_ns")
+        add(
+            f"--{name}",
+            type=_duration,
+            default=default_ns,
+            metavar="TIME",
+            help=f"{what} (default: {format_duration(default_ns)})",
+        )
+    add("--lasts", type=_lasting, action="append", default=[], metavar="ALARM=TIME", help="how long a transient lasts")
+    add("--until-eof", action="store_true", help="also stop when standard input ends")
+    return parser
+
+
+def _stop_on_signals(loop: asyncio.AbstractEventLoop, stop: asyncio.Event) -> None:
+    for number in (signal.SIGINT, signal.SIGTERM):
+        try:
+            loop.add_signal_handler(number, stop.set)
+        except NotImplementedError:  # Windows
+            signal.signal(number, lambda *_: loop.call_soon_threadsafe(stop.set))
+
+
+def _stop_on_eof(loop: asyncio.AbstractEventLoop, stop: asyncio.Event) -> None:
+    def read() -> None:
+        while sys.stdin.buffer.read(4096):
+            pass
+        loop.call_soon_threadsafe(stop.set)
+
+    threading.Thread(target=read, name="stdin", daemon=True).start()
+
+
+async def _run(options: SiteOptions, *, until_eof: bool) -> None:
+    loop = asyncio.get_running_loop()
+    stop = asyncio.Event()
+    _stop_on_signals(loop, stop)
+    async with SimulatedSite(options) as site:
+        print(json.dumps(site.ready()), flush=True)
+        if until_eof:
+            _stop_on_eof(loop, stop)
+        stopped = asyncio.create_task(stop.wait(), name="stop")
+        failed = asyncio.create_task(site.wait(), name="site")
+        done, pending = await asyncio.wait((stopped, failed), return_when=asyncio.FIRST_COMPLETED)
+        for task in pending:
+            task.cancel()
+        for task in done:
+            task.result()
+
+
+def main() -> int:
+    """Run the simulated site; 0 when it was stopped, 2 for an option or port that cannot be had."""
+    parser = _parser()
+    arguments = vars(parser.parse_args())
+    logging.getLogger("pymodbus").addHandler(logging.NullHandler())
+    until_eof = arguments.pop("until_eof")
+    arguments["defects"] = tuple(arguments.pop("defect"))
+    arguments["lasts_ns"] = dict(arguments.pop("lasts"))
+    for name in ("scan", "output_delay", "printer_delay", "heartbeat"):
+        arguments[f"{name}_ns"] = arguments.pop(name)
+    try:
+        options = SiteOptions(keep_truth=False, **arguments)
+        asyncio.run(_run(options, until_eof=until_eof))
+    except (OSError, ValueError, NotImplementedError) as exc:
+        print(f"{parser.prog}: {exc}", file=sys.stderr)
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,122 @@
+"""What a reader of the simulated site can see, and the queue through which it gets there.
+
+An ``Image`` is what a Modbus device answers from. It changes only in ``OutputQueue.publish_due``, which no other code
+of the event loop can interrupt: a change is visible to every request served afterwards, and to none served before.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import heapq
+import time
+from collections.abc import Callable, Iterable, Sequence
+from typing import NamedTuple
+
+from sims.points import Point, Table
+
+_TABLE_WORDS = 1024  # room for every address of the register map, in words of 16 bits
+
+
+class Image:
+    """The four tables of one Modbus device; bit tables are packed, lowest address in the lowest bit.
+
+    ``defined`` holds the words that exist; the device answers exception 02 for every other.
+    """
+
+    def __init__(self) -> None:
+        self.words: dict[Table, list[int]] = {table: [0] * _TABLE_WORDS for table in Table if table is not Table.LINE}
+        self.defined: dict[Table, set[int]] = {table: set() for table in self.words}
+
+    def define(self, table: Table, address: int, count: int) -> None:
+        """Let ``count`` bits or registers from ``address`` exist. Bit tables are padded to whole words."""
+        if table in (Table.COIL, Table.DISCRETE_INPUT):
+            self.defined[table].update(range(address // 16, (address + count + 15) // 16))
+        else:
+            self.defined[table].update(range(address, address + count))
+
+    def exists(self, table: Table, first_word: int, count: int) -> bool:
+        """Whether all words of a range exist."""
+        return all(word in self.defined[table] for word in range(first_word, first_word + count))
+
+    def get(self, point: Point) -> int:
+        """The value that a reader of this point gets."""
+        word, bit = _where(point)
+        value = self.words[point.table][word]
+        return value if bit is None else value >> bit & 1
+
+    def set(self, point: Point, value: int) -> None:
+        """Change one bit or register."""
+        word, bit = _where(point)
+        words = self.words[point.table]
+        words[word] = value if bit is None else words[word] & ~(1 << bit) | bool(value) << bit
+
+    def set_registers(self, table: Table, address: int, values: Sequence[int]) -> None:
+        """Change several registers at once."""
+        self.words[table][address : address + len(values)] = values
+
+
+def _where(point: Point) -> tuple[int, int | None]:
+    if point.table in (Table.COIL, Table.DISCRETE_INPUT):
+        return divmod(point.address, 16)
+    return point.address, point.bit
+
+
+class Event(NamedTuple):
+    """One value that a point is to take. ``made_up``: put there by a defect, not by the controller."""
+
+    due_ns: int
+    order: int
+    point: Point
+    value: int
+    made_up: bool = False
+
+
+class OutputQueue:
+    """Values on their way out: each is published when it is due, those due together in one go."""
+
+    def __init__(self, publish: Callable[[list[Event]], None], clock: Callable[[], int] = time.monotonic_ns) -> None:
+        self._publish = publish
+        self._clock = clock
+        self._heap: list[Event] = []
+        self._order = 0
+        self._earlier = asyncio.Event()
+
+    def put(self, point: Point, value: int, due_ns: int, *, made_up: bool = False) -> None:
+        """Have ``point`` take ``value`` at ``due_ns``, after everything that is due at the same instant already."""
+        self._order += 1
+        heapq.heappush(self._heap, Event(due_ns, self._order, point, value, made_up))
+        if self._heap[0].order == self._order:
+            self._earlier.set()
+
+    def drop_made_up(self, point: Point, from_ns: int) -> None:
+        """Forget what defects put there for ``point`` from an instant on: the controller has something newer."""
+        kept = [e for e in self._heap if not (e.made_up and e.point == point and e.due_ns >= from_ns)]
+        if len(kept) != len(self._heap):
+            self._heap = kept
+            heapq.heapify(self._heap)
+
+    def publish_due(self) -> None:
+        """Publish all that is due."""
+        now_ns = self._clock()
+        due: list[Event] = []
+        while self._heap and self._heap[0].due_ns <= now_ns:
+            due.append(heapq.heappop(self._heap))
+        if due:
+            self._publish(due)
+
+    async def run(self) -> None:
+        """Publish everything when it is due, until cancelled."""
+        while True:
+            self.publish_due()
+            self._earlier.clear()
+            wait_s = (self._heap[0].due_ns - self._clock()) / 1e9 if self._heap else None
+            if wait_s is not None and wait_s <= 0:
+                continue
+            try:
+                await asyncio.wait_for(self._earlier.wait(), wait_s)
+            except TimeoutError:
+                continue
+
+    def points_pending(self) -> Iterable[Point]:
+        """The points for which something is on its way."""
+        return [event.point for event in self._heap]

@@ -1,0 +1,116 @@
+"""The truth log: when each output of the simulated site really changed, on this machine's monotonic clock.
+
+One JSON object a line. Every instant is ``time.monotonic_ns()``, which processes of one machine share.
+
+===========  ==========================================================================================================
+kind         keys
+===========  ==========================================================================================================
+header       version, seed, scan_ns, output_delay_ns, printer_delay_ns, started_ns, utc_started, defects (name, alarm,
+             other, place, value, sentence), alarms (name, class, number, also_raises, effect, lasts_ns), ports
+stimulus     alarm (or null: every alarm), action, count, at_ns: accepted, before the answer to the write went out
+alarm        alarm, state, active, why, at_ns: the controller's own view, in the scan that changed it
+output       place, table, address, bit, signal, value, set_before_ns, set_after_ns: the new value became readable
+             between the two, and was readable from the second on
+line         text, alarm (null: heartbeat), word, number, clients, set_before_ns, set_after_ns: the bytes were handed to
+             the sockets between the two
+effect       effect, in_force, at_ns
+fault        place, what, detail, at_ns: something that was done to an answer or a connection
+end          at_ns
+===========  ==========================================================================================================
+
+Every output is 0 at the start unless an ``output`` entry of the start says otherwise.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from types import TracebackType
+from typing import Any, NamedTuple, Self, TextIO
+
+Entry = dict[str, Any]  # one JSON object; the keys of each kind are in the table above
+
+
+class Instant(NamedTuple):
+    """A moment that is known to lie between two stamps."""
+
+    before_ns: int
+    after_ns: int
+
+
+class Shown(NamedTuple):
+    """One time for which an output showed an alarm; ``gone`` is None while it still does."""
+
+    appeared: Instant
+    gone: Instant | None
+
+
+class TruthLog:
+    """Collects entries, in memory where ``keep`` is asked for, and in a file where a path is given."""
+
+    def __init__(self, path: Path | None = None, *, keep: bool = True) -> None:
+        self.entries: list[Entry] = []
+        self._keep = keep
+        self._file: TextIO | None = None if path is None else path.open("w", encoding="utf-8", newline="\n")
+
+    def add(self, kind: str, **entry: Any) -> None:
+        """Log one entry."""
+        whole = {"kind": kind, **entry}
+        if self._keep:
+            self.entries.append(whole)
+        if self._file is not None:
+            self._file.write(json.dumps(whole, separators=(",", ":")) + "\n")
+
+    def flush(self) -> None:
+        """Let readers of the file see what was logged so far."""
+        if self._file is not None:
+            self._file.flush()
+
+    def close(self) -> None:
+        """Close the file; entries in memory stay."""
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, exc_type: type[BaseException] | None, exc: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def read_truth(path: Path) -> list[Entry]:
+    """The entries of a truth file. A last line that was cut off in the middle is left out."""
+    lines = path.read_text(encoding="utf-8").splitlines(keepends=True)
+    return [json.loads(line) for line in lines if line.endswith("\n")]
+
+
+def changes(entries: Iterable[Mapping[str, Any]], place: str, signal: str) -> list[tuple[int, Instant]]:
+    """Each value that one output took, with the instant at which it became readable.
+
+    ``place`` as in the log (``panel``, ``bms``, ``bms.latched``, …); ``signal``: the alarm whose output it is, or
+    ``common-alarm``, ``common-fault``, ``horn``.
+    """
+    return [
+        (int(e["value"]), Instant(e["set_before_ns"], e["set_after_ns"]))
+        for e in entries
+        if e["kind"] == "output" and e["place"] == place and e["signal"] == signal
+    ]
+
+
+def shown(entries: Iterable[Mapping[str, Any]], place: str, signal: str) -> list[Shown]:
+    """Every time for which one output was other than 0."""
+    times: list[Shown] = []
+    appeared: Instant | None = None
+    for value, instant in changes(entries, place, signal):
+        if value and appeared is None:
+            appeared = instant
+        elif not value and appeared is not None:
+            times.append(Shown(appeared, instant))
+            appeared = None
+    if appeared is not None:
+        times.append(Shown(appeared, None))
+    return times
