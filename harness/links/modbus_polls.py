@@ -1,0 +1,194 @@
+"""The polls of one Modbus device: what is asked when (outlives a connection), and the asking over one connection."""
+
+from __future__ import annotations
+
+import asyncio
+import zlib
+from collections.abc import Callable
+from typing import Final
+
+from harness.core.instants import NS_PER_S, Clock
+from harness.core.model import ModbusTcpLink
+from harness.core.places import ModbusPlace
+from harness.links.base import Block, Observer
+from harness.links.modbus_client import (
+    Answer,
+    AnswerTimeoutError,
+    ExchangeError,
+    ModbusClient,
+    RequestRefusedError,
+)
+from harness.links.modbus_pdu import ExceptionCode, ReadRequest
+from harness.links.modbus_plan import BlockPlan, plan_blocks, split
+from harness.links.modbus_schedule import Poll, Schedule
+
+TIMEOUTS_IN_A_ROW_MAX: Final = 3
+"""A gateway may drop requests to one dead unit and still serve the others; after this many with no answer at all
+between them, the connection itself is taken for dead."""
+
+
+class DevicePolls:
+    """The blocks of one device and their schedule. ``refused``: what it answered with exception 02."""
+
+    def __init__(
+        self,
+        spec: ModbusTcpLink,
+        places: tuple[ModbusPlace, ...],
+        observer: Observer,
+        clock: Clock,
+        next_block_id: Callable[[], int],
+    ) -> None:
+        self.spec = spec
+        self.places = places
+        self.observer = observer
+        self.clock = clock
+        self.refused: set[BlockPlan] = set()
+        self.has_one_unit = len({place.unit for place in places}) == 1
+        rate = spec.requests_per_s_max
+        self.schedule = Schedule(spec.poll_period_ns, round(NS_PER_S / rate) if rate else 0)
+        self._next_block_id = next_block_id
+
+    def plan(self) -> None:
+        """Put all blocks on the schedule: spread over the period, from a phase that the link's name gives."""
+        spec, period_ns = self.spec, self.spec.poll_period_ns
+        plans = plan_blocks(self.places, spec.gap_max_bits, spec.gap_max_registers, self.refused)
+        now_ns = self.clock()
+        phase_ns = zlib.crc32(spec.name.encode()) % period_ns
+        for number, plan in enumerate(plans):
+            self._add(plan, now_ns + (phase_ns + number * period_ns // len(plans)) % period_ns)
+
+    def split(self, poll: Poll) -> None:
+        """The device refused this block with exception 02: smaller ones from now on, and remember."""
+        self.refused.add(poll.plan)
+        parts = split(poll.plan, self.places)
+        if parts == (poll.plan,):
+            self.schedule.add(poll)
+            return
+        for part in parts:
+            # Due at once: until they are answered, their points are blind.
+            self._add(part, poll.due_ns - self.schedule.period_ns)
+
+    def _add(self, plan: BlockPlan, due_ns: int) -> None:
+        request = ReadRequest(unit=plan.unit, table=plan.table, address=plan.address, count=plan.count)
+        block = Block(
+            id=self._next_block_id(),
+            link=self.spec.name,
+            unit=plan.unit,
+            table=plan.table,
+            address=plan.address,
+            count=plan.count,
+        )
+        self.observer.block(block)
+        self.schedule.add(Poll(id=block.id, plan=plan, request=request, due_ns=due_ns))
+
+
+class Session:
+    """The polling over one connection. Driven by callbacks: a task for each poll would cost more than the poll."""
+
+    def __init__(self, polls: DevicePolls, client: ModbusClient) -> None:
+        """``client`` is connected already."""
+        self._polls = polls
+        self._client = client
+        self._schedule = polls.schedule
+        self._observer = polls.observer
+        self._clock = polls.clock
+        self._in_flight_max = polls.spec.in_flight
+        self._timeout_ns = polls.spec.timeout_ns
+        self._loop = asyncio.get_running_loop()
+        self._outstanding: dict[asyncio.Future[Answer], tuple[Poll, int]] = {}
+        self._timer: asyncio.TimerHandle | None = None
+        self._timeouts_in_a_row = 0
+        self._crash: Exception | None = None
+
+    async def run(self) -> str:
+        """Poll until the connection ends; returns why it ended. Raises what an observer raised."""
+        self._schedule.skip_ahead(self._clock())
+        try:
+            self._go_on()
+            why = await self._client.wait_closed()
+        finally:
+            self._stop()
+        if self._crash is not None:
+            raise self._crash
+        return why
+
+    def _go_on(self) -> None:
+        """Begin every poll that is due and allowed, then set the timer for the next one."""
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        try:
+            while len(self._outstanding) < self._in_flight_max and self._client.is_open:
+                next_ns = self._schedule.next_ns()
+                if next_ns is None:
+                    return
+                now_ns = self._clock()
+                if next_ns > now_ns:
+                    self._timer = self._loop.call_later((next_ns - now_ns) / NS_PER_S, self._go_on)
+                    return
+                self._begin(now_ns)
+        except Exception as exc:  # noqa: BLE001 - run() raises it; the event loop would only log it and go on
+            self._fail(exc)
+
+    def _begin(self, now_ns: int) -> None:
+        poll, overrun_due_ns = self._schedule.begin(now_ns)
+        future = self._client.read(poll.request, self._timeout_ns)
+        self._outstanding[future] = (poll, now_ns)
+        future.add_done_callback(self._ended)
+        if overrun_due_ns is not None:
+            self._observer.overrun(self._polls.spec.name, overrun_due_ns, now_ns)
+
+    def _ended(self, future: asyncio.Future[Answer]) -> None:
+        """A poll has its answer, or will never have one."""
+        exc = None if future.cancelled() else future.exception()
+        outstanding = self._outstanding.pop(future, None)
+        if outstanding is None:
+            return
+        poll = outstanding[0]
+        try:
+            if exc is None:
+                asked_ns, told_ns, payload = future.result()
+                self._timeouts_in_a_row = 0
+                self._schedule.add(poll)
+                self._observer.poll(poll.id, asked_ns, told_ns, payload)
+            else:
+                self._failed(poll, exc)
+        except Exception as crash:  # noqa: BLE001 - as above
+            self._fail(crash)
+            return
+        self._go_on()
+
+    def _failed(self, poll: Poll, exc: BaseException) -> None:
+        if not isinstance(exc, ExchangeError):
+            raise exc
+        self._observer.poll_failed(poll.id, exc.asked_ns, exc.given_up_ns, exc.why)
+        if isinstance(exc, RequestRefusedError):
+            self._timeouts_in_a_row = 0
+            if exc.code == ExceptionCode.ILLEGAL_DATA_ADDRESS:
+                self._polls.split(poll)
+                return
+        self._schedule.add(poll)
+        if isinstance(exc, AnswerTimeoutError):
+            self._timeouts_in_a_row += 1
+            if self._polls.has_one_unit:
+                # Devices exist that label their late answers with newer transaction identifiers; on a new
+                # connection no late answer can arrive. With several units behind a gateway the others would suffer.
+                self._client.close(f"{exc.why}; connection renewed so that no late answer is taken for a newer one")
+            elif self._timeouts_in_a_row >= TIMEOUTS_IN_A_ROW_MAX:
+                self._client.close(f"{exc.why}, {self._timeouts_in_a_row} times in a row")
+
+    def _fail(self, exc: Exception) -> None:
+        self._crash = self._crash or exc
+        self._client.close("the run cannot go on")
+
+    def _stop(self) -> None:
+        """Whatever is outstanding stays without an answer; that is put on record before anything else ends."""
+        if self._timer is not None:
+            self._timer.cancel()
+        outstanding, self._outstanding = self._outstanding, {}
+        for future, (poll, begun_ns) in outstanding.items():
+            future.cancel()
+            self._schedule.add(poll)
+            if self._crash is None:
+                self._observer.poll_failed(poll.id, begun_ns, self._clock(), "stopped before the answer came")
+        self._client.close()
