@@ -1,0 +1,187 @@
+"""What stands of several attempts: for each row of the point map the newest results, earlier ones beside them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from harness.core.model import Alarm, Cause, Expectation, Point, Result, Stray
+from harness.core.verdicts import Verdict, VerdictClass
+from harness.report.document import ReportDocument
+
+_WORST_FIRST: Final = {VerdictClass.FAIL: 0, VerdictClass.UNKNOWN: 1, VerdictClass.PASS: 2}
+NOT_REACHED: Final = "planned in this attempt and not reached"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Earlier:
+    """A result of an earlier attempt; attempts are numbered from the oldest, which is 1."""
+
+    attempt: int
+    result: Result
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One row of the point map and what stands of it.
+
+    ``attempt``: number of the newest attempt that planned or judged it, None where no record of this report did.
+    ``results``: that attempt's results, worst first; empty where it was planned and not reached.
+    """
+
+    index: int
+    expectation: Expectation
+    alarm: Alarm
+    point: Point
+    attempt: int | None
+    results: tuple[Result, ...]
+    earlier: tuple[Earlier, ...]
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The worst verdict of the standing results; ``not-run`` where not reached, None where never planned."""
+        if self.attempt is None:
+            return None
+        return self.results[0].verdict if self.results else Verdict.NOT_RUN
+
+    @property
+    def verdict_class(self) -> VerdictClass | None:
+        """Its class, or None where the row was never planned."""
+        return None if self.verdict is None else self.verdict.verdict_class
+
+    @property
+    def same(self) -> int:
+        """How many of the standing results have the worst verdict."""
+        return sum(result.verdict is self.verdict for result in self.results)
+
+    @property
+    def reason(self) -> str:
+        """Why it failed or is unknown, in a sentence; '' for a pass."""
+        if self.results:
+            return self.results[0].reason
+        return NOT_REACHED if self.attempt is not None else ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandingStray:
+    """A stray that no newer attempt has disproved."""
+
+    attempt: int
+    stray: Stray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharedCause:
+    """A cause that explains several results, and the rows it explains."""
+
+    attempt: int
+    cause: Cause
+    rows: tuple[Row, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """Everything that stands, in the order of the point map."""
+
+    rows: tuple[Row, ...]
+    strays: tuple[StandingStray, ...]
+    shared: tuple[SharedCause, ...]
+    gone: tuple[Earlier, ...]
+    """Results of earlier attempts for rows that the newest point map no longer has; shown, not counted."""
+
+    def of_class(self, wanted: VerdictClass | None) -> tuple[Row, ...]:
+        """The rows of one verdict class; None: rows that were never planned."""
+        return tuple(row for row in self.rows if row.verdict_class is wanted)
+
+    @property
+    def verdicts(self) -> tuple[Verdict, ...]:
+        """Every verdict that stands, strays included; for counting and for the exit code."""
+        told = tuple(row.verdict for row in self.rows if row.verdict is not None)
+        return told + tuple(one.stray.verdict for one in self.strays)
+
+    def count(self, wanted: Verdict | VerdictClass) -> int:
+        """How many of the standing verdicts are this verdict, or of this class."""
+        if isinstance(wanted, VerdictClass):
+            return sum(verdict.verdict_class is wanted for verdict in self.verdicts)
+        return sum(verdict is wanted for verdict in self.verdicts)
+
+
+def worst_first(results: Iterable[Result]) -> tuple[Result, ...]:
+    """Fail, unknown, pass; in the order given within a class."""
+    return tuple(sorted(results, key=lambda result: _WORST_FIRST[result.verdict.verdict_class]))
+
+
+def standing_of(document: ReportDocument) -> Standing:
+    """Merge the attempts. The newest attempt that planned or judged a row stands for it, whatever it says."""
+    total = len(document.attempts)
+    by_key: dict[str, list[tuple[int, list[Result]]]] = {row.key: [] for row in document.site.expectations}
+    gone: list[Earlier] = []
+    for position, attempt in enumerate(document.attempts):
+        number = total - position
+        found: dict[str, list[Result]] = {key: [] for key in attempt.planned}
+        for result in attempt.judgement.results:
+            found.setdefault(result.expectation, []).append(result)
+        for key, results in found.items():
+            if key in by_key:
+                by_key[key].append((number, results))
+            else:
+                gone.extend(Earlier(attempt=number, result=result) for result in results)
+    rows = tuple(
+        _row(index, document, expectation, by_key[expectation.key])
+        for index, expectation in enumerate(document.site.expectations, start=1)
+    )
+    return Standing(rows=rows, strays=_strays(document), shared=_shared(document, rows), gone=tuple(gone))
+
+
+def _row(index: int, document: ReportDocument, expectation: Expectation, told: list[tuple[int, list[Result]]]) -> Row:
+    return Row(
+        index=index,
+        expectation=expectation,
+        alarm=document.site.alarms[expectation.alarm],
+        point=document.site.points[expectation.point],
+        attempt=told[0][0] if told else None,
+        results=worst_first(told[0][1]) if told else (),
+        earlier=tuple(Earlier(attempt=number, result=result) for number, results in told[1:] for result in results),
+    )
+
+
+def _strays(document: ReportDocument) -> tuple[StandingStray, ...]:
+    """A stray stands until a newer attempt has a definite result at its point, and no stray there."""
+    total = len(document.attempts)
+    looked: set[str] = set()
+    standing: list[StandingStray] = []
+    for position, attempt in enumerate(document.attempts):
+        standing.extend(
+            StandingStray(attempt=total - position, stray=stray)
+            for stray in attempt.judgement.strays
+            if stray.point not in looked
+        )
+        looked.update(
+            result.point
+            for result in attempt.judgement.results
+            if result.verdict.verdict_class is not VerdictClass.UNKNOWN
+        )
+    return tuple(standing)
+
+
+def _shared(document: ReportDocument, rows: tuple[Row, ...]) -> tuple[SharedCause, ...]:
+    total = len(document.attempts)
+    shared = []
+    for position, attempt in enumerate(document.attempts):
+        number = total - position
+        explained = explained_by(row for row in rows if row.attempt == number)
+        for cause in attempt.judgement.causes:
+            of_cause = explained.get((cause.code, cause.text), ())
+            if position == 0 or of_cause:
+                shared.append(SharedCause(attempt=number, cause=cause, rows=tuple(of_cause)))
+    return tuple(shared)
+
+
+def explained_by(rows: Iterable[Row]) -> Mapping[tuple[str, str], list[Row]]:
+    """Rows by the (code, text) of each cause that their standing results name."""
+    found: dict[tuple[str, str], list[Row]] = {}
+    for row in rows:
+        for key in dict.fromkeys((cause.code, cause.text) for result in row.results for cause in result.causes):
+            found.setdefault(key, []).append(row)
+    return found
