@@ -1,0 +1,54 @@
+"""What an observer was told, as values: what a record gives back and what traces are built from.
+
+All instants are nanoseconds of the run's monotonic clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from harness.links.base import LinkState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One framed text line without its end: arrival of its first byte and of its last (its end's, where it has one)."""
+
+    first_ns: int
+    last_ns: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StateChange:
+    """A link came up or went down."""
+
+    at_ns: int
+    state: LinkState
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dropped:
+    """Bytes that came in and did not fit."""
+
+    at_ns: int
+    what: str
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failure:
+    """A poll without a usable answer: blind time from ``asked_ns`` to ``given_up_ns``."""
+
+    asked_ns: int
+    given_up_ns: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overrun:
+    """A poll that was due at ``due_ns`` on the absolute schedule and begun only at ``begun_ns``."""
+
+    due_ns: int
+    begun_ns: int

@@ -1,0 +1,62 @@
+"""What a record gives back besides what observers were told: polls as arrays, events, clocks, what was lost."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.record.header import Json
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Polls:
+    """Every answered poll of one block, in the order in which they were told.
+
+    ``asked``, ``told``: (n,) int64, ns. ``starts``: (m,) int64, the polls at which the payload changed (starts[0] = 0);
+    ``payloads[j]`` holds from starts[j] to the next.
+    """
+
+    asked: NDArray[np.int64]
+    told: NDArray[np.int64]
+    starts: NDArray[np.int64]
+    payloads: list[bytes]
+
+    def __len__(self) -> int:
+        return len(self.asked)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something done or noted, see ``RecordWriter.event``."""
+
+    kind: str
+    at_ns: int
+    data: Mapping[str, Json]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockCheck:
+    """Both clocks at one instant.
+
+    ``moved_ns``: how far the wall clock moved against the monotonic one since the check before; ``is_step``: that is
+    further than slewing explains.
+    """
+
+    monotonic_ns: int
+    utc_ns: int
+    moved_ns: int
+    width_ns: int
+    is_step: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lost:
+    """A time in which this computer could not keep what it observed: blind time. ``counts``: how many of each kind."""
+
+    from_ns: int
+    until_ns: int
+    why: str
+    counts: Mapping[str, int]
