@@ -258,7 +258,7 @@ class Site:
 class Stimulus:
     """One simulated alarm event. Each step is known within closed bounds; None: it was not done (yet).
 
-    The bounds of successive steps do not overlap. ``proven`` is False where a write got no answer and no
+    A later step may overlap the raise only as far as its bounds are wide. ``proven`` is False where a write got no answer and no
     read-back, or a person could not say: then nothing is judged from it. ``how``: who or what raised it.
     """
 
@@ -276,10 +276,10 @@ class Stimulus:
     def __post_init__(self) -> None:
         for name in ("acknowledged", "reset", "cleared"):
             step: Bounds | None = getattr(self, name)
-            if step is not None and step.lo < self.raised.hi:
+            if step is not None and step.hi < self.raised.lo:
                 raise ValueError(
-                    f"Stimulus {self.id}: {name}.lo={step.lo} comes before raised.hi={self.raised.hi}; "
-                    "the steps of a stimulus must not overlap"
+                    f"Stimulus {self.id}: {name}.hi={step.hi} comes before raised.lo={self.raised.lo}; "
+                    "a stimulus is raised before it is acknowledged, reset or cleared"
                 )
 
 

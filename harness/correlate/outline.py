@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -64,6 +64,10 @@ class Outline:
             widest_gap_ns=widest,
         )
 
+    def with_hold(self, hold: Hold) -> Outline:
+        """The same sightings under another hold."""
+        return self if hold == self.hold else replace(self, hold=hold)
+
     def sightings_touching(self, start: int, stop: int) -> range:
         """Numbers of the sightings that can be on at or after ``start`` and can begin at or before ``stop``."""
         return range(bisect_right(self.end_hi, start), bisect_right(self.onset_lo, stop))
@@ -95,9 +99,13 @@ class Outline:
         highest = int(np.searchsorted(trace.lo, stop, side="left")) - 1
         if lowest < 0:
             yield Gap(-1, -FOREVER, int(trace.hi[0]) if n else FOREVER, None, self.state_at(0))
-        wide = self._wide_indices(hold_ns)
-        for at in wide[np.searchsorted(wide, max(lowest, 0)) : np.searchsorted(wide, highest, side="right")].tolist():
-            yield Gap(at, int(trace.lo[at]), int(trace.hi[at + 1]), self.state_at(at), self.state_at(at + 1))
+        low, high = max(lowest, 0), min(highest, n - 2)
+        if low <= high:
+            room = trace.hi[low + 1 : high + 2] - trace.lo[low : high + 1] > hold_ns
+            if trace.sealed is not None:
+                room &= ~trace.sealed[low + 1 : high + 2]
+            for at in (np.flatnonzero(room) + low).tolist():
+                yield Gap(at, int(trace.lo[at]), int(trace.hi[at + 1]), self.state_at(at), self.state_at(at + 1))
         if n and highest >= n - 1:
             yield Gap(n - 1, int(trace.lo[n - 1]), FOREVER, self.state_at(n - 1), None)
 

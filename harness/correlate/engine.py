@@ -1,0 +1,362 @@
+"""Everything of one record: stimuli and expectations against the traces of all points.
+
+Points are judged one by one and do not share anything, so the cost is linear in samples and stimuli. What two points
+have to tell each other (``crossed``, a contradicted stimulus) is settled afterwards from the results.
+"""
+
+from __future__ import annotations
+
+import traceback
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import chain, islice
+
+import numpy as np
+
+from harness.core.instants import FOREVER, Bounds
+from harness.core.model import Behaviour, Expectation, Hold, Judgement, Result, Site, Stimulus, Stray
+from harness.core.trace import Flags, Trace
+from harness.core.verdicts import Verdict
+from harness.correlate.assign import Assignment, Window, assign
+from harness.correlate.demand import demand_of
+from harness.correlate.evidence import Evidence
+from harness.correlate.explain import explain
+from harness.correlate.judge import judge_outlined
+from harness.correlate.outline import Outline, outline
+from harness.correlate.relate import contradict, cross
+from harness.correlate.timing import time_by_reference
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """Results of one point, and what is left over there."""
+
+    results: tuple[Result, ...]
+    strays: tuple[Stray, ...]
+
+
+def outlines_of(site: Site, evidence: Evidence) -> dict[str, Outline]:
+    """The outline of every mapped point; an empty one where nothing was observed."""
+    return {
+        name: outline(evidence.traces.get(name) or _nothing(name), point.hold) for name, point in site.points.items()
+    }
+
+
+def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None) -> Judgement:
+    """Judge every stimulus at every expectation of its alarm.
+
+    ``only``: keys of the expectations to judge, None for all. Results come in the order of raising, then of the point
+    map. A judge that crashes makes its results unknown, with the traceback, and the others go on.
+    """
+    sketches = outlines_of(site, evidence)
+    stimuli = sorted(evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, it.id))
+    timed = {it.id: time_by_reference(it, site, sketches) for it in stimuli}
+    chosen = None if only is None else frozenset(only)
+    by_point: dict[str, list[Expectation]] = defaultdict(list)
+    for row in site.expectations:
+        by_point[row.point].append(row)
+    results: list[Result] = []
+    strays: list[Stray] = []
+    crashed: list[str] = []
+    for point, sketch in sketches.items():
+        windows = windows_of(site, by_point[point], stimuli, timed)
+        try:
+            judged = judge_point(sketch, windows)
+        except Exception:  # noqa: BLE001  # a checker that crashes yields unknown, and the others go on
+            crashed.append(traceback.format_exc())
+            judged = Judged(results=tuple(_crashed(window) for window in windows if not window.implied), strays=())
+        results += judged.results
+        strays += judged.strays
+    results = [it for it in results if chosen is None or it.expectation in chosen]
+    order = {it.id: number for number, it in enumerate(stimuli)}
+    row_of = {row.key: number for number, row in enumerate(site.expectations)}
+    results.sort(key=lambda it: (order[it.stimulus], row_of[it.expectation]))
+    strays.sort(key=lambda it: (it.onset.hi, it.point))
+    judgement = Judgement(results=tuple(results), strays=tuple(strays), failures_of_checkers=tuple(crashed))
+    judgement, crossings = cross(site, timed, judgement)
+    judgement = contradict(site, timed, judgement)
+    return explain(site, evidence, sketches, timed, judgement, crossings)
+
+
+def windows_of(
+    site: Site, rows: Sequence[Expectation], stimuli: Sequence[Stimulus], timed: Mapping[str, Stimulus]
+) -> list[Window]:
+    """The windows of one point, in the order of their starts: its own alarms', and those that others bring along."""
+    windows: list[Window] = []
+    next_raise = _next_raises(stimuli)
+    by_alarm: dict[str, list[Stimulus]] = defaultdict(list)
+    for it in stimuli:
+        by_alarm[it.alarm].append(it)
+    brought_by = _brought_by(site)
+    for row in rows:
+        for alarm in (row.alarm, *brought_by.get(row.alarm, ())):
+            for it in by_alarm.get(alarm, ()):
+                reference = site.alarms[alarm].reference
+                stimulus = it if reference == row.point else timed[it.id]
+                demand = demand_of(stimulus, row, next_raise[it.id])
+                windows.append(Window(stimulus=stimulus, expectation=row, demand=demand, implied=alarm != row.alarm))
+    windows.sort(key=lambda it: (it.start, it.implied))
+    return windows
+
+
+def judge_point(sketch: Outline, windows: Sequence[Window]) -> Judged:
+    """All results of one point. ``windows`` as :func:`windows_of` gives them."""
+    loud = [window for window in windows if window.demand.behaviour is not Behaviour.QUIET]
+    assignment = assign(sketch, loud)
+    holders = [_holder(sketch, window, own) for window, own in zip(loud, assignment.own, strict=True)]
+    results: list[Result] = []
+    active: list[_Holder] = []
+    ahead = 0
+    at = -1
+    for window in windows:
+        own, ambiguous = None, False
+        if window.demand.behaviour is not Behaviour.QUIET:
+            at += 1
+            own, ambiguous = assignment.own[at], assignment.ambiguous[at]
+        while ahead < len(holders) and holders[ahead].held.lo < window.start:
+            active.append(holders[ahead])
+            ahead += 1
+        active = [it for it in active if it.last > window.start]
+        if not window.implied:
+            masks = _masks(sketch, window, own, chain(active, islice(holders, ahead, None)))
+            results.append(_judge_window(sketch, window, masks, ambiguous=ambiguous))
+    return Judged(results=tuple(results), strays=tuple(_strays(sketch, windows, assignment, loud)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Holder:
+    """From when until when a window's alarm may hold the point, and the sighting that is its own."""
+
+    stimulus: str
+    held: Bounds
+    own: Bounds | None
+    why: str
+
+    @property
+    def last(self) -> int:
+        return self.held.hi if self.own is None else max(self.held.hi, self.own.hi)
+
+
+def _holder(sketch: Outline, window: Window, own: int | None) -> _Holder:
+    return _Holder(
+        stimulus=window.stimulus.id,
+        held=_held(sketch, window, own),
+        own=None if own is None else Bounds(sketch.onset_lo[own], sketch.end_hi[own]),
+        why=f"{window.stimulus.alarm} ({window.stimulus.id}) held the shared point",
+    )
+
+
+def _judge_window(sketch: Outline, window: Window, masks: Sequence[_Mask], *, ambiguous: bool) -> Result:
+    local = sketch.with_hold(_effective_hold(sketch.hold, window))
+    masked_by = ""
+    if masks:
+        local, removed = _without(local, window, masks)
+        masked_by = removed
+    result = judge_outlined(local, window.stimulus, window.expectation, _next_of(window), masked_by=masked_by)
+    if ambiguous and result.verdict is not Verdict.NOT_RUN:
+        reason = "two ways of pairing what was raised with what appeared are equally good"
+        return replace(result, verdict=Verdict.UNRESOLVED, also=(), reason=reason)
+    return result
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Mask:
+    """A time in which an on-sample says nothing about a stimulus, because another alarm may have caused it."""
+
+    lo: int
+    hi: int
+    why: str
+
+
+def _held(sketch: Outline, window: Window, own: int | None) -> Bounds:
+    """From when until when a window's alarm may hold the point, stretched until the point is next seen off."""
+    demand = window.demand
+    start = demand.raised.lo
+    if demand.release is None and not demand.is_pulse:
+        return Bounds(start, max(start, demand.begin_max))
+    limits = demand.limits
+    slack = limits.dwell_ns + (limits.gone_within_ns or 0)
+    due = demand.raised.hi + demand.reach_ns + slack
+    if own is None:
+        # Nothing of its own was seen: it may still have been on, unseen or merged, until it had to be gone.
+        due = max(due if window.demand.is_pulse else 0, 0 if demand.release is None else demand.release.hi + slack)
+        return _stretched(sketch, Bounds(start, max(start, due)))
+    end = sketch.end_hi[own]
+    if demand.release is not None and end < demand.release.lo:
+        end = demand.release.hi + slack
+    return Bounds(start, max(start, end))
+
+
+def _stretched(sketch: Outline, held: Bounds) -> Bounds:
+    touching = sketch.sightings_touching(held.hi, held.hi)
+    return Bounds(held.lo, max([held.hi, *(sketch.end_hi[number] for number in touching)]))
+
+
+def _masks(
+    sketch: Outline,
+    window: Window,
+    own: int | None,
+    others: Iterable[_Holder],
+) -> list[_Mask]:
+    """What other alarms may have caused in this window; ``others`` are in the order of their starts."""
+    stop = _window_end(sketch, window, own)
+    masks: list[_Mask] = []
+    for other in others:
+        if other.held.lo > stop:
+            break
+        if other.stimulus == window.stimulus.id:
+            continue
+        if other.held.hi > window.start:
+            masks.append(_Mask(lo=other.held.lo, hi=other.held.hi, why=other.why))
+        if other.own is not None and other.own.hi > window.start and other.own.lo <= stop:
+            masks.append(_Mask(lo=other.own.lo, hi=other.own.hi, why=other.why))
+    return masks
+
+
+def _window_end(sketch: Outline, window: Window, own: int | None) -> int:
+    """The latest instant that matters for a window's verdict."""
+    demand = window.demand
+    if demand.behaviour is Behaviour.QUIET:
+        return demand.quiet_until(demand.raised.hi, None if demand.cleared is None else demand.cleared.hi)
+    limits = demand.limits
+    stop = demand.search_end_hi
+    if own is not None:
+        stop = max(demand.onset_hi, min(sketch.end_hi[own], demand.begin_max))
+    if demand.release is not None:
+        stop = max(stop, demand.release.hi + limits.dwell_ns + (limits.gone_within_ns or 0))
+    return stop + limits.settle_ns
+
+
+def _without(sketch: Outline, window: Window, masks: Sequence[_Mask]) -> tuple[Outline, str]:
+    """The outline without the on-samples that other alarms explain, around the window; and who explains them."""
+    trace = sketch.trace
+    first = max(0, sketch.last_before(window.start))
+    number = int(np.searchsorted(trace.starts, first, side="right")) - 1 if len(trace) else 0
+    if len(trace) and trace.run_is_on(number):
+        first = max(0, int(trace.starts[number]) - 1)
+    stop = max(_window_end(sketch, window, None), *(mask.hi for mask in masks))
+    last = min(len(trace), int(np.searchsorted(trace.lo, stop, side="right")) + 1)
+    lo, hi = trace.lo[first:last], trace.hi[first:last]
+    on = _states(trace, first, last)
+    drop = np.zeros(len(lo), dtype=np.bool_)
+    who: list[str] = []
+    for mask in masks:
+        hit = on & (hi >= mask.lo) & (lo <= mask.hi)
+        if hit.any():
+            who.append(mask.why)
+            drop |= hit
+    if not drop.any():
+        return sketch, ""
+    keep = ~drop
+    edge = np.zeros(len(lo), dtype=np.bool_)
+    inside = (trace.starts >= first) & (trace.starts < last)
+    edge[trace.starts[inside] - first] = trace.edges[inside]
+    # Behind a dropped sample the change before the next one was not seen there: no edge, and nothing is sealed.
+    broken = np.concatenate(([False], drop[:-1]))
+    edge &= ~broken
+    sealed = None if trace.sealed is None else (trace.sealed[first:last] & ~broken)[keep]
+    local = Trace.from_states(trace.point, lo[keep], hi[keep], on[keep], edge=edge[keep], sealed=sealed)
+    return outline(local, sketch.hold), "; ".join(dict.fromkeys(who))
+
+
+def _states(trace: Trace, first: int, last: int) -> Flags:
+    runs = np.searchsorted(trace.starts, np.arange(first, last), side="right") - 1
+    on: Flags = (runs % 2 == 1) ^ trace.first_on
+    return on
+
+
+def _effective_hold(hold: Hold, window: Window) -> Hold:
+    """A hold that was only assumed is never longer than the alarm itself, nor than the visible time demanded."""
+    if hold.on_declared:
+        return hold
+    demand = window.demand
+    known = [hold.on_ns]
+    if demand.limits.visible_for_ns is not None:
+        known.append(demand.limits.visible_for_ns)
+    if demand.release is not None:
+        known.append(max(1, demand.release.lo - demand.raised.hi))
+    return replace(hold, on_ns=min(known))
+
+
+def _strays(
+    sketch: Outline, windows: Sequence[Window], assignment: Assignment, loud: Sequence[Window]
+) -> Iterable[Stray]:
+    """Sightings that every world has outside all windows of the point. What was on from the start is no event."""
+    taken = {own for own in assignment.own if own is not None}
+    quiet = (window for window in windows if window.demand.behaviour is Behaviour.QUIET)
+    spans = [(window.start, _explains_until(sketch, window, None)) for window in quiet]
+    spans += [
+        (window.start, _explains_until(sketch, window, own)) for window, own in zip(loud, assignment.own, strict=True)
+    ]
+    spans.sort()
+    reach, at = -FOREVER, 0
+    for number in range(len(sketch.first)):
+        if number in taken or sketch.onset_lo[number] <= -FOREVER:
+            continue
+        while at < len(spans) and spans[at][0] <= sketch.onset_hi[number]:
+            reach = max(reach, spans[at][1])
+            at += 1
+        if reach >= sketch.onset_lo[number]:
+            continue
+        found = sketch.sighting(number)
+        yield Stray(point=found.point, onset=found.onset, end=found.end, reason="nothing that was raised explains it")
+
+
+def _explains_until(sketch: Outline, window: Window, own: int | None) -> int:
+    """Until when a sighting at this point may be a consequence of the window's stimulus."""
+    demand = window.demand
+    if demand.behaviour is Behaviour.QUIET:
+        return _window_end(sketch, window, None)
+    if own is None:
+        return demand.search_end_hi
+    limits = demand.limits
+    release = demand.raised.hi if demand.release is None else demand.release.hi
+    due = release + limits.dwell_ns + (limits.gone_within_ns or 0)
+    return max(due, min(sketch.end_hi[own], FOREVER - limits.settle_ns)) + limits.settle_ns
+
+
+def _next_of(window: Window) -> int | None:
+    return None if window.demand.begin_max >= FOREVER else window.demand.begin_max + 1
+
+
+def _next_raises(stimuli: Sequence[Stimulus]) -> dict[str, int | None]:
+    following: dict[str, int] = {}
+    found: dict[str, int | None] = {}
+    for it in reversed(stimuli):
+        found[it.id] = following.get(it.alarm)
+        following[it.alarm] = it.raised.lo
+    return found
+
+
+def _brought_by(site: Site) -> dict[str, tuple[str, ...]]:
+    """For each alarm, the alarms that bring it along, directly or through others."""
+    found: dict[str, list[str]] = defaultdict(list)
+    for name in site.alarms:
+        reached: list[str] = []
+        ahead = list(site.alarms[name].also_raises)
+        while ahead:
+            lower = ahead.pop()
+            if lower != name and lower not in reached and lower in site.alarms:
+                reached.append(lower)
+                ahead += site.alarms[lower].also_raises
+        for lower in reached:
+            found[lower].append(name)
+    return {name: tuple(others) for name, others in found.items()}
+
+
+def _crashed(window: Window) -> Result:
+    row = window.expectation
+    return Result(
+        expectation=row.key,
+        alarm=row.alarm,
+        point=row.point,
+        stimulus=window.stimulus.id,
+        verdict=Verdict.UNRESOLVED,
+        reason="the judge of this point crashed; the traceback is in the judgement",
+    )
+
+
+def _nothing(point: str) -> Trace:
+    empty = np.zeros(0, dtype=np.int64)
+    return Trace.from_states(point, empty, empty, empty.astype(np.bool_))

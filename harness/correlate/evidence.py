@@ -1,0 +1,39 @@
+"""What was done and seen in one record, as the correlator takes it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from harness.core.instants import Bounds
+from harness.core.model import Stimulus
+from harness.core.places import ModbusPlace
+from harness.core.trace import Trace
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Neighbour:
+    """A bit that was read along with mapped places, is not mapped itself, and changed during the run."""
+
+    link: str
+    place: ModbusPlace
+    trace: Trace
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlindTime:
+    """A time in which a link was not observed, and why."""
+
+    link: str
+    span: Bounds
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """Everything that is judged. ``traces``: one per mapped point; a point without one was not observed."""
+
+    stimuli: tuple[Stimulus, ...]
+    traces: Mapping[str, Trace]
+    neighbours: tuple[Neighbour, ...] = ()
+    blind: tuple[BlindTime, ...] = ()

@@ -1,0 +1,103 @@
+"""What results of different points have to tell each other: crossed, contradicted, and causes shared by several."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from harness.core.instants import Bounds
+from harness.core.model import Judgement, Result, Site, Stimulus, Stray
+from harness.core.verdicts import Verdict, VerdictClass
+from harness.correlate.demand import demand_of
+from harness.correlate.wording import time_text
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Crossing:
+    """An alarm that appeared at another alarm's point: the missed result, and the stray that it explains."""
+
+    result: Result
+    stray: Stray
+
+
+def cross(site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement) -> tuple[Judgement, tuple[Crossing, ...]]:
+    """Turn a proven miss with one unexplained sighting elsewhere, in its window, into ``crossed``.
+
+    A point on the same link is preferred; each stray explains one result. Without the proven miss it stays a stray.
+    """
+    strays = list(judgement.strays)
+    onsets = [stray.onset.hi for stray in strays]
+    rows = {row.key: row for row in site.expectations}
+    used: set[int] = set()
+    results: list[Result] = []
+    crossings: list[Crossing] = []
+    for result in judgement.results:
+        found = None
+        if result.verdict is Verdict.MISSED:
+            demand = demand_of(stimuli[result.stimulus], rows[result.expectation])
+            first = bisect_left(onsets, demand.raised.lo)
+            near = []
+            for at in range(first, len(strays)):
+                if strays[at].onset.lo > demand.onset_hi:
+                    break
+                if at not in used and strays[at].onset.lo >= demand.raised.lo - strays[at].onset.width:
+                    near.append(at)
+            found = _nearest(site, strays, near, result, demand.raised)
+        if found is None:
+            results.append(result)
+            continue
+        used.add(found)
+        stray = strays[found]
+        reason = f"it did not appear here, and {stray.point} came on in its window, where nothing else explains it"
+        crossed = replace(result, verdict=Verdict.CROSSED, reason=reason, onset=stray.onset, end=stray.end)
+        crossings.append(Crossing(result=crossed, stray=stray))
+        results.append(crossed)
+    left = tuple(stray for at, stray in enumerate(strays) if at not in used)
+    return replace(judgement, results=tuple(results), strays=left), tuple(crossings)
+
+
+def _nearest(site: Site, strays: Sequence[Stray], near: Sequence[int], result: Result, raised: Bounds) -> int | None:
+    link = site.points[result.point].link
+    same_link = [at for at in near if site.points[strays[at].point].link == link]
+    return min(same_link, key=lambda at: strays[at].onset.hi - raised.lo, default=None)
+
+
+def contradict(site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement) -> Judgement:
+    """A response seen wholly before the raise contradicts the stimulus time, and makes all its results unknown.
+
+    Such a response is an unexplained sighting at one of its own points, before the raise and after any raise before
+    it, where the point then showed nothing. The sighting stays a stray.
+    """
+    if not judgement.strays:
+        return judgement
+    ordered = sorted(stimuli.values(), key=lambda it: it.raised.lo)
+    starts = [it.raised.lo for it in ordered]
+    rows = {row.key: row for row in site.expectations}
+    by_point: dict[str, list[Stray]] = {}
+    for stray in judgement.strays:
+        by_point.setdefault(stray.point, []).append(stray)
+    doubted: dict[str, str] = {}
+    for result in judgement.results:
+        if result.verdict is not Verdict.MISSED or result.point not in by_point:
+            continue
+        raised = stimuli[result.stimulus].raised
+        before = bisect_left(starts, raised.lo) - 1
+        since = max(starts[before] if before >= 0 else raised.lo, 0) if before >= 0 else None
+        earliest = raised.lo - rows[result.expectation].limits.search_ns
+        for stray in by_point[result.point]:
+            if earliest <= stray.onset.lo and stray.onset.hi < raised.lo and (since is None or stray.onset.lo > since):
+                lead = time_text(raised.lo - stray.onset.hi)
+                doubted[result.stimulus] = (
+                    f"{result.point} came on at least {lead} before the stated time of the raise: "
+                    "the time of the stimulus is contradicted, so nothing is judged from it"
+                )
+    if not doubted:
+        return judgement
+    results = tuple(
+        replace(it, verdict=Verdict.UNRESOLVED, also=(), reason=doubted[it.stimulus])
+        if it.stimulus in doubted and it.verdict.verdict_class is not VerdictClass.UNKNOWN
+        else it
+        for it in judgement.results
+    )
+    return replace(judgement, results=results)
