@@ -1,0 +1,219 @@
+"""The report as one HTML page that stands alone: styles and pictures inside, no script, nothing fetched.
+
+Every text goes through ``safe_text`` and Jinja's escaping; the template writes no text unescaped.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from harness.core.instants import Bounds
+from harness.core.model import Alarm, Point, Result
+from harness.core.verdicts import Verdict, VerdictClass
+from harness.report import human, picture, words
+from harness.report.coverage import coverage_of
+from harness.report.document import AttemptDocument, ReportDocument
+from harness.report.matrix import matrix_of
+from harness.report.picture import Picture, picture_of
+from harness.report.safe import safe_text
+from harness.report.standing import Row, Standing, StandingStray, standing_of
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+LANES_MAX = 6
+"""Lanes of one picture: the row's own point and up to five others that the same stimulus should reach."""
+
+
+def render_html(document: ReportDocument) -> str:
+    """The whole report as one HTML page, ended by a line feed."""
+    standing = standing_of(document)
+    view = _View(document, standing)
+    return _environment().get_template("report.html.j2").render(view=view, document=document, standing=standing) + "\n"
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("harness.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_finalized,
+    )
+    environment.filters.update(
+        bounds=human.bounds,
+        duration=human.duration,
+        measured=human.measured,
+        utc=human.utc,
+        number="{:,}".format,
+    )
+    environment.globals.update(
+        words=words,
+        picture=picture,
+        PASS=VerdictClass.PASS,
+        FAIL=VerdictClass.FAIL,
+        UNKNOWN=VerdictClass.UNKNOWN,
+    )
+    return environment
+
+
+def _finalized(value: object) -> object:
+    """Every value that a template writes: texts made safe, and None is a mistake of the template."""
+    if value is None:
+        raise TypeError("the report template wrote a value that is None")
+    return (
+        safe_text(value) if type(value) is str or (isinstance(value, str) and not hasattr(value, "__html__")) else value
+    )
+
+
+class _View:
+    """What the template asks for that is more than a field of the document."""
+
+    def __init__(self, document: ReportDocument, standing: Standing) -> None:
+        self.document = document
+        self.standing = standing
+        self.matrix = matrix_of(document.site, standing)
+        self.newest = document.attempts[0] if document.attempts else None
+        self._timelines: dict[tuple[int, str], list[Any]] = {}
+        for number, attempt in self.attempts:
+            for timeline in attempt.timelines:
+                self._timelines.setdefault((number, timeline.stimulus), []).append(timeline)
+
+    @property
+    def attempts(self) -> list[tuple[int, AttemptDocument]]:
+        """Attempts with their numbers, newest first; the oldest is 1."""
+        total = len(self.document.attempts)
+        return [(total - index, attempt) for index, attempt in enumerate(self.document.attempts)]
+
+    def attempt(self, number: int) -> AttemptDocument:
+        """The attempt of that number."""
+        return self.document.attempts[len(self.document.attempts) - number]
+
+    def totals(self) -> list[tuple[VerdictClass, int, list[tuple[Verdict, int]]]]:
+        """Each class, how many, and how many of each of its verdicts that occur."""
+        order = (VerdictClass.FAIL, VerdictClass.UNKNOWN, VerdictClass.PASS)
+        counts = Counter(self.standing.verdicts)
+        return [
+            (one, self.standing.count(one), [(v, counts[v]) for v in Verdict if v.verdict_class is one and counts[v]])
+            for one in order
+        ]
+
+    def picture(self, row: Row, result: Result) -> Picture | None:
+        """What every output of the result's stimulus did, the row's own last."""
+        if row.attempt is None:
+            return None
+        timelines = self._timelines.get((row.attempt, result.stimulus), [])
+        own = [one for one in timelines if one.expectation == row.expectation.key]
+        others = [one for one in timelines if one.expectation != row.expectation.key]
+        others.sort(key=lambda one: one.point != row.alarm.reference)
+        title = f"What the outputs of {row.alarm.name} did"
+        return picture_of(others[: LANES_MAX - len(own)] + own, subject=row.expectation.key, title=title)
+
+    def timed(self, row: Row, result: Result) -> str:
+        """Latency in words, or ''."""
+        if result.latency is None:
+            return ""
+        return human.bounds(result.latency, against_ns=row.expectation.limits.appears_within_ns)
+
+    def visible(self, row: Row, result: Result) -> str:
+        """Visible time in words, or ''."""
+        if result.visible is None:
+            return ""
+        return human.bounds(result.visible, against_ns=row.expectation.limits.visible_for_ns)
+
+    def demands(self, row: Row) -> str:
+        """The limits of a row in words."""
+        limits, demands = row.expectation.limits, [row.expectation.behaviour.value]
+        if row.expectation.behaviour.value == "quiet":
+            return f"must not react; looked for leaks of {human.duration(limits.leak_ns)} and longer"
+        for limit_ns, text in (
+            (limits.appears_within_ns, "appears within"),
+            (limits.visible_for_ns, "visible for at least"),
+            (limits.gone_within_ns, "gone within"),
+            (limits.dwell_ns or None, "dwell"),
+        ):
+            if limit_ns is not None:
+                demands.append(f"{text} {human.duration(limit_ns)}")
+        return ", ".join(demands)
+
+    def when(self, number: int, at: Bounds) -> str:
+        """A time of day, by the clock of the machine that tested, of the earliest instant of bounds."""
+        attempt = self.attempt(number)
+        return human.clock(attempt.utc_ns(at.lo), attempt.utc_offset_s) if not at.is_open_below else "not known"
+
+    def stray_seen(self, one: StandingStray) -> str:
+        """By when a stray was on."""
+        attempt = self.attempt(one.attempt)
+        if one.stray.onset.is_open_above:
+            return "at a time that is not known"
+        return human.local(attempt.utc_ns(one.stray.onset.hi), attempt.utc_offset_s)
+
+    def points_by_link(self) -> list[tuple[str, str, str, list[tuple[Point, list[Row]]]]]:
+        """For each link: name, address, what it proves, and its points in the point map with their rows."""
+        rows: dict[str, list[Row]] = {}
+        for row in self.standing.rows:
+            rows.setdefault(row.point.name, []).append(row)
+        site = self.document.site
+        return [
+            (
+                name,
+                words.link_address(link),
+                words.proved_up_to(link),
+                [
+                    (point, rows[point.name])
+                    for point in site.points.values()
+                    if point.link == name and point.name in rows
+                ],
+            )
+            for name, link in site.links.items()
+        ]
+
+    def point_tally(self, rows: list[Row]) -> list[tuple[str, VerdictClass | None, int]]:
+        """How many rows of each class, worst first, without the classes that do not occur."""
+        order = (VerdictClass.FAIL, VerdictClass.UNKNOWN, VerdictClass.PASS, None)
+        counts = Counter(row.verdict_class for row in rows)
+        return [(words.CLASS_WORD[one] if one else words.NOT_PLANNED, one, counts[one]) for one in order if counts[one]]
+
+    def hold(self, point: Point) -> str:
+        """A point's hold in words, with what was assumed."""
+        hold = point.hold
+        parts = (("on", hold.on_ns, hold.on_declared), ("off", hold.off_ns, hold.off_declared))
+        return ", ".join(f"{n} {human.duration(ns)}{'' if declared else ' (assumed)'}" for n, ns, declared in parts)
+
+    def coverage(self, attempt: AttemptDocument) -> list[Any]:
+        """Blind time and figures of each link of an attempt."""
+        return [coverage_of(figures) for figures in attempt.links]
+
+    def assumptions(self) -> list[tuple[str, int]]:
+        """Each assumption of a standing result, with how many results rest on it."""
+        counts = Counter(text for row in self.standing.rows for result in row.results for text in result.assumptions)
+        return list(counts.items())
+
+    def alarms_with(self, side_effect: str) -> list[Alarm]:
+        """The alarms that name a side effect."""
+        return [one for one in self.document.site.alarms.values() if side_effect in (one.side_effects or ())]
+
+    def alarms_unstated(self) -> list[Alarm]:
+        """Alarms of which the site file does not say whether they have side effects."""
+        return [one for one in self.document.site.alarms.values() if one.side_effects is None]
+
+    def retested(self) -> list[Row]:
+        """Rows with earlier results."""
+        return [row for row in self.standing.rows if row.earlier]
+
+    def stimulus(self, row: Row, result: Result) -> Any:
+        """The stimulus of a result, or None."""
+        if row.attempt is None:
+            return None
+        return next((one for one in self.attempt(row.attempt).stimuli if one.id == result.stimulus), None)
+
+    local = staticmethod(human.local)
+    clock = staticmethod(human.clock)
+    offset = staticmethod(human.offset)
+    place = staticmethod(words.place_words)
