@@ -9,8 +9,10 @@ import logging
 import signal
 import sys
 import threading
+from collections.abc import Sequence
 from pathlib import Path
 
+from sims.defects import list_defects
 from sims.durations import format_duration, parse_duration
 from sims.options import SiteOptions
 from sims.site import SimulatedSite
@@ -49,6 +51,7 @@ def _parser() -> argparse.ArgumentParser:
     add("--printer-pty", action="store_true", help="also print on a pseudo-terminal")
     add("--seed", type=int, default=0, help="chooses what a defect leaves open (default: %(default)s)")
     add("--defect", action="append", default=[], metavar="SPEC", help="add a defect; may be repeated")
+    add("--list-defects", action="store_true", help="list all defects with what each one does, and stop")
     add("--truth", type=Path, metavar="FILE", help="write the truth log there, one JSON object a line")
     for name, what in (
         ("scan", "time from one scan of the controller to the next"),
@@ -103,10 +106,13 @@ async def _run(options: SiteOptions, *, until_eof: bool) -> None:
             task.result()
 
 
-def main() -> int:
+def main(argv: Sequence[str] | None = None) -> int:
     """Run the simulated site; 0 when it was stopped, 2 for an option or port that cannot be had."""
     parser = _parser()
-    arguments = vars(parser.parse_args())
+    arguments = vars(parser.parse_args(argv))
+    if arguments.pop("list_defects"):
+        print(list_defects())
+        return 0
     logging.getLogger("pymodbus").addHandler(logging.NullHandler())
     until_eof = arguments.pop("until_eof")
     arguments["defects"] = tuple(arguments.pop("defect"))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import heapq
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from sims.points import Point, Table
@@ -40,13 +40,13 @@ class Image:
 
     def get(self, point: Point) -> int:
         """The value that a reader of this point gets."""
-        word, bit = _where(point)
+        word, bit = locate(point)
         value = self.words[point.table][word]
         return value if bit is None else value >> bit & 1
 
     def set(self, point: Point, value: int) -> None:
         """Change one bit or register."""
-        word, bit = _where(point)
+        word, bit = locate(point)
         words = self.words[point.table]
         words[word] = value if bit is None else words[word] & ~(1 << bit) | bool(value) << bit
 
@@ -55,7 +55,8 @@ class Image:
         self.words[table][address : address + len(values)] = values
 
 
-def _where(point: Point) -> tuple[int, int | None]:
+def locate(point: Point) -> tuple[int, int | None]:
+    """The word of its table that holds a point, and the bit in it; None where the point is the whole word."""
     if point.table in (Table.COIL, Table.DISCRETE_INPUT):
         return divmod(point.address, 16)
     return point.address, point.bit
@@ -88,12 +89,13 @@ class OutputQueue:
         if self._heap[0].order == self._order:
             self._earlier.set()
 
-    def drop_made_up(self, point: Point, from_ns: int) -> None:
-        """Forget what defects put there for ``point`` from an instant on: the controller has something newer."""
+    def drop_made_up(self, point: Point, from_ns: int) -> int:
+        """Forget what defects put there for ``point`` from an instant on, and return how many values that was."""
         kept = [e for e in self._heap if not (e.made_up and e.point == point and e.due_ns >= from_ns)]
-        if len(kept) != len(self._heap):
-            self._heap = kept
-            heapq.heapify(self._heap)
+        dropped = len(self._heap) - len(kept)
+        self._heap = kept
+        heapq.heapify(self._heap)
+        return dropped
 
     def publish_due(self) -> None:
         """Publish all that is due."""
@@ -116,7 +118,3 @@ class OutputQueue:
                 await asyncio.wait_for(self._earlier.wait(), wait_s)
             except TimeoutError:
                 continue
-
-    def points_pending(self) -> Iterable[Point]:
-        """The points for which something is on its way."""
-        return [event.point for event in self._heap]

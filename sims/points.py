@@ -50,11 +50,12 @@ class Point(NamedTuple):
 
 @unique
 class Word(IntEnum):
-    """What a printed line can say of an alarm; values of the printer's points."""
+    """What a printed line can say of an alarm; values of the printer's points. ``AGAIN``: the last line once more."""
 
     CLEARED = 0
     RAISED = 1
     ACKED = 2
+    AGAIN = 3
 
 
 class Register(IntEnum):
@@ -97,4 +98,11 @@ ALARM_POINTS: Final[dict[Place, tuple[Point, ...]]] = {
     Place.LATCHED: LATCHED,
     Place.STATES: STATES,
     Place.PRINTER: PRINTER,
+}
+
+# Every signal that shows at a place: its alarms, and what belongs to none.
+SIGNALS: Final[dict[Place, tuple[str, ...]]] = {
+    **{place: tuple(point.signal for point in points) for place, points in ALARM_POINTS.items()},
+    Place.BMS: (*(point.signal for point in BMS), COMMON_ALARM.signal, COMMON_FAULT.signal),
+    Place.HORN: (HORN.signal,),
 }

@@ -7,6 +7,8 @@ import contextlib
 import os
 from typing import Final
 
+from sims.wire import reset
+
 CLIENT_BACKLOG_MAX: Final = 64 * 1024  # about 1,500 lines: a client that is this far behind has stopped reading
 CLIENTS_MAX: Final = 64
 
@@ -82,12 +84,10 @@ class Printer:
                 written = 0  # nobody reads, and the line's buffer is full: a printer without paper loses lines too
             self.pty_bytes_lost += len(data) - written
 
-    def reset_connections(self) -> int:
-        """Reset every TCP connection; returns how many there were."""
-        count = len(self._clients)
+    def reset_connections(self) -> None:
+        """Reset every TCP connection."""
         for transport in list(self._clients.values()):
-            transport.abort()
-        return count
+            reset(transport)
 
     async def changed(self) -> None:
         """Wait until a client joins or leaves."""

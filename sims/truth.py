@@ -5,14 +5,15 @@ One JSON object a line. Every instant is ``time.monotonic_ns()``, which processe
 ===========  ==========================================================================================================
 kind         keys
 ===========  ==========================================================================================================
-header       version, seed, scan_ns, output_delay_ns, printer_delay_ns, started_ns, utc_started, defects (name, alarm,
-             other, place, value, sentence), alarms (name, class, number, also_raises, effect, lasts_ns), ports
+header       version, seed, scan_ns, output_delay_ns, printer_delay_ns, started_ns, utc_started, defects (name, place,
+             alarm, other, duration_ns, share, code, spec, sentence), alarms (name, class, number, also_raises, effect,
+             lasts_ns), ports
 stimulus     alarm (or null: every alarm), action, count, at_ns: accepted, before the answer to the write went out
 alarm        alarm, state, active, why, at_ns: the controller's own view, in the scan that changed it
 output       place, table, address, bit, signal, value, set_before_ns, set_after_ns: the new value became readable
              between the two, and was readable from the second on
-line         text, alarm (null: heartbeat), word, number, clients, set_before_ns, set_after_ns: the bytes were handed to
-             the sockets between the two
+line         text, alarm (null: heartbeat), word (AGAIN: sent once more), whole (false: only half of it was sent),
+             number, clients, set_before_ns, set_after_ns: the bytes were handed to the sockets between the two
 effect       effect, in_force, at_ns
 fault        place, what, detail, at_ns: something that was done to an answer or a connection
 end          at_ns

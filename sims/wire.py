@@ -8,6 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import socket
+import struct
+import sys
 from collections.abc import Awaitable, Callable
 from typing import Final
 
@@ -15,6 +18,10 @@ HEADER_SIZE: Final = 7  # transaction, protocol, length, unit: Modbus Messaging 
 LENGTH_MAX: Final = 254  # unit and PDU: the PDU has at most 253 bytes (Application Protocol V1.1b3, 4.1)
 CONNECTIONS_MAX: Final = 64  # more than a test opens; a flood of connections must not exhaust the descriptors
 DEVICE_ANSWERS_WITHIN_S: Final = 5.0  # on loopback; later means that the device does not answer this request at all
+
+_RESET_ON_CLOSE: Final = struct.pack(
+    "hh" if sys.platform == "win32" else "ii", 1, 0
+)  # SO_LINGER on, with no time: closing sends RST in place of FIN
 
 # Given an answer, sends to the client whatever should arrive of it.
 Deliver = Callable[[bytes, asyncio.StreamWriter], Awaitable[None]]
@@ -37,6 +44,14 @@ async def deliver_whole(answer: bytes, client: asyncio.StreamWriter) -> None:
     """Send the answer as it is."""
     client.write(answer)
     await client.drain()
+
+
+def reset(transport: asyncio.WriteTransport) -> None:
+    """End a TCP connection with a reset."""
+    sock = transport.get_extra_info("socket")
+    if sock is not None:
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
+    transport.abort()
 
 
 class Relay:

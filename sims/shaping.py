@@ -1,0 +1,203 @@
+"""What defects do to the outputs of the controller, between its states and what a reader sees.
+
+Some change *where* a signal shows (``shape``), some *when* (``Sender``), some whether a block changes at all
+(``Blocks``). Without defects all three do nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+from pymodbus.constants import ExcCodes
+
+from sims.defect_kinds import Name
+from sims.defects import Defect
+from sims.outputs import OutputQueue, locate
+from sims.points import (
+    ALARM_POINTS,
+    COMMON_ALARM,
+    COMMON_FAULT,
+    HORN,
+    LATCHED,
+    PRINTER,
+    TANK_ADDRESS,
+    TANK_REGISTERS,
+    Place,
+    Point,
+    Table,
+    Word,
+)
+
+_MOVES = (Name.WRONG_BIT, Name.SWAPPED_PAIR, Name.OFF_BY_ONE, Name.NEVER_APPEARS)
+
+
+class Shaper:
+    """Moves signals between points."""
+
+    def __init__(self, defects: Sequence[Defect]) -> None:
+        self._defects = defects
+
+    def shape(self, signals: Mapping[Point, int], active: Callable[[str], bool]) -> dict[Point, int]:
+        """What the points show when the controller means ``signals``; ``active`` tells of each alarm."""
+        shaped = dict(signals)
+        for defect in self._defects:
+            if defect.name in _MOVES:
+                _move(defect, shaped)
+            elif defect.name is Name.INVERTED:
+                point = point_of(defect.place, defect.alarm)
+                shaped[point] = int(not shaped[point])
+            elif defect.name is Name.LEAK and defect.alarm is not None:
+                shaped[point_of(defect.place, defect.alarm)] = int(active(defect.alarm))
+        return shaped
+
+    def printed_as(self, alarm_number: int) -> list[int]:
+        """The numbers of the alarms whose text is printed when this one is acknowledged."""
+        only_this = {point: int(point.address == alarm_number) for point in PRINTER}
+        for defect in self._defects:
+            if defect.name in _MOVES and defect.place is Place.PRINTER:
+                _move(defect, only_this)
+        return [point.address for point, value in only_this.items() if value]
+
+
+def _move(defect: Defect, shaped: dict[Point, int]) -> None:
+    if defect.name is Name.OFF_BY_ONE:
+        points = ALARM_POINTS[defect.place]
+        values = [0, *(shaped[point] for point in points[:-1])]
+        shaped.update(zip(points, values, strict=True))
+        return
+    point = point_of(defect.place, defect.alarm)
+    value = shaped[point]
+    if defect.name is Name.NEVER_APPEARS:
+        shaped[point] = 0
+        return
+    other = point_of(defect.place, defect.other)
+    if defect.name is Name.WRONG_BIT:
+        shaped[point], shaped[other] = 0, max(value, shaped[other])
+    else:
+        shaped[point], shaped[other] = shaped[other], value
+
+
+def point_of(place: Place, signal: str | None) -> Point:
+    """The point of a place that shows a signal. Raises StopIteration if there is none."""
+    points = (*ALARM_POINTS.get(place, ()), COMMON_ALARM, COMMON_FAULT, HORN)
+    return next(point for point in points if point.place is place and point.signal == signal)
+
+
+class Sender:
+    """Puts what points are to show into the queue, at the time at which they are to show it."""
+
+    def __init__(self, queue: OutputQueue, defects: Sequence[Defect]) -> None:
+        self._queue = queue
+        self._defects = {
+            point_of(defect.place, defect.alarm): defect
+            for defect in defects
+            if defect.name in (Name.TOO_SHORT, Name.LATE, Name.STUCK, Name.REPEATED_MESSAGE)
+        }
+        self._on: dict[Point, bool] = {}
+
+    def send(self, point: Point, value: int, due_ns: int) -> None:
+        """A point is to take a value. Each call for one point is due no earlier than the one before."""
+        defect = self._defects.get(point)
+        if defect is None:
+            self._queue.put(point, value, due_ns)
+            return
+        rising = bool(value) and not self._on.get(point, False)
+        self._on[point] = bool(value)
+        span_ns = defect.duration_ns or 0
+        match defect.name:
+            case Name.LATE:
+                self._queue.put(point, value, due_ns + span_ns)
+            case Name.STUCK:
+                if value:
+                    self._queue.put(point, value, due_ns)
+            case Name.TOO_SHORT:
+                self._send_pulse(point, value, due_ns, (span_ns,), rising=rising)
+            case _:
+                self._send_pulse(point, value, due_ns, (span_ns, 2 * span_ns), rising=rising)
+
+    def acknowledged(self, point: Point, due_ns: int) -> None:
+        """The printer is to say that an alarm was acknowledged."""
+        defect = self._defects.get(point)
+        late_ns = defect.duration_ns or 0 if defect is not None and defect.name is Name.LATE else 0
+        self._queue.put(point, Word.ACKED, due_ns + late_ns)
+
+    def _send_pulse(self, point: Point, value: int, due_ns: int, toggles_ns: tuple[int, ...], *, rising: bool) -> None:
+        """On at once, then off, on, … by itself; whatever of that lies beyond the real end is forgotten."""
+        if rising:
+            self._queue.put(point, value, due_ns)
+            for number, toggle_ns in enumerate(toggles_ns):
+                self._queue.put(point, value if number % 2 else 0, due_ns + toggle_ns, made_up=True)
+        elif not value:
+            left = self._queue.drop_made_up(point, due_ns)
+            if (len(toggles_ns) - left) % 2 == 0:  # it is on now: only then is there an end to show
+                self._queue.put(point, 0, due_ns)
+
+
+class Blocks:
+    """Which blocks have stopped changing, or answer exceptions."""
+
+    def __init__(self, defects: Sequence[Defect], started_ns: int) -> None:
+        self._still: set[Place] = set()
+        self._freezes_at: dict[Place, int] = {}
+        self._freezes_with: list[Defect] = []
+        self._codes: list[tuple[Place, ExcCodes]] = []
+        for defect in defects:
+            if defect.name is Name.FROZEN and defect.alarm is not None:
+                self._freezes_with.append(defect)
+                continue
+            for place in _parts(defect.place):
+                if defect.name is Name.ZEROS:
+                    self._still.add(place)
+                elif defect.name is Name.EXCEPTIONS and defect.code is not None:
+                    self._codes.append((place, ExcCodes(defect.code)))
+                elif defect.name is Name.FROZEN:
+                    self._freezes_at[place] = started_ns + (defect.duration_ns or 0)
+
+    def is_still(self, place: Place, now_ns: int) -> bool:
+        """Whether the block keeps its values from now on, whatever the controller does."""
+        freezes_ns = self._freezes_at.get(place)
+        return place in self._still or (freezes_ns is not None and now_ns >= freezes_ns)
+
+    def showed(self, point: Point) -> Defect | None:
+        """Tell that a point has come on; the defect if a block freezes with that."""
+        for defect in self._freezes_with:
+            if point_of(_shown_at(defect.place), defect.alarm) == point:
+                self._freezes_with.remove(defect)
+                self._still.update(_parts(defect.place))
+                return defect
+        return None
+
+    def exception(self, device: str, table: Table, first_word: int, count: int) -> ExcCodes | None:
+        """The exception that a read of these words gets, if any."""
+        asked = range(first_word, first_word + count)
+        for place, code in self._codes:
+            if place.device == device and any(word in asked for word in _WORDS[place].get(table, ())):
+                return code
+        return None
+
+
+def _shown_at(place: Place) -> Place:
+    """Where an alarm must show to freeze a block: in it, or at the discrete inputs where it is the whole device."""
+    return Place.BMS if place is Place.BMS_ALL else place
+
+
+def _parts(place: Place) -> list[Place]:
+    if place is not Place.BMS_ALL:
+        return [place]
+    return [part for part in Place if part.device == place.device and part is not place]
+
+
+def _words() -> dict[Place, dict[Table, set[int]]]:
+    """The words of the image that belong to each block."""
+    words: dict[Place, dict[Table, set[int]]] = {place: {} for place in Place}
+    for point in (*ALARM_POINTS[Place.PANEL], *ALARM_POINTS[Place.BMS], *ALARM_POINTS[Place.STATES], *LATCHED):
+        words[point.place].setdefault(point.table, set()).add(locate(point)[0])
+    for point in (COMMON_ALARM, COMMON_FAULT, HORN):
+        words[point.place].setdefault(point.table, set()).add(locate(point)[0])
+    words[Place.TANKS][Table.INPUT_REGISTER] = {
+        address + offset for address in TANK_ADDRESS.values() for offset in range(TANK_REGISTERS)
+    }
+    return words
+
+
+_WORDS = _words()
