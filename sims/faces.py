@@ -52,7 +52,7 @@ class Faces:
     ) -> None:
         self.panel = _panel_image()
         self.bms = _bms_image()
-        self.printer = Printer()
+        self.printer = Printer(tell)
         self.queue = OutputQueue(self._publish)
         self._truth = truth
         self._tell = tell
@@ -134,6 +134,7 @@ class Faces:
     def log_fault(self, defect: Defect, detail: str) -> None:
         """Tell the truth log what was done to an answer, a line or a connection."""
         self._truth.add("fault", place=defect.place, what=defect.name, detail=detail, at_ns=time.monotonic_ns())
+        self._tell()
 
     def _image(self, point: Point) -> Image:
         return self.panel if point.place is Place.PANEL else self.bms

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+from collections.abc import Callable
 from typing import Final
 
 from sims.wire import reset
@@ -32,14 +33,16 @@ class _Client(asyncio.Protocol):
 class Printer:
     """Writes bytes to whoever listens. ``port`` and ``pty_path`` say where, once started."""
 
-    def __init__(self) -> None:
+    def __init__(self, on_change: Callable[[], None]) -> None:
+        """``on_change`` is called when a client joins or leaves."""
+        self._on_change = on_change
         self.port = 0
         self.pty_path: str | None = None
         self.pty_bytes_lost = 0
         self._clients: dict[_Client, asyncio.Transport] = {}
         self._server: asyncio.Server | None = None
         self._pty: tuple[int, int] | None = None
-        self._changed = asyncio.Event()
+        self._left = asyncio.Event()
 
     @property
     def clients(self) -> int:
@@ -64,7 +67,8 @@ class Printer:
         for transport in list(self._clients.values()):
             transport.abort()
         while self._clients:
-            await self.changed()
+            self._left.clear()
+            await self._left.wait()
         if self._pty is not None:
             for descriptor in self._pty:
                 os.close(descriptor)
@@ -89,11 +93,6 @@ class Printer:
         for transport in list(self._clients.values()):
             reset(transport)
 
-    async def changed(self) -> None:
-        """Wait until a client joins or leaves."""
-        self._changed.clear()
-        await self._changed.wait()
-
     def joined(self, client: _Client) -> None:
         """A client connected."""
         assert client.transport is not None  # noqa: S101 - it has just been made
@@ -101,13 +100,14 @@ class Printer:
             client.transport.abort()
             return
         self._clients[client] = client.transport
-        self._changed.set()
+        self._on_change()
 
     def left(self, client: _Client) -> None:
         """A client is gone."""
         with contextlib.suppress(KeyError):
             del self._clients[client]
-        self._changed.set()
+        self._left.set()
+        self._on_change()
 
     def _open_pty(self) -> None:
         if not hasattr(os, "openpty"):

@@ -88,7 +88,11 @@ class SimulatedSite:
             raise ValueError(f"alarm={alarm!r} action={action!r}: refused by the controller")
 
     async def until(self, what: Callable[[], bool]) -> None:
-        """Wait until something is so; looked at after every change of an output and every printed line."""
+        """Wait until something is so.
+
+        It is looked at whenever an output changed, a line was printed, a fault was done to an answer, or a client of
+        the printed line came or went.
+        """
         if what():
             return
         waiter = (what, asyncio.get_running_loop().create_future())
