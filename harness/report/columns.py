@@ -3,49 +3,80 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
 
 from rich.cells import cell_len, set_cell_size
 
-from harness.report.safe import safe_text
+from harness.report.safe import ascii_text, safe_text
+
+WIDTH_MIN: Final = 80
+WIDTH_MAX: Final = 200
 
 
-def fitted(text: str, width: int) -> str:
-    """``text`` padded or cut to exactly ``width`` columns; what was cut ends in ``..``."""
-    return set_cell_size(text, width) if cell_len(text) <= width else set_cell_size(text, max(0, width - 2)) + ".."
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Terminal:
+    """What lines are made for: ``width`` columns, and whether it takes nothing but ASCII."""
+
+    width: int = 100
+    ascii_only: bool = False
+
+    def __post_init__(self) -> None:
+        if not WIDTH_MIN <= self.width <= WIDTH_MAX:
+            raise ValueError(f"width={self.width}: expected {WIDTH_MIN} to {WIDTH_MAX} columns")
+
+    def show(self, text: str) -> str:
+        """``text`` with nothing left in it that could move a cursor or hide."""
+        return ascii_text(text) if self.ascii_only else safe_text(text)
+
+    def fitted(self, text: str, width: int) -> str:
+        """``text`` made safe and padded or cut to exactly ``width`` columns; what was cut ends in ``..``."""
+        text = self.show(text)
+        return set_cell_size(text, width) if cell_len(text) <= width else set_cell_size(text, max(0, width - 2)) + ".."
+
+    def size(self, text: str) -> int:
+        """How many columns ``text`` takes once made safe."""
+        return cell_len(self.show(text))
+
+    def wrapped(self, text: str, *, hang: int = 0, first: int = 0) -> list[str]:
+        """``text`` made safe and folded at spaces.
+
+        The first line begins ``first`` columns in, the others ``hang``. A word longer than a line is cut into pieces.
+        """
+        lines: list[str] = []
+        line, used = " " * first, first
+        for word in self.show(text).split(" "):
+            for piece in _pieces(word, self.width - max(hang, first) - 1):
+                size = cell_len(piece)
+                gap = 1 if line.strip() else 0
+                if used + gap + size > self.width:
+                    lines.append(line)
+                    line, used, gap = " " * hang, hang, 0
+                line += " " * gap + piece
+                used += gap + size
+        return [*lines, line]
 
 
-def table(heads: Sequence[str], body: Sequence[Sequence[str]], widths: Sequence[int]) -> list[str]:
-    """Lines with two spaces between the columns, and a rule beneath the heads."""
-    lines = ["  ".join(fitted(safe_text(head), width) for head, width in zip(heads, widths, strict=True))]
-    lines.append("  ".join("-" * width for width in widths))
-    lines += ["  ".join(fitted(cell, width) for cell, width in zip(row, widths, strict=True)) for row in body]
-    return lines
-
-
-def wrapped(text: str, width: int, *, hang: int = 0, first: int = 0) -> list[str]:
-    """``text`` made safe and folded at spaces into lines of at most ``width`` columns.
-
-    The first line begins ``first`` columns in, the others ``hang``. A word longer than a line is cut into pieces.
-    """
-    lines: list[str] = []
-    line, used = " " * first, first
-    for word in safe_text(text).split(" "):
-        for piece in _pieces(word, width - max(hang, first) - 1):
-            size = cell_len(piece)
-            gap = 1 if line.strip() else 0
-            if used + gap + size > width:
-                lines.append(line)
-                line, used, gap = " " * hang, hang, 0
-            line += " " * gap + piece
-            used += gap + size
-    return [*lines, line]
+def table(to: Terminal, heads: Sequence[Sequence[str]], body: Sequence[Sequence[str]]) -> list[str] | None:
+    """Lines with two spaces between the columns and a rule beneath the heads; None where they do not fit."""
+    columns = range(len(heads[0]))
+    widths = [max(to.size(line[index]) for line in (*heads, *body)) for index in columns]
+    if sum(widths) + 2 * (len(widths) - 1) > to.width:
+        return None
+    head, rows = (
+        ["  ".join(to.fitted(cell, width) for cell, width in zip(row, widths, strict=True)) for row in part]
+        for part in (heads, body)
+    )
+    return [*head, "  ".join("-" * width for width in widths), *rows]
 
 
 def _pieces(word: str, width: int) -> list[str]:
     pieces = []
     while cell_len(word) > width:
-        head = set_cell_size(word, width).rstrip(" ")
-        head = head if word.startswith(head) and head else word[:1]
-        pieces.append(head)
-        word = word[len(head) :]
+        at = len(word)
+        while cell_len(word[:at]) > width:
+            at = at * width // cell_len(word[:at]) if at > width else at - 1
+        at = max(1, at)
+        pieces.append(word[:at])
+        word = word[at:]
     return [*pieces, word]

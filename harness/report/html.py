@@ -186,6 +186,11 @@ class _View:
         parts = (("on", hold.on_ns, hold.on_declared), ("off", hold.off_ns, hold.off_declared))
         return ", ".join(f"{n} {human.duration(ns)}{'' if declared else ' (assumed)'}" for n, ns, declared in parts)
 
+    def common_hold(self, points: list[tuple[Point, list[Row]]]) -> str:
+        """The hold in words where all of these points have the same, else ''."""
+        told = {self.hold(point) for point, _ in points}
+        return told.pop() if len(told) == 1 else ""
+
     def coverage(self, attempt: AttemptDocument) -> list[Any]:
         """Blind time and figures of each link of an attempt."""
         return [coverage_of(figures) for figures in attempt.links]

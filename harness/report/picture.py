@@ -15,12 +15,16 @@ from harness.report import human
 from harness.report.document import SpanState, Timeline
 
 WIDTH: Final = 720
-LEFT: Final = 6
+LEFT: Final = 186
+"""Left end of the time axis; the names of the points stand before it."""
 RIGHT: Final = 714
-HEAD: Final = 34
-LANE: Final = 36
+HEAD: Final = 32
+LANE: Final = 26
 FOOT: Final = 20
 BAR: Final = 11
+BAR_Y: Final = 11
+"""Top of the bar in its lane."""
+NAME_MAX: Final = 31
 _LABEL_WIDTH: Final = 74
 _TICKS_MAX: Final = 9
 _STEPS_NS: Final = tuple(
@@ -51,10 +55,11 @@ class Band:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lane:
-    """One point. ``told`` says in words what the boxes show."""
+    """One point. ``short`` is its name as far as it fits; ``told`` says in words what the boxes show."""
 
     y: int
     name: str
+    short: str
     told: str
     is_subject: bool
     boxes: tuple[Box, ...]
@@ -131,6 +136,7 @@ def _lane(scale: _Scale, zero: int, index: int, timeline: Timeline, subject: str
     return Lane(
         y=HEAD + LANE * index,
         name=timeline.point,
+        short=timeline.point if len(timeline.point) <= NAME_MAX else timeline.point[: NAME_MAX - 2] + "..",
         told=told(timeline, zero),
         is_subject=bool(subject) and timeline.expectation == subject,
         boxes=tuple(boxes),

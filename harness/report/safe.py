@@ -43,7 +43,8 @@ def safe_text(text: str, *, keep_newlines: bool = False, limit: int = TEXT_MAX) 
 
 def ascii_text(text: str) -> str:
     """``safe_text`` for a terminal or file that takes ASCII only."""
-    return safe_text(text).encode("ascii", "backslashreplace").decode("ascii")
+    spelt = safe_text(text).replace("\N{MICRO SIGN}s", "us")
+    return spelt.encode("ascii", "backslashreplace").decode("ascii")
 
 
 def _written_out(character: str) -> str:

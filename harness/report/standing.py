@@ -166,16 +166,18 @@ def _strays(document: ReportDocument) -> tuple[StandingStray, ...]:
 
 
 def _shared(document: ReportDocument, rows: tuple[Row, ...]) -> tuple[SharedCause, ...]:
+    """Each cause once, under the newest attempt that names it; old causes only where they still explain a row."""
     total = len(document.attempts)
-    shared = []
+    newest: dict[tuple[str, str], tuple[int, Cause]] = {}
     for position, attempt in enumerate(document.attempts):
-        number = total - position
-        explained = explained_by(row for row in rows if row.attempt == number)
         for cause in attempt.judgement.causes:
-            of_cause = explained.get((cause.code, cause.text), ())
-            if position == 0 or of_cause:
-                shared.append(SharedCause(attempt=number, cause=cause, rows=tuple(of_cause)))
-    return tuple(shared)
+            newest.setdefault((cause.code, cause.text), (total - position, cause))
+    explained = explained_by(rows)
+    return tuple(
+        SharedCause(attempt=number, cause=cause, rows=tuple(explained.get(key, ())))
+        for key, (number, cause) in newest.items()
+        if number == total or key in explained
+    )
 
 
 def explained_by(rows: Iterable[Row]) -> Mapping[tuple[str, str], list[Row]]:

@@ -4,20 +4,16 @@ from __future__ import annotations
 
 from typing import Final
 
-from rich.cells import cell_len
-
 from harness.core.model import Result
-from harness.core.verdicts import VerdictClass
+from harness.core.verdicts import Verdict, VerdictClass
 from harness.report import human
-from harness.report.columns import fitted, table, wrapped
+from harness.report.columns import Terminal, table
 from harness.report.document import ReportDocument
 from harness.report.matrix import Entry, Matrix, matrix_of
-from harness.report.safe import ascii_text, safe_text
-from harness.report.standing import Row, Standing, standing_of
-from harness.report.words import CLASS_WORD, NOT_TESTED
+from harness.report.standing import Row, Standing, StandingStray, standing_of
+from harness.report.words import CLASS_WORD, NOT_PLANNED, NOT_TESTED
 
-WIDTH_MIN: Final = 80
-WIDTH_MAX: Final = 200
+_ORDER: Final = (VerdictClass.PASS, VerdictClass.FAIL, VerdictClass.UNKNOWN)
 _SYMBOL: Final = {VerdictClass.PASS: "\u2713", VerdictClass.FAIL: "\u2717", VerdictClass.UNKNOWN: "?", None: "\u00b7"}
 _SYMBOL_ASCII: Final = {VerdictClass.PASS: "+", VerdictClass.FAIL: "X", VerdictClass.UNKNOWN: "?", None: "."}
 
@@ -26,126 +22,114 @@ def render_text(document: ReportDocument, *, width: int = 100, ascii_only: bool 
     """Front lines, summary, matrix, and each fail and unknown, in lines of at most ``width`` columns (80 to 200).
 
     ``ascii_only``: for terminals and files that take nothing else. Ended by a line feed.
+    Raises ValueError for another width.
     """
+    to = Terminal(width=width, ascii_only=ascii_only)
     standing = standing_of(document)
-    parts = [
-        front_lines(document, width=width),
-        summary_lines(standing, width=width),
-        matrix_lines(document, standing, width=width, ascii_only=ascii_only),
-        result_lines(document, standing, width=width),
-    ]
-    lines = [line.rstrip() for part in parts if part for line in (*part, "")]
-    show = ascii_text if ascii_only else safe_text
-    return (
-        "\n".join(
-            show(
-                line,
-            )
-            for line in lines[:-1]
-        )
-        + "\n"
+    parts = (
+        front_lines(document, to),
+        summary_lines(standing, to),
+        matrix_lines(document, standing, to),
+        result_lines(document, standing, to),
     )
+    return "\n\n".join("\n".join(line.rstrip() for line in part) for part in parts if part) + "\n"
 
 
-def front_lines(document: ReportDocument, *, width: int) -> list[str]:
+def front_lines(document: ReportDocument, to: Terminal) -> list[str]:
     """Site, controller, firmware, and one line for each record."""
     facts = document.facts
-    lines = [
-        f"{facts.title.value} ({facts.name})",
-        f"controller  {facts.controller.value} ({facts.controller.source})",
-        f"firmware    {facts.firmware.value or 'not stated'} ({facts.firmware.source})",
-    ]
+    lines = [f"{facts.title.value} ({facts.name})"]
+    for name, fact in (("controller", facts.controller), ("firmware", facts.firmware)):
+        lines.append(f"{name}: {fact.value or 'not stated'} ({fact.source})")
     total = len(document.attempts)
     for position, attempt in enumerate(document.attempts):
         ending = f", interrupted: {attempt.interrupted_why or 'no reason recorded'}" if attempt.interrupted else ""
-        lines.append(
-            f"attempt {total - position}   {human.utc(attempt.started_utc_ns)}, {attempt.record}, "
-            f"by {attempt.who or 'not stated'}{ending}"
-        )
+        began = f"attempt {total - position}: {human.utc(attempt.started_utc_ns)}"
+        lines.append(f"{began}, {attempt.record}, by {attempt.who or 'not stated'}{ending}")
+        if attempt.as_left:
+            lines.append(f"not restored after attempt {total - position}: {_left(document, position)}")
     lines.append(NOT_TESTED)
-    return [folded for line in lines for folded in wrapped(line, width, hang=12)]
+    return [folded for line in lines for folded in to.wrapped(line, hang=4)]
 
 
-def summary_lines(standing: Standing, *, width: int) -> list[str]:
+def _left(document: ReportDocument, position: int) -> str:
+    differences = document.attempts[position].as_left or ()
+    return "; ".join(f"{one.what} was {one.as_found}, is {one.as_left}" for one in differences)
+
+
+def summary_lines(standing: Standing, to: Terminal) -> list[str]:
     """How many of each class, and of each verdict."""
     counts = ", ".join(f"{standing.count(one)} {CLASS_WORD[one]}" for one in _ORDER)
-    untested = len(standing.of_class(None))
-    lines = [f"{human.count(len(standing.rows), 'row')}: {counts}, {untested} not tested"]
+    total = human.count(len(standing.rows), "row")
     if standing.strays:
-        lines[0] += f" (strays included: {len(standing.strays)})"
-    named = dict.fromkeys(standing.verdicts)
-    of_class = [
-        (verdict, standing.count(verdict)) for one in _ORDER for verdict in named if verdict.verdict_class is one
+        total += f" and {human.count(len(standing.strays), 'stray')}"
+    untested = len(standing.of_class(None))
+    lines = [f"{total}: {counts}, {untested} {NOT_PLANNED}"]
+    told = [
+        verdict for one in _ORDER for verdict in Verdict if verdict.verdict_class is one and standing.count(verdict)
     ]
-    lines.append("  ".join(f"{verdict} {number}" for verdict, number in of_class))
-    return [folded for line in lines for folded in wrapped(line, width, hang=2)]
+    lines.append(", ".join(f"{standing.count(verdict)} {verdict}" for verdict in told))
+    return [folded for line in lines if line for folded in to.wrapped(line, hang=4)]
 
 
-_ORDER: Final = (VerdictClass.PASS, VerdictClass.FAIL, VerdictClass.UNKNOWN)
-
-
-def matrix_lines(document: ReportDocument, standing: Standing, *, width: int, ascii_only: bool = False) -> list[str]:
-    """Alarms by outputs; where the columns do not fit into ``width``, one line for each cell instead."""
+def matrix_lines(document: ReportDocument, standing: Standing, to: Terminal) -> list[str]:
+    """Alarms by outputs; without latencies where they do not fit, and else one line for each cell."""
     matrix = matrix_of(document.site, standing)
-    symbols = _SYMBOL_ASCII if ascii_only else _SYMBOL
-    heads = ["alarm", *(safe_text(f"{column.link} {column.label}") for column in matrix.columns)]
+    heads = [["", *(column.link for column in matrix.columns)], ["alarm", *(c.label for c in matrix.columns)]]
     for with_latency in (True, False):
-        body = _body(matrix, symbols, with_latency=with_latency)
-        widths = [max(cell_len(line[index]) for line in (heads, *body)) for index in range(len(heads))]
-        if sum(widths) + 2 * (len(widths) - 1) <= width:
-            return table(heads, body, widths)
-    return _stacked(matrix, symbols, width)
+        lines = table(to, heads, _body(matrix, to, with_latency=with_latency))
+        if lines is not None:
+            return lines
+    return _stacked(matrix, to)
 
 
-def _body(matrix: Matrix, symbols: dict[VerdictClass | None, str], *, with_latency: bool) -> list[list[str]]:
+def _body(matrix: Matrix, to: Terminal, *, with_latency: bool) -> list[list[str]]:
     body = []
     for row in matrix.rows:
-        cells = [[_entry(entry, symbols, with_latency=with_latency) for entry in cell] for cell in row.cells]
+        cells = [[_entry(entry, to, with_latency=with_latency) for entry in cell] for cell in row.cells]
         for line in range(max(1, *map(len, cells))):
-            first = safe_text(row.alarm.name) if line == 0 else ""
+            first = row.alarm.name if line == 0 else ""
             body.append([first, *(cell[line] if line < len(cell) else "" for cell in cells)])
     return body
 
 
-def _stacked(matrix: Matrix, symbols: dict[VerdictClass | None, str], width: int) -> list[str]:
+def _stacked(matrix: Matrix, to: Terminal) -> list[str]:
     lines = []
+    half = to.width // 2
     for row in matrix.rows:
-        lines.append(fitted(safe_text(row.alarm.name), width))
+        lines.append(to.fitted(row.alarm.name, to.width))
         for column, cell in zip(matrix.columns, row.cells, strict=True):
-            head = fitted(safe_text(f"{column.link} {column.label}"), width // 2 - 4)
-            lines += [f"  {head} {fitted(_entry(entry, symbols), width - width // 2)}" for entry in cell]
+            head = to.fitted(f"{column.link} {column.label}", half - 3)
+            lines += [f"  {head} {to.fitted(_entry(entry, to), to.width - half)}" for entry in cell]
     return lines
 
 
-def _entry(entry: Entry, symbols: dict[VerdictClass | None, str], *, with_latency: bool = True) -> str:
+def _entry(entry: Entry, to: Terminal, *, with_latency: bool = True) -> str:
+    symbol = (_SYMBOL_ASCII if to.ascii_only else _SYMBOL)[entry.verdict_class]
     many = f" x{len(entry.rows)}" if len(entry.rows) > 1 else ""
-    return f"{symbols[entry.verdict_class]} {entry.word}{many} {entry.latency if with_latency else ''}".rstrip()
+    return f"{symbol} {entry.word}{many} {entry.latency if with_latency else ''}".rstrip()
 
 
-def result_lines(document: ReportDocument, standing: Standing, *, width: int) -> list[str]:
+def result_lines(document: ReportDocument, standing: Standing, to: Terminal) -> list[str]:
     """Each fail, stray and unknown with reason, bounds, causes and what to check next."""
     lines: list[str] = []
-    for wanted in (VerdictClass.FAIL, VerdictClass.UNKNOWN):
-        for row in standing.of_class(wanted):
-            lines += _row_lines(row, width)
-        if wanted is VerdictClass.FAIL:
-            for one in standing.strays:
-                attempt = document.attempts[len(document.attempts) - one.attempt]
-                at = "not known" if one.stray.onset.is_open_above else human.utc(attempt.utc_ns(one.stray.onset.hi))
-                lines += wrapped(f"FAIL stray at {one.stray.point}, seen by {at}: {one.stray.reason}", width, hang=5)
+    for row in standing.of_class(VerdictClass.FAIL):
+        lines += _row_lines(row, to)
+    for one in standing.strays:
+        lines += _stray_lines(document, one, to)
+    for row in standing.of_class(VerdictClass.UNKNOWN):
+        lines += _row_lines(row, to)
     return lines
 
 
-def _row_lines(row: Row, width: int) -> list[str]:
+def _row_lines(row: Row, to: Terminal) -> list[str]:
     word = "FAIL" if row.verdict_class is VerdictClass.FAIL else "UNKNOWN"
-    shown = row.results[:1]
     of = f" ({row.same} of {len(row.results)})" if len(row.results) > 1 else ""
-    told = [f"{word} {row.verdict}{of}  {row.alarm.name} at {row.point.name}: {row.reason}".rstrip(": ")]
-    for result in shown:
-        told += _detail(row, result)
-    return [
-        folded for index, line in enumerate(told) for folded in wrapped(line, width, hang=5, first=5 if index else 0)
-    ]
+    reason = row.reason or (row.verdict.meaning if row.verdict else "")
+    lines = to.wrapped(f"{word} {row.verdict}{of}: {row.alarm.name} at {row.point.name}: {reason}", hang=4)
+    for told in _detail(row, row.results[0]) if row.results else ():
+        lines += to.wrapped(told, first=4, hang=8)
+    return lines
 
 
 def _detail(row: Row, result: Result) -> list[str]:
@@ -155,10 +139,21 @@ def _detail(row: Row, result: Result) -> list[str]:
         limit = f" (limit {human.duration(limits.appears_within_ns)})" if limits.appears_within_ns is not None else ""
         lines.append(f"latency {human.bounds(result.latency, against_ns=limits.appears_within_ns)}{limit}")
     if result.visible is not None:
-        limit = f" (at least {human.duration(limits.visible_for_ns)} demanded)" if limits.visible_for_ns else ""
+        limit = f" ({human.duration(limits.visible_for_ns)} demanded)" if limits.visible_for_ns is not None else ""
         lines.append(f"visible {human.bounds(result.visible, against_ns=limits.visible_for_ns)}{limit}")
     if result.also:
         lines.append("also " + ", ".join(result.also))
     for cause in result.causes:
         lines += [f"cause: {cause.text}", f"evidence: {cause.evidence}", f"check next: {cause.next_check}"]
+    return lines
+
+
+def _stray_lines(document: ReportDocument, one: StandingStray, to: Terminal) -> list[str]:
+    attempt = document.attempts[len(document.attempts) - one.attempt]
+    onset = one.stray.onset
+    seen = "at a time that is not known" if onset.is_open_above else f"by {human.utc(attempt.utc_ns(onset.hi))}"
+    told = f"FAIL {one.stray.verdict}: at {one.stray.point}, on {seen}: {one.stray.reason or one.stray.verdict.meaning}"
+    lines = to.wrapped(told, hang=4)
+    for cause in one.stray.causes:
+        lines += to.wrapped(f"cause: {cause.text}; check next: {cause.next_check}", first=4, hang=8)
     return lines

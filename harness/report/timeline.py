@@ -66,22 +66,44 @@ def _spans(trace: Trace, sightings: Sequence[Sighting], window: Bounds, hold: Ho
     at = min(begin, window.lo)
     spans = [Span(state=SpanState.BLIND, from_ns=at, to_ns=begin)] if begin > at else []
     at = begin
+    run_lo = begin
     for index in _stops(trace, first, last, hold):
+        until = int(trace.hi[index - 1])
         if index in changes:
             run += 1
+            is_wide = _is_wide(trace, index, max(hold.on_ns, hold.off_ns))
             change = _change(trace, run, index, onsets.get(index) if not is_on else ends.get(index - 1))
-            state = SpanState.BLIND if _is_wide(trace, index, max(hold.on_ns, hold.off_ns)) else SpanState.UNKNOWN
-            from_ns, to_ns, now_on = max(at, change.lo), change.hi, not is_on
         else:
-            state, now_on = SpanState.BLIND, is_on
-            from_ns, to_ns = int(trace.hi[index - 1]), int(trace.lo[index])
-        spans.append(Span(state=_known(on=is_on), from_ns=at, to_ns=from_ns))
-        spans.append(Span(state=state, from_ns=from_ns, to_ns=max(from_ns, to_ns)))
-        at, is_on = max(from_ns, to_ns), now_on
-    end = max(at, int(trace.hi[last]))
-    spans.append(Span(state=_known(on=is_on), from_ns=at, to_ns=end))
-    spans.append(Span(state=SpanState.BLIND, from_ns=end, to_ns=max(end, window.hi)))
+            is_wide, change = True, None
+        blind = Bounds(until, max(until, int(trace.lo[index])))
+        between = blind if is_wide or change is None else change
+        at = _show(spans, _known(on=is_on), at, between.lo, Bounds(run_lo, until))
+        state = SpanState.BLIND if is_wide else SpanState.UNKNOWN
+        spans.append(Span(state=state, from_ns=at, to_ns=max(at, between.hi)))
+        at = max(at, between.hi)
+        is_on ^= change is not None
+        is_edge = change is not None and bool(trace.edges[run])
+        run_lo = int(trace.hi[index]) - 1 if is_edge else int(trace.lo[index])
+    end = int(trace.hi[last])
+    at = _show(spans, _known(on=is_on), at, end, Bounds(run_lo, end))
+    spans.append(Span(state=SpanState.BLIND, from_ns=at, to_ns=max(at, window.hi)))
     return spans
+
+
+def _show(spans: list[Span], state: SpanState, from_ns: int, to_ns: int, seen: Bounds) -> int:
+    """Append a known state, and return where it ends.
+
+    Where the bounds of the changes around it leave no instant at which it is certain, the samples that saw it
+    (``seen``, from the first one's lo to the last one's hi) are shown instead: what was seen must not vanish. A pushed
+    message is shown as the last nanosecond of its bounds.
+    """
+    if to_ns <= from_ns and spans:
+        before = spans.pop()
+        from_ns = max(before.from_ns, min(seen.lo, before.to_ns))
+        spans.append(Span(state=before.state, from_ns=before.from_ns, to_ns=from_ns))
+        to_ns = max(from_ns, seen.hi)
+    spans.append(Span(state=state, from_ns=from_ns, to_ns=to_ns))
+    return max(from_ns, to_ns)
 
 
 def _stops(trace: Trace, first: int, last: int, hold: Hold) -> list[int]:

@@ -33,9 +33,9 @@ CAUTIONS: Final = (
 
 CLASS_WORD: Final = {VerdictClass.PASS: "pass", VerdictClass.FAIL: "fail", VerdictClass.UNKNOWN: "unknown"}
 CLASS_MEANING: Final = {
-    VerdictClass.PASS: "everything that was demanded is proven: no course of events that fits what was seen breaks it",
-    VerdictClass.FAIL: "it is proven that a demand was not met: no course of events that fits what was seen meets all",
-    VerdictClass.UNKNOWN: "what was seen fits both; it counts as neither, and never as a pass",
+    VerdictClass.PASS: "proven: every course of events that fits what was seen meets all that was demanded",
+    VerdictClass.FAIL: "disproven: no course of events that fits what was seen meets all that was demanded",
+    VerdictClass.UNKNOWN: "what was seen fits both, or nothing was seen; it counts as neither, and never as a pass",
 }
 
 NOT_PLANNED: Final = "not tested"
@@ -75,12 +75,12 @@ def link_address(link: LinkSpec) -> str:
 
 
 def place_words(point: Point) -> str:
-    """Where on its link the point is, with the wire address beside the one that was written."""
+    """Where on its link the point is, by its address on the wire (from 0)."""
     place = point.place
     if isinstance(place, TextPlace):
         return f"line matching {place.raised}"
     bit = "" if place.table.is_bits else _register_words(place)
-    return f"unit {place.unit}, {place.table.value.replace('-', ' ')} {place.address} on the wire{bit}"
+    return f"{place.table.value.replace('-', ' ')} {place.address}{bit}, unit {place.unit}"
 
 
 def _register_words(place: ModbusPlace) -> str:

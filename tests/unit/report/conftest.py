@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import fields, is_dataclass, replace
+from enum import Enum
+from typing import Any
 
 import numpy as np
 import pytest
@@ -396,6 +399,7 @@ def build_document(names: tuple[str, ...] = ALARMS) -> ReportDocument:
         trouble={"bulk-a.high@bms.bulk-a.high": Verdict.LATE},
         interrupted=True,
     )
+    second = replace(second, judgement=replace(second.judgement, strays=(), causes=()))
     return ReportDocument(
         facts=SiteFacts(
             name=site.name,
@@ -424,3 +428,24 @@ def small_document() -> ReportDocument:
 def document_of() -> Callable[[tuple[str, ...]], ReportDocument]:
     """Builds the document for other alarms."""
     return build_document
+
+
+def mapped(value: Any, change: Callable[[str], str]) -> Any:
+    """``value`` with every text in it changed, names and keys alike, so that it stays consistent; '' stays ''."""
+    if isinstance(value, Enum):
+        return value
+    if isinstance(value, str):
+        return change(value) if value else value
+    if is_dataclass(value) and not isinstance(value, type):
+        return replace(value, **{one.name: mapped(getattr(value, one.name), change) for one in fields(value)})
+    if isinstance(value, tuple):
+        return tuple(mapped(item, change) for item in value)
+    if isinstance(value, dict):
+        return {mapped(key, change): mapped(item, change) for key, item in value.items()}
+    return value
+
+
+@pytest.fixture(scope="session")
+def poisoned(small_document: ReportDocument) -> Callable[[str], ReportDocument]:
+    """Builds the small document with a payload before every text in it."""
+    return lambda payload: mapped(small_document, lambda text: payload + text)  # type: ignore[no-any-return]

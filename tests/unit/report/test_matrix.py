@@ -1,0 +1,74 @@
+"""Where a verdict stands in the matrix."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from harness.core.model import Behaviour
+from harness.core.verdicts import VerdictClass
+from harness.report.coverage import coverage_of
+from harness.report.document import BlindTime, ReportDocument
+from harness.report.matrix import matrix_of
+from harness.report.standing import standing_of
+
+
+def test_shared_points_have_their_own_column_and_others_are_gathered(document: ReportDocument) -> None:
+    matrix = matrix_of(document.site, standing_of(document))
+    assert [(column.link, column.label) for column in matrix.columns] == [
+        ("panel", "discrete input"),
+        ("bms", "discrete input"),
+        ("bms", "horn"),
+        ("printer", "printed text"),
+    ]
+    assert [row.alarm.name for row in matrix.rows] == list(document.site.alarms)
+
+
+def test_every_row_of_the_point_map_is_in_exactly_one_cell(document: ReportDocument) -> None:
+    matrix = matrix_of(document.site, standing_of(document))
+    found = [row.index for line in matrix.rows for cell in line.cells for entry in cell for row in entry.rows]
+    assert sorted(found) == list(range(1, len(document.site.expectations) + 1))
+
+
+def test_a_row_that_must_stay_quiet_does_not_make_a_point_shared(document: ReportDocument) -> None:
+    site = document.site
+    warning = next(row for row in site.expectations if row.behaviour is Behaviour.QUIET)
+    bms = [point for point in site.points if point.startswith("bms.") and "latched" not in point]
+    quiet = tuple(
+        replace(warning, key=f"{warning.alarm}@{point}!", point=point) for point in bms if point != warning.point
+    )
+    crowded = replace(document, site=replace(site, expectations=site.expectations + quiet))
+    matrix = matrix_of(crowded.site, standing_of(crowded))
+    assert len(matrix.columns) == 4
+    cell = next(row for row in matrix.rows if row.alarm.name == warning.alarm).cells[1]
+    assert [(entry.word, len(entry.rows)) for entry in cell] == [("not tested", len(bms) - 2), ("quiet", 1)]
+
+
+def test_the_worst_of_a_cell_comes_first(document: ReportDocument) -> None:
+    rank = {VerdictClass.FAIL: 0, VerdictClass.UNKNOWN: 1, None: 2, VerdictClass.PASS: 3}
+    site = document.site
+    one_column = {name: replace(point, link="bms") for name, point in site.points.items()}
+    merged = replace(document, site=replace(site, points=one_column))
+    ranks = [
+        [rank[entry.verdict_class] for entry in cell]
+        for row in matrix_of(merged.site, standing_of(merged)).rows
+        for cell in row.cells
+    ]
+    assert [0, 3] in ranks
+    assert all(one == sorted(one) for one in ranks)
+
+
+def test_blind_times_that_overlap_count_once(document: ReportDocument) -> None:
+    figures = document.attempts[-1].links[1]
+    at = figures.watched.lo
+    blind = tuple(
+        BlindTime(from_ns=at + from_ns, to_ns=at + to_ns, reason=reason)
+        for from_ns, to_ns, reason in ((0, 10, "a"), (5, 20, "b"), (30, 31, "a"), (-50, -5, "before"))
+    )
+    found = coverage_of(replace(figures, blind=blind))
+    assert found.blind_ns == 21
+    assert [(one.reason, one.times, one.total_ns) for one in found.reasons] == [
+        ("before", 1, 45),
+        ("b", 1, 15),
+        ("a", 2, 11),
+    ]
+    assert coverage_of(replace(figures, blind=())).observed == "100 %"
