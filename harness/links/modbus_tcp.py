@@ -75,7 +75,7 @@ class ModbusTcpListener:
             if _was_useful(client.counts):
                 wait_ns = 0
                 continue
-            wait_ns = min(max(2 * wait_ns, RECONNECT_FIRST_NS), RECONNECT_MAX_NS)
+            wait_ns = back_off_ns(wait_ns)
             await asyncio.sleep(wait_ns / NS_PER_S)
 
     def _report(self, state: LinkState, why: str) -> None:
@@ -86,6 +86,11 @@ class ModbusTcpListener:
 
     def _dropped(self, at_ns: int, what: str, data: bytes) -> None:
         self._polls.observer.dropped(self.name, at_ns, what, data)
+
+
+def back_off_ns(before_ns: int) -> int:
+    """How long to wait after an attempt that came to nothing, given the wait before it (0 for the first)."""
+    return min(max(2 * before_ns, RECONNECT_FIRST_NS), RECONNECT_MAX_NS)
 
 
 def _was_useful(counts: Counts) -> bool:

@@ -172,11 +172,14 @@ def test_exceptions_have_names() -> None:
     assert exception_name(0x7F) == "exception 127 (not in the specification)"
 
 
-STREAM = b"".join(
-    ask(table, address, count).frame(transaction)
-    for transaction, (_, table, address, count, *_) in enumerate(EXAMPLES, start=65_533)
-    if transaction < 65_536
-) + frame_of(bytes((3, 250)) + bytes(range(250)), transaction=7).raw
+STREAM = (
+    b"".join(
+        ask(table, address, count).frame(transaction)
+        for transaction, (_, table, address, count, *_) in enumerate(EXAMPLES, start=65_533)
+        if transaction < 65_536
+    )
+    + frame_of(bytes((3, 250)) + bytes(range(250)), transaction=7).raw
+)
 
 
 def split_in_pieces(stream: bytes, size: int) -> list[bytes]:
