@@ -1,0 +1,103 @@
+"""The command line. The only package that prints; every command lives in the module of its name.
+
+Commands are loaded when they are called, so that ``farend --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Final
+
+import click
+
+from harness import __version__
+from harness.core.errors import FarendError, SafetyError
+from harness.core.verdicts import ExitCode
+
+COMMANDS: Final = {
+    "watch": "Listen to an address or a site and show each change with its bounds.",
+    "check": "Say everything that is wrong with a site file and its point map.",
+    "plan": "Show what a test would do. Opens no connection.",
+    "test": "Raise the alarms of a site, listen on every output, judge.",
+    "judge": "Judge a record again, offline, from the record alone.",
+    "report": "Make a report of one or more records of a site.",
+    "sim": "Run the simulated site alone.",
+    "demo": "Simulated site, test and report in one go.",
+    "completion": "Print the shell completion for bash, zsh or fish.",
+}
+
+EPILOG: Final = (
+    "Exit codes: 0 all pass; 1 something failed; 2 bad usage or site file; 3 nothing failed but something is unknown; "
+    "4 refused or stopped by the safety gate; 5 not restored."
+)
+
+
+class LazyGroup(click.Group):
+    """Knows the commands by name and sentence, and loads one when it is called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names in the order in which a newcomer meets them."""
+        del ctx
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command, loaded."""
+        del ctx
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"harness.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The table of commands, without loading any."""
+        del ctx
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """As usual, with a guess for a mistyped name."""
+        import difflib
+
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else f"; commands are {', '.join(COMMANDS)}"
+            ctx.fail(f"No such command {args[0]!r}{hint}")
+        return super().resolve_command(ctx, args)
+
+
+@click.group(cls=LazyGroup, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="farend")
+def cli() -> None:
+    """Prove that every raised alarm reaches every output where it belongs.
+
+    Listening is the default and changes nothing. Alarms are raised only by 'test' with '--arm SITE-NAME', after every
+    side effect was reviewed.
+    """
+
+
+def main() -> None:
+    """Entry point: runs a command, and turns every error into a message and an exit code."""
+    try:
+        code = cli.main(standalone_mode=False)
+    except click.exceptions.NoArgsIsHelpError as exc:
+        exc.show()
+        code = ExitCode.USAGE
+    except click.ClickException as exc:
+        exc.show()
+        code = ExitCode.USAGE
+    except click.Abort:
+        click.echo("stopped", err=True)
+        code = ExitCode.UNKNOWN
+    except SafetyError as exc:
+        click.echo(f"refused: {exc}", err=True)
+        code = ExitCode.REFUSED
+    except FarendError as exc:
+        click.echo(str(exc), err=True)
+        code = ExitCode.USAGE
+    except BrokenPipeError:
+        code = ExitCode.UNKNOWN
+    sys.exit(int(code) if isinstance(code, int) else 0)

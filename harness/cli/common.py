@@ -1,0 +1,104 @@
+"""What several commands share: options, loading a site, writing files, safe output."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import signal
+import sys
+from collections.abc import Callable, Coroutine
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from harness.core.errors import UsageError
+from harness.core.model import Site
+from harness.report.safe import ascii_text, safe_text
+from harness.run.testing import Documents
+from harness.site.reading import gather, read_site
+
+T = TypeVar("T")
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for programs instead of text.")
+
+SITE_ARGUMENT = click.argument("site", type=click.Path(path_type=Path))
+
+
+def load(site: Path) -> tuple[Site, Documents]:
+    """Read a site file with its point map, and show its warnings. Raises SiteError with all that is wrong."""
+    documents = gather(site)
+    read, problems = read_site(documents.files, documents.entry)
+    for problem in problems:
+        note(str(problem))
+    return read, documents
+
+
+def say(text: str = "") -> None:
+    """Print lines to standard output; nothing a device sent can move the cursor."""
+    click.echo(_shown(text))
+
+
+def note(text: str) -> None:
+    """Print lines to standard error."""
+    click.echo(_shown(text), err=True)
+
+
+def _shown(text: str) -> str:
+    encoding = (sys.stdout.encoding or "ascii").lower()
+    if encoding.startswith("utf"):
+        return safe_text(text, keep_newlines=True, limit=10_000_000)
+    return "\n".join(ascii_text(line) for line in text.split("\n"))
+
+
+def say_json(value: Any) -> None:
+    """Print one canonical JSON document."""
+    click.echo(json.dumps(value, indent=1, sort_keys=True, ensure_ascii=True))
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file whole or not at all. UsageError where that fails."""
+    temporary = path.with_name(f".{path.name}.part")
+    try:
+        temporary.write_text(text, encoding="utf-8", newline="\n")
+        temporary.replace(path)
+    except OSError as exc:
+        raise UsageError(f"{path}: cannot be written: {exc.strerror}; choose a folder that can be written") from exc
+
+
+def terminal_width() -> int:
+    """Columns of the terminal, within what the texts are made for."""
+    import shutil
+
+    return min(200, max(80, shutil.get_terminal_size((100, 40)).columns))
+
+
+def run_until_interrupted(main: Callable[[], Coroutine[Any, Any, T]]) -> T:
+    """Run a coroutine; the first interrupt cancels it so that it can put things back, a second one is not needed."""
+
+    async def guarded() -> T:
+        task = asyncio.current_task()
+        loop = asyncio.get_running_loop()
+        if task is not None:
+            try:
+                loop.add_signal_handler(signal.SIGINT, task.cancel)
+                loop.add_signal_handler(signal.SIGTERM, task.cancel)
+            except NotImplementedError:  # Windows
+                cancel = task.cancel
+                signal.signal(signal.SIGINT, lambda *_: loop.call_soon_threadsafe(cancel) and None)
+        return await main()
+
+    with asyncio.Runner(loop_factory=loop_factory()) as runner:
+        return runner.run(guarded())
+
+
+def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
+    """A selector loop on select() where few descriptors are open: its timers are the finest.
+
+    Lateness of a 10 ms timer, p99: 0.13 ms against 1.07 ms with epoll, which rounds to milliseconds.
+    """
+    import selectors
+
+    if sys.platform == "win32":
+        return None
+    return lambda: asyncio.SelectorEventLoop(selectors.SelectSelector())

@@ -1,0 +1,35 @@
+"""``farend judge``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from harness.cli.common import json_option, say, terminal_width
+
+
+@click.command(name="judge", short_help="Judge a record again, offline.")
+@click.argument("record", type=click.Path(path_type=Path))
+@click.option("--map", "map_file", type=click.Path(path_type=Path), help="Judge by this corrected point map.")
+@json_option
+def command(record: Path, map_file: Path | None, as_json: bool) -> int:
+    """Judge RECORD from the record alone: the same results again, on any machine.
+
+    With --map, what was read is judged by a corrected point map; the result says so.
+    """
+    from harness.report.json_ import render_json
+    from harness.report.text import render_text
+    from harness.run.attempt import report_document
+    from harness.run.judging import judge_record
+
+    judged = judge_record(record, map_file)
+    try:
+        document = report_document([judged])
+        if as_json:
+            click.echo(render_json(document), nl=False)
+        else:
+            say(render_text(document, width=terminal_width()).rstrip("\n"))
+        return judged.exit_code
+    finally:
+        judged.reader.close()

@@ -1,0 +1,154 @@
+"""``farend test``."""
+
+from __future__ import annotations
+
+import getpass
+import sys
+import time
+from collections.abc import Iterable
+from pathlib import Path
+
+import click
+
+from harness.cli.common import SITE_ARGUMENT, load, note, run_until_interrupted, say, terminal_width
+from harness.cli.views import LiveView, PlainView
+from harness.core.errors import UsageError
+from harness.core.model import Site
+from harness.core.verdicts import ExitCode, Verdict, VerdictClass
+from harness.run.gate import Decision, Reviews, read_reviews
+from harness.run.order import Selection, plan_of
+from harness.run.testing import Documents, TestOptions, gated_plan, record_name, run_test
+
+CAUTION = (
+    "Caution: simulated alarms start and stop real equipment and ring real monitoring stations. Tell whoever listens, "
+    "isolate what must not move, and follow local codes, the authority having jurisdiction and licensed practice."
+)
+
+
+@click.command(name="test", short_help="Raise the alarms of a site and judge.")
+@SITE_ARGUMENT
+@click.option("--arm", metavar="SITE-NAME", help="Allow the writes that the site file lists; the word is the site's.")
+@click.option("--reviews", "reviews_file", type=click.Path(path_type=Path), help="File with the side-effect reviews.")
+@click.option("--only", multiple=True, metavar="PATTERN", help="Only alarms that fit, e.g. 'bulk-a.*'; repeatable.")
+@click.option("--link", "links", multiple=True, metavar="NAME", help="Only rows on this link; repeatable.")
+@click.option("--failed", "failed", type=click.Path(path_type=Path), metavar="RECORD", help="Only what failed there.")
+@click.option("--unknown", "unknown", type=click.Path(path_type=Path), metavar="RECORD", help="Only unknowns there.")
+@click.option("--record", "record", type=click.Path(path_type=Path), help="Name of the record to write.")
+@click.option("--who", default="", help="Who tests; goes into the record. Default: the user of this computer.")
+@click.option("--html", "html_file", type=click.Path(path_type=Path), help="Also write the report as a page.")
+@click.option("--plain", is_flag=True, help="Plain lines even in a terminal.")
+@click.option("--json", "as_json", is_flag=True, help="Print the judged record as JSON at the end.")
+def command(  # one name an option
+    site: Path,
+    arm: str | None,
+    reviews_file: Path | None,
+    only: tuple[str, ...],
+    links: tuple[str, ...],
+    failed: Path | None,
+    unknown: Path | None,
+    record: Path | None,
+    who: str,
+    html_file: Path | None,
+    plain: bool,
+    as_json: bool,
+) -> int:
+    """Listen on every output of SITE, raise its alarms one by one, acknowledge, clear, and judge.
+
+    Nothing is raised without '--arm SITE-NAME' and a review of every side effect. Everything seen is recorded first
+    and judged afterwards; 'farend judge' gives the same results again.
+    """
+    read, documents = load(site)
+    for name in links:
+        if name not in read.links:
+            raise UsageError(f"--link {name}: no such link; links are {', '.join(read.links)}")
+    selection = Selection(only=only, links=links, keys=chosen_keys(failed, unknown))
+    reviews = read_reviews(reviews_file) if reviews_file is not None else None
+    if reviews is None and sys.stdin.isatty() and sys.stderr.isatty() and arm is not None:
+        reviews = ask_reviews(read, selection, who or getpass.getuser())
+    options = TestOptions(
+        record=record or record_name(read.name, Path.cwd()),
+        selection=selection,
+        arm=arm,
+        reviews=reviews,
+        who=who or getpass.getuser(),
+        seed=0,
+        command=tuple(sys.argv[1:]),
+    )
+    note(CAUTION)
+    return perform(read, documents, options, plain=plain, as_json=as_json, html_file=html_file)
+
+
+def perform(
+    site: Site,
+    documents: Documents,
+    options: TestOptions,
+    *,
+    plain: bool = False,
+    as_json: bool = False,
+    html_file: Path | None = None,
+) -> int:
+    """Run a test, judge its record, print the results; returns the exit code."""
+    from harness.cli.common import write_text
+    from harness.report.html import render_html
+    from harness.report.json_ import render_json
+    from harness.report.text import render_text
+    from harness.run.attempt import report_document
+    from harness.run.judging import judge_record
+
+    items = gated_plan(site, options)
+    live = sys.stderr.isatty() and not plain
+    with LiveView(site, len(items)) if live else PlainView() as view:
+        why = run_until_interrupted(lambda: run_test(site, documents, options, time.monotonic_ns, view))
+    judged = judge_record(options.record)
+    try:
+        document = report_document([judged])
+    finally:
+        judged.reader.close()
+    if as_json:
+        click.echo(render_json(document), nl=False)
+    else:
+        say(render_text(document, width=terminal_width()).rstrip("\n"))
+    if html_file is not None:
+        write_text(html_file, render_html(document))
+        note(f"report: {html_file}")
+    note(f"record: {options.record}" + (f" ({why})" if why else ""))
+    code = judged.exit_code
+    if code is ExitCode.NOT_RESTORED:
+        note("NOT RESTORED: something is not as it was found; see 'as left' in the report and put it right by hand")
+    return code
+
+
+def chosen_keys(failed: Path | None, unknown: Path | None) -> frozenset[str] | None:
+    """The rows that failed, or are unknown, in earlier records; None where nobody asked."""
+    from harness.run.judging import judge_record
+
+    if failed is None and unknown is None:
+        return None
+    keys: set[str] = set()
+    for path, wanted in ((failed, VerdictClass.FAIL), (unknown, VerdictClass.UNKNOWN)):
+        if path is None:
+            continue
+        judged = judge_record(path)
+        judged.reader.close()
+        results = {it.expectation: it.verdict for it in judged.judgement.results}
+        planned: Iterable[str] = judged.planned or results
+        keys |= {key for key in planned if results.get(key, Verdict.NOT_RUN).verdict_class is wanted}
+    return frozenset(keys)
+
+
+def ask_reviews(site: Site, selection: Selection, who: str) -> Reviews:
+    """Show each side effect of the plan once and take a decision; what is not decided stays unreviewed."""
+    items = [item for item in plan_of(site, selection) if item.can_be_raised]
+    owners: dict[str, list[str]] = {}
+    for item in items:
+        for name in item.alarm.side_effects or ():
+            owners.setdefault(name, []).append(item.alarm.name)
+    decisions: dict[str, Decision] = {}
+    words = {"a": Decision.ACCEPTED, "i": Decision.ISOLATED, "x": Decision.EXCLUDED}
+    for name, alarms in owners.items():
+        effect = site.side_effects[name]
+        note(f"\nside effect {name}: {effect.text}")
+        note(f"  raised by: {', '.join(alarms)}\n  hazard: {effect.hazard}\n  safeguard: {effect.safeguard}")
+        choice = click.prompt("  [a]ccept, [i]solated, e[x]clude its alarms", type=click.Choice(list(words)), err=True)
+        decisions[name] = words[choice]
+    return Reviews(by=who, decisions=decisions)

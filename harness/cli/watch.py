@@ -1,0 +1,180 @@
+"""``farend watch``."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from datetime import UTC, datetime
+from itertools import count
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from harness.cli.common import load, note, run_until_interrupted, say
+from harness.core.errors import UsageError
+from harness.core.instants import FOREVER, NS_PER_S
+from harness.core.verdicts import ExitCode
+
+if TYPE_CHECKING:
+    from harness.core.model import LinkSpec, Point
+    from harness.links.base import Link, Observer
+    from harness.run.watching import Change, Notice
+
+RANGES = {
+    "coils": "coil",
+    "inputs": "discrete-input",
+    "registers": "holding-register",
+    "input_registers": "input-register",
+}
+
+
+@click.command(name="watch", short_help="Listen and show each change with its bounds.")
+@click.argument("address")
+@click.option("--coils", multiple=True, metavar="FIRST-LAST", help="Coils to read, e.g. 1-16; repeatable.")
+@click.option("--inputs", multiple=True, metavar="FIRST-LAST", help="Discrete inputs, e.g. 10001-10064; repeatable.")
+@click.option("--registers", multiple=True, metavar="FIRST-LAST", help="Holding registers, e.g. 40001-40010.")
+@click.option("--input-registers", multiple=True, metavar="FIRST-LAST", help="Input registers, e.g. 30001; repeatable.")
+@click.option(
+    "--numbering",
+    type=click.Choice(["reference", "from-0", "from-1"]),
+    default="reference",
+    show_default=True,
+    help="How the ranges above count: 10001 for the first input, or from 0 as on the wire, or from 1.",
+)
+@click.option("--every", default="200 ms", show_default=True, help="Poll period.")
+@click.option("--for", "for_text", help="Stop after this time, e.g. '30 s'. Default: when interrupted.")
+@click.option("--save-draft", type=click.Path(path_type=Path), help="Write a site file and point map of what was seen.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line.")
+def command(
+    address: str,
+    coils: tuple[str, ...],
+    inputs: tuple[str, ...],
+    registers: tuple[str, ...],
+    input_registers: tuple[str, ...],
+    numbering: str,
+    every: str,
+    for_text: str | None,
+    save_draft: Path | None,
+    as_json: bool,
+) -> int:
+    """Listen to ADDRESS and show each change at each place with the bounds between which it happened.
+
+    ADDRESS is modbus-tcp://HOST[:PORT][/UNIT] with at least one range, text+tcp://HOST:PORT,
+    text+serial:PORTNAME[?baud=9600], or the path of a site file. Listening changes nothing: Modbus functions 1 to 4
+    only, and not a byte on a text line.
+    """
+    from harness.run.watching import Watcher, watch
+    from harness.site.durations import parse_duration
+
+    ranges = {"coils": coils, "inputs": inputs, "registers": registers, "input_registers": input_registers}
+    links, points = targets(address, ranges, numbering, parse_duration(every))
+    screen = Screen(as_json=as_json)
+    watcher = Watcher(points, screen.show)
+    opened = _listeners(links, points, watcher)
+    for link in links:
+        note(_declared(link, points))
+    for_ns = None if for_text is None else parse_duration(for_text)
+    import asyncio
+
+    try:
+        run_until_interrupted(lambda: watch(opened, for_ns))
+    except (asyncio.CancelledError, KeyboardInterrupt):
+        pass
+    note(f"{watcher.changes} changes in {watcher.polls} polls and lines")
+    if save_draft is not None:
+        from harness.site.draft import write_draft
+
+        for path in write_draft(save_draft, links, points, screen.changes):
+            note(f"written: {path}")
+    return ExitCode.ALL_PASS
+
+
+def targets(
+    address: str, ranges: dict[str, tuple[str, ...]], numbering: str, period_ns: int
+) -> tuple[list[LinkSpec], list[Point]]:
+    """The links and places that the command line names. UsageError where they do not fit together."""
+    from harness.core.model import ModbusTcpLink
+    from harness.core.places import Numbering, Table
+    from harness.run.watching import link_of_address, points_of_range
+    from harness.site.addresses import wire_range
+
+    given = {name: texts for name, texts in ranges.items() if texts}
+    if "://" not in address and not address.startswith("text+serial:"):
+        if given:
+            raise UsageError("ranges belong to an address; a site file names its own points")
+        site, _ = load(Path(address))
+        return list(site.links.values()), list(site.points.values())
+    spec = link_of_address(address, poll_period_ns=period_ns, numbering=Numbering(numbering))
+    points: list[Point] = []
+    if isinstance(spec, ModbusTcpLink):
+        if not given:
+            raise UsageError("what to read is not said; add for example --inputs 10001-10064")
+        for name, texts in given.items():
+            table = Table(RANGES[name])
+            for text in texts:
+                first, last, written = wire_range(text, table, Numbering(numbering))
+                points += points_of_range(spec.name, spec.unit, table, first, last, written)
+    elif given:
+        raise UsageError("ranges belong to a modbus-tcp address; a text line has none")
+    return [spec], points
+
+
+def _listeners(links: list[LinkSpec], points: list[Point], observer: Observer) -> list[Link]:
+    from harness.run.listening import listener
+
+    numbers = count(1)
+    return [listener(spec, points, observer, time.monotonic_ns, lambda: next(numbers)) for spec in links]
+
+
+def _declared(spec: LinkSpec, points: list[Point]) -> str:
+    """What listening will cost the device, said before it begins."""
+    from harness.core.model import ModbusTcpLink
+    from harness.report.words import link_address
+
+    mine = sum(point.link == spec.name for point in points)
+    if isinstance(spec, ModbusTcpLink):
+        return (
+            f"{spec.name}: {link_address(spec)}: 1 connection, reads of {mine} places every "
+            f"{spec.poll_period_ns / NS_PER_S:g} s, functions 1 to 4 only"
+        )
+    return f"{spec.name}: {link_address(spec)}: listens, sends nothing"
+
+
+class Screen:
+    """Prints changes as they come, with the local time of day of the later bound."""
+
+    def __init__(self, *, as_json: bool) -> None:
+        self._as_json = as_json
+        self._utc_ns = time.time_ns() - time.monotonic_ns()
+        self.changes: list[Change] = []
+
+    def show(self, item: Change | Notice) -> None:
+        """One line an item; the reader may go away (a pipe that closes ends the program quietly)."""
+        from harness.run.watching import Notice
+
+        if isinstance(item, Notice):
+            if self._as_json:
+                self._print({"link": item.link, "notice": item.text, "at_ns": item.at_ns})
+            else:
+                say(f"{self._clock(item.at_ns)}  {item.link}  {item.text}")
+            return
+        self.changes.append(item)
+        if self._as_json:
+            lo = None if item.at.lo <= -FOREVER else item.at.lo
+            self._print(
+                {"link": item.link, "place": item.place, "was": item.was, "now": item.now, "lo": lo, "hi": item.at.hi}
+            )
+            return
+        width_ms = (item.at.hi - item.at.lo) / 1e6
+        what = f"is {item.now}" if not item.was else f"{item.was} -> {item.now}, within {width_ms:.1f} ms before"
+        say(f"{self._clock(item.at.hi)}  {item.link}  {item.place:<8} {what}")
+
+    def _print(self, value: dict[str, object]) -> None:
+        click.echo(json.dumps(value, ensure_ascii=True))
+        sys.stdout.flush()
+
+    def _clock(self, at_ns: int) -> str:
+        at = datetime.fromtimestamp((self._utc_ns + at_ns) / NS_PER_S, UTC).astimezone()
+        return at.strftime("%H:%M:%S.%f")[:-3]

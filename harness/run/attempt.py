@@ -1,0 +1,185 @@
+"""From judged records to the document that the renderers take."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
+
+from harness.core.errors import UsageError
+from harness.core.instants import FOREVER, NS_PER_S, Bounds
+from harness.core.model import ModbusTcpLink, Result, Stimulus
+from harness.core.verdicts import VerdictClass
+from harness.correlate.engine import outlines_of
+from harness.correlate.outline import Outline
+from harness.report.document import (
+    AttemptDocument,
+    BlindTime,
+    ClockStep,
+    Decision,
+    Difference,
+    Fact,
+    LinkFigures,
+    ReportDocument,
+    Review,
+    SiteFacts,
+    Timeline,
+)
+from harness.report.timeline import timeline_of
+from harness.report.words import link_address
+from harness.run.judging import END_EVENT, JudgedRecord
+
+BEFORE_NS: Final = 1 * NS_PER_S
+AFTER_NS: Final = 2 * NS_PER_S
+"""What a picture shows before the raise and after the last thing that matters."""
+
+
+def report_document(records: Sequence[JudgedRecord]) -> ReportDocument:
+    """One document of several records of one site, newest first. UsageError where they are of different sites."""
+    if not records:
+        raise UsageError("no record was given; name the records that the report is about")
+    ordered = sorted(records, key=lambda it: it.reader.header.anchor.utc_ns, reverse=True)
+    newest = ordered[0].site
+    for record in ordered:
+        if record.site.name != newest.name:
+            raise UsageError(
+                f"{record.path}: site={record.site.name}: a report is about one site, and {ordered[0].path} is of "
+                f"site={newest.name}; make one report for each"
+            )
+    facts = SiteFacts(
+        name=newest.name,
+        title=Fact(value=newest.title),
+        controller=Fact(value=newest.controller),
+        firmware=Fact(value=newest.firmware),
+    )
+    return ReportDocument(facts=facts, site=newest, attempts=tuple(attempt_document(record) for record in ordered))
+
+
+def attempt_document(record: JudgedRecord) -> AttemptDocument:
+    """One record as the report shows it."""
+    header = record.reader.header
+    end = next(iter(record.reader.events(END_EVENT)), None)
+    interrupted_why = "" if end is None else str(end.data.get("why", ""))
+    if end is None:
+        interrupted_why = "the record ends without an end: the run was cut off"
+    return AttemptDocument(
+        record=record.path.name,
+        sha256=record.sha256,
+        started_utc_ns=header.anchor.utc_ns,
+        anchor_ns=header.anchor.monotonic_ns,
+        ended_ns=record.end_ns,
+        utc_offset_s=header.utc_offset_s,
+        tool_version=header.tool,
+        who=header.operator,
+        judgement=record.judgement,
+        seed=header.seed,
+        exit_code=record.exit_code,
+        interrupted=bool(interrupted_why),
+        interrupted_why=interrupted_why,
+        planned=record.planned,
+        judged_with=record.judged_with,
+        stimuli=record.evidence.stimuli,
+        timelines=tuple(_timelines(record)),
+        links=tuple(_figures(record, name) for name in record.site.links),
+        reviews=_reviews(record),
+        as_left=_as_left(record),
+        clock_steps=tuple(
+            ClockStep(at_ns=it.monotonic_ns, step_ns=it.moved_ns) for it in record.reader.clock_checks() if it.is_step
+        ),
+        notes=record.site.notes,
+    )
+
+
+def _timelines(record: JudgedRecord) -> list[Timeline]:
+    """A picture of every point of an alarm for each of its stimuli of which a result is not a pass."""
+    shown = [it for it in record.judgement.results if it.verdict.verdict_class is not VerdictClass.PASS]
+    if not shown:
+        return []
+    sketches = outlines_of(record.site, record.evidence)
+    stimuli = {it.id: it for it in record.evidence.stimuli}
+    rows = {row.key: row for row in record.site.expectations}
+    by_stimulus: dict[str, list[Result]] = defaultdict(list)
+    for result in record.judgement.results:
+        by_stimulus[result.stimulus].append(result)
+    found: list[Timeline] = []
+    for name in dict.fromkeys(it.stimulus for it in shown):
+        stimulus, results = stimuli[name], by_stimulus[name]
+        window = _window(stimulus, results)
+        for result in results:
+            row = rows[result.expectation]
+            sketch = sketches[row.point]
+            sightings = _sightings(sketch, window)
+            found.append(timeline_of(sketch.trace, sightings, stimulus, window, expectation=row, hold=sketch.hold))
+        reference = record.site.alarms[stimulus.alarm].reference
+        if reference in sketches and all(result.point != reference for result in results):
+            sketch = sketches[reference]
+            sightings = _sightings(sketch, window)
+            found.append(timeline_of(sketch.trace, sightings, stimulus, window, hold=sketch.hold))
+    return found
+
+
+def _sightings(sketch: Outline, window: Bounds) -> list[Any]:
+    return [sketch.sighting(number) for number in sketch.sightings_touching(window.lo, window.hi)]
+
+
+def _window(stimulus: Stimulus, results: Sequence[Result]) -> Bounds:
+    """From a little before the raise to a little after the last step and the last thing seen of it."""
+    steps = [step for step in (stimulus.acknowledged, stimulus.reset, stimulus.cleared) if step is not None]
+    last = [stimulus.raised.hi, *(step.hi for step in steps if step.hi < FOREVER)]
+    last += [it.onset.hi for it in results if it.onset is not None]
+    last += [min(it.end.hi, max(last) + 5 * AFTER_NS) for it in results if it.end is not None]
+    return Bounds(stimulus.raised.lo - BEFORE_NS, max(stimulus.raised.lo + AFTER_NS, max(last) + AFTER_NS))
+
+
+def _figures(record: JudgedRecord, name: str) -> LinkFigures:
+    reader, spec = record.reader, record.site.links[name]
+    blocks = [block for block in reader.blocks() if block.link == name]
+    blind = tuple(
+        BlindTime(from_ns=it.span.lo, to_ns=it.span.hi, reason=it.why)
+        for it in record.evidence.blind
+        if it.link == name
+    )
+    polls = [reader.polls(block.id) for block in blocks]
+    gaps = [int((it.told[1:] - it.asked[:-1]).max()) for it in polls if len(it) > 1]
+    is_modbus = isinstance(spec, ModbusTcpLink)
+    return LinkFigures(
+        link=name,
+        address=link_address(spec),
+        watched=Bounds(record.start_ns, record.end_ns),
+        polls=sum(len(it) for it in polls) if is_modbus else None,
+        polls_failed=sum(len(reader.failures(block.id)) for block in blocks),
+        overruns=len(reader.overruns(name)),
+        lines=None if is_modbus else len(reader.lines(name)),
+        dropped=len(reader.dropped(name)),
+        widest_gap_ns=max(gaps, default=None),
+        blind=blind,
+    )
+
+
+def _reviews(record: JudgedRecord) -> tuple[Review, ...]:
+    found: list[Review] = []
+    for event in record.reader.events("reviews"):
+        decisions: Mapping[str, Any] = event.data["decisions"]  # type: ignore[assignment]  # written by our own run
+        at_utc_ns = record.reader.header.anchor.utc_ns + event.at_ns - record.start_ns
+        found += [
+            Review(side_effect=name, decision=Decision(word), by=str(event.data["by"]), at_utc_ns=at_utc_ns)
+            for name, word in decisions.items()
+        ]
+    return tuple(found)
+
+
+def _as_left(record: JudgedRecord) -> tuple[Difference, ...] | None:
+    events = record.reader.events("as-left")
+    if not events:
+        return None
+    data: Mapping[str, Any] = events[-1].data
+    left = set(data["on"])
+    found = [
+        Difference(what=point, as_found="off" if point in left else "on", as_left="on" if point in left else "off")
+        for point in data["differs"]
+    ]
+    found += [
+        Difference(what=f"alarm {name}", as_found="not raised", as_left="raised; clearing is not proven")
+        for name in data["not_cleared"]
+    ]
+    return tuple(found)

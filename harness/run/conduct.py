@@ -1,0 +1,278 @@
+"""Raises the alarms of a plan one after the other, and waits for what each of them must do and must not do.
+
+It decides when to go on, never what a result is: results come from the record alone. Waiting looks at the newest
+samples, so that a healthy site is done quickly; where nothing shows, it waits for as long as the limits say.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+from harness.core.instants import NS_PER_S, Bounds, Clock
+from harness.core.model import Alarm, Behaviour, Expectation, Result, Site, Step
+from harness.correlate.engine import correlate
+from harness.record.writer import RecordWriter
+from harness.run.evidence import evidence_of
+from harness.run.live import LiveSource
+from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, show_within_ns, usual_ns
+from harness.run.order import needs as item_needs
+from harness.run.steps import STEP_EVENT, StepDone, stimuli_of
+from harness.stimulus.armed import ArmedWriter, Performed
+
+CONNECT_MAX_NS: Final = 10 * NS_PER_S
+"""How long the start waits for links to come up; one that stays away is blind, and the others go on."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress:
+    """Where a run is: ``number`` of ``total``, and how long the rest will take by what was measured so far."""
+
+    number: int
+    total: int
+    left_ns: int
+
+
+class View(Protocol):
+    """Shows a run to a person. Calls are cheap and come from the event loop's thread."""
+
+    def baseline(self, standing: Sequence[str], down: Sequence[str]) -> None:
+        """Before anything is raised: points that are on already, and links that are not up."""
+
+    def raising(self, item: Item, progress: Progress) -> None:
+        """An alarm is raised now."""
+
+    def phase(self, text: str) -> None:
+        """What is being waited for."""
+
+    def judged(self, item: Item, results: Sequence[Result]) -> None:
+        """Results of one alarm so far: from memory, shown at once; the record is judged at the end."""
+
+    def trouble(self, text: str) -> None:
+        """Something a person should know now."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tools:
+    """What a conductor works with; all handed in."""
+
+    site: Site
+    clock: Clock
+    live: LiveSource
+    journal: RecordWriter
+    writer: ArmedWriter
+    view: View
+
+
+class Conductor:
+    """Raises a plan. :meth:`conduct` can be cancelled at any time; what is raised then is cleared first."""
+
+    def __init__(self, tools: Tools, items: Sequence[Item]) -> None:
+        self._t = tools
+        self._items = items
+        self._done_ns: list[tuple[int, int]] = []
+        self.open_alarms: set[str] = set()
+
+    async def conduct(self, start_ns: int) -> None:
+        """Wait for the links, then raise alarm after alarm."""
+        live, clock, view = self._t.live, self._t.clock, self._t.view
+        points = sorted({row.point for item in self._items for row in item.loud})
+        links = {self._t.site.points[point].link for point in points}
+        view.phase("waiting for the links")
+        await live.wait_until(lambda: all(live.up[link] for link in links), clock() + CONNECT_MAX_NS)
+        polled = [point for point in points if point in live.polled_points()]
+        await live.wait_until(lambda: all(point in live.states for point in polled), clock() + READY_MAX_NS)
+        standing = [point for point in points if point in live.states and live.states[point].on]
+        down = [link for link in sorted(links) if not live.up[link]]
+        view.baseline(standing, down)
+        as_found: list[str] = [*standing]
+        self._t.journal.event("as-found", clock(), {"on": as_found})
+        for number, item in enumerate(self._items):
+            began = clock()
+            view.raising(item, Progress(number=number, total=len(self._items), left_ns=self._left_ns(number)))
+            live.forget_before(began - 2 * NS_PER_S)
+            stimulus = await self._one(item, f"{number + 1:04d}")
+            self._done_ns.append((clock() - began, usual_ns(self._t.site, item)))
+            if stimulus is not None:
+                view.judged(item, self._judge(item, stimulus, start_ns))
+        await self._compare(standing, points)
+
+    def _left_ns(self, number: int) -> int:
+        """By the plan's own estimate, corrected by how the measured times so far compare with it."""
+        planned = sum(usual_ns(self._t.site, item) for item in self._items[number:])
+        measured, estimated = sum(it for it, _ in self._done_ns), sum(it for _, it in self._done_ns)
+        return planned * measured // estimated if estimated else planned
+
+    async def _one(self, item: Item, stimulus: str) -> StepDone | None:
+        """Raise one alarm, see it through, put it back. Returns the raise, None where it could not be raised."""
+        live, clock, view, site = self._t.live, self._t.clock, self._t.view, self._t.site
+        alarm = item.alarm
+        loud = [row for row in item.loud if live.up[site.points[row.point].link]]
+        view.phase("waiting until its outputs are normal")
+        await live.wait_until(lambda: all(live.is_off(row.point) for row in loud), clock() + READY_MAX_NS)
+        await live.wait_for_news({row.point for row in loud}, clock(), clock() + READY_MAX_NS)
+        raised = await self._step(alarm, Step.RAISE, stimulus)
+        if not raised.proven:
+            view.trouble(f"{alarm.name}: the raise is not proven: {raised.note}")
+            await self._step(alarm, Step.CLEAR, stimulus)
+            return raised
+        self.open_alarms.add(alarm.name)
+        try:
+            await self._see_through(item, loud, raised, stimulus)
+        finally:
+            if alarm.name in self.open_alarms:
+                await asyncio.shield(self._put_back(alarm, stimulus))
+        await self._settle(item, loud, raised, clock())
+        return raised
+
+    async def _see_through(self, item: Item, loud: Sequence[Expectation], raised: StepDone, stimulus: str) -> None:
+        live, clock, view, site = self._t.live, self._t.clock, self._t.view, self._t.site
+        alarm = item.alarm
+        shown_by = {row.key: raised.at.hi + show_within_ns(site, row) for row in loud}
+        view.phase("raised; waiting for its outputs")
+        await self._each(loud, lambda row: live.was_on_since(row.point, raised.at.lo), shown_by)
+        if alarm.lasts_ns is None:
+            visible = max((row.limits.visible_for_ns or 0 for row in loud), default=0)
+            gap = max((gap_ns(site, row) for row in loud), default=0)
+            quiet = max((row.limits.leak_ns for row in item.quiet), default=0)
+            await self._sleep_until(max(clock() + visible + gap if visible else clock(), raised.at.hi + quiet))
+            if item_needs(item, Step.ACKNOWLEDGE):
+                await self._acknowledge(alarm, loud, stimulus)
+            cleared = await self._clear(alarm, stimulus)
+            released = cleared.at.hi
+        else:
+            self.open_alarms.discard(alarm.name)
+            released = raised.at.hi + alarm.lasts_ns.hi
+        view.phase("cleared; waiting until its outputs are normal")
+        following = [row for row in loud if row.behaviour in (Behaviour.FOLLOWS, Behaviour.PULSE)]
+        await self._each(
+            following,
+            lambda row: live.is_off(row.point) and clock() >= raised.at.hi + self._own_end(alarm),
+            {row.key: released + gone_within_ns(site, row) for row in following},
+        )
+        if alarm.lasts_ns is not None and item_needs(item, Step.ACKNOWLEDGE):
+            await self._acknowledge(alarm, loud, stimulus)
+        await self._acknowledge_brought(alarm)
+        if item_needs(item, Step.RESET):
+            await self._step(alarm, Step.RESET, stimulus)
+        now = clock()
+        held = [row for row in loud if row not in following]
+        await self._each(
+            held, lambda row: live.is_off(row.point), {row.key: now + gone_within_ns(site, row) for row in held}
+        )
+
+    def _own_end(self, alarm: Alarm) -> int:
+        """An alarm that clears by itself is not taken for gone before it can be."""
+        return 0 if alarm.lasts_ns is None else alarm.lasts_ns.lo
+
+    async def _acknowledge(self, alarm: Alarm, loud: Sequence[Expectation], stimulus: str) -> None:
+        live, site = self._t.live, self._t.site
+        self._t.view.phase("acknowledged; waiting for what it releases")
+        done = await self._step(alarm, Step.ACKNOWLEDGE, stimulus)
+        rows = [row for row in loud if row.behaviour is Behaviour.UNTIL_ACKNOWLEDGED]
+        await self._each(
+            rows, lambda row: live.is_off(row.point), {row.key: done.at.hi + gone_within_ns(site, row) for row in rows}
+        )
+
+    async def _acknowledge_brought(self, alarm: Alarm) -> None:
+        """Alarms that this one brought along are acknowledged too, or they would stay latched into the next test."""
+        ahead, seen = list(alarm.also_raises), {alarm.name}
+        while ahead:
+            name = ahead.pop()
+            if name in seen or name not in self._t.site.alarms:
+                continue
+            seen.add(name)
+            lower = self._t.site.alarms[name]
+            ahead += lower.also_raises
+            if Step.ACKNOWLEDGE in lower.writes:
+                done = await self._t.writer.perform(lower.writes[Step.ACKNOWLEDGE])
+                self._t.journal.event(
+                    "put-back", done.at.hi, {"alarm": name, "step": "acknowledge", "proven": done.proven}
+                )
+
+    async def _clear(self, alarm: Alarm, stimulus: str) -> StepDone:
+        done = await self._step(alarm, Step.CLEAR, stimulus)
+        if not done.proven:
+            self._t.view.trouble(f"{alarm.name}: clearing is not proven: {done.note}; trying once more")
+            done = await self._step(alarm, Step.CLEAR, stimulus)
+        if done.proven:
+            self.open_alarms.discard(alarm.name)
+        return done
+
+    async def _put_back(self, alarm: Alarm, stimulus: str) -> None:
+        """Clear and acknowledge whatever happened in between."""
+        await self._clear(alarm, stimulus)
+        if Step.ACKNOWLEDGE in alarm.writes:
+            await self._t.writer.perform(alarm.writes[Step.ACKNOWLEDGE])
+
+    async def _settle(self, item: Item, loud: Sequence[Expectation], raised: StepDone, now: int) -> None:
+        """Stay until a second onset would have shown, and until the window of every quiet row is over."""
+        self._t.view.phase("settling")
+        settled = now + max((row.limits.settle_ns for row in loud), default=0)
+        quiet = max(
+            (
+                max(raised.at.hi + row.limits.search_ns, now + (row.limits.gone_within_ns or 0))
+                + gap_ns(self._t.site, row)
+                for row in item.quiet
+            ),
+            default=0,
+        )
+        await self._sleep_until(max(settled, quiet))
+
+    async def _each(
+        self,
+        rows: Sequence[Expectation],
+        condition: Callable[[Expectation], bool],
+        until_ns: dict[str, int],
+    ) -> None:
+        """Wait until every row meets ``condition`` or its own time has passed."""
+        clock = self._t.clock
+        if rows:
+            await self._t.live.wait_until(
+                lambda: all(condition(row) or clock() >= until_ns[row.key] for row in rows), max(until_ns.values())
+            )
+
+    async def _sleep_until(self, instant: int) -> None:
+        await asyncio.sleep(max(0, instant - self._t.clock()) / NS_PER_S)
+
+    async def _step(self, alarm: Alarm, step: Step, stimulus: str) -> StepDone:
+        """Perform a step and enter it; a step that has no writes is entered as not proven."""
+        writes = alarm.writes.get(step, ())
+        now = self._t.clock()
+        done = Performed(at=Bounds(now, now), proven=False, why=f"no way to {step.value} it")
+        if writes:
+            done = await self._t.writer.perform(writes)
+        entry = StepDone(
+            stimulus=stimulus,
+            alarm=alarm.name,
+            step=step,
+            at=done.at,
+            proven=done.proven,
+            how="written by farend",
+            note=done.why,
+        )
+        self._t.journal.event(STEP_EVENT, done.at.hi, entry.to_data())
+        return entry
+
+    def _judge(self, item: Item, raised: StepDone, start_ns: int) -> tuple[Result, ...]:
+        """Results of one alarm from memory, for the person who watches."""
+        site, clock = self._t.site, self._t.clock
+        stimuli = stimuli_of(self._t.live.events_of(raised.stimulus), site)
+        evidence = evidence_of(self._t.live, site, stimuli, start_ns, clock())
+        keys = [row.key for row in item.rows]
+        return correlate(site, evidence, keys).results
+
+    async def _compare(self, standing: Iterable[str], points: Sequence[str]) -> None:
+        """As found and as left: every point that was tested."""
+        live, clock, site = self._t.live, self._t.clock, self._t.site
+        found = set(standing)
+        polled = {point for point in points if live.up[site.points[point].link]}
+        await live.wait_until(
+            lambda: all(live.is_off(point) or point in found for point in polled), clock() + READY_MAX_NS
+        )
+        left = {point for point in points if point in live.states and live.states[point].on}
+        differs: list[str] = sorted(found ^ left)
+        still: list[str] = sorted(self.open_alarms)
+        self._t.journal.event("as-left", clock(), {"on": sorted(left), "differs": differs, "not_cleared": still})

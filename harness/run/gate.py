@@ -1,0 +1,77 @@
+"""The safety gate: nothing is raised before every side effect of every alarm in the plan has been reviewed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum, unique
+from pathlib import Path
+
+from harness.core.errors import SafetyError, UsageError
+from harness.core.model import Alarm, Site
+from harness.record.header import Json
+
+
+@unique
+class Decision(StrEnum):
+    """What was decided about a side effect."""
+
+    ACCEPTED = "accepted"
+    ISOLATED = "isolated"
+    EXCLUDED = "excluded"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reviews:
+    """Decisions about side effects, and who made them."""
+
+    by: str
+    decisions: Mapping[str, Decision] = field(default_factory=dict)
+    file: str = ""
+
+    def to_data(self) -> Mapping[str, Json]:
+        """As the journal keeps it."""
+        decisions: dict[str, Json] = {name: decision.value for name, decision in self.decisions.items()}
+        return {"by": self.by, "file": self.file, "decisions": decisions}
+
+
+def read_reviews(path: Path) -> Reviews:
+    """Read a reviews file. UsageError with the line of everything that does not fit.
+
+    ``reviewed by: NAME`` and ``side effects:`` with one decision each: accepted, isolated or excluded.
+    """
+    from harness.site.reviews import parse_reviews
+
+    try:
+        data = path.read_bytes()
+    except OSError as exc:
+        raise UsageError(f"{path}: cannot be read: {exc.strerror}; give the file in which the reviews are") from exc
+    by, decisions = parse_reviews(data, path.name)
+    return Reviews(by=by, decisions={name: Decision(word) for name, word in decisions.items()}, file=path.name)
+
+
+def pass_gate(site: Site, alarms: Iterable[Alarm], reviews: Reviews | None) -> tuple[str, ...]:
+    """The names of the alarms that are excluded by the reviews. Raises SafetyError with everything that is missing."""
+    chosen = list(alarms)
+    decisions = {} if reviews is None else reviews.decisions
+    missing: list[str] = []
+    needed: dict[str, list[str]] = {}
+    for alarm in chosen:
+        if alarm.side_effects is None:
+            missing.append(
+                f"{alarm.origin}: alarm={alarm.name}: its side effects are not stated, and unknown is not none; "
+                "write 'side effects: none' if a person made sure of it, or name them"
+            )
+        for name in alarm.side_effects or ():
+            needed.setdefault(name, []).append(alarm.name)
+    for name, owners in needed.items():
+        if name not in decisions:
+            effect = site.side_effects[name]
+            missing.append(
+                f"{effect.origin}: side effect={name} ({effect.text}) of {', '.join(owners)}: not reviewed; "
+                f"hazard: {effect.hazard}; safeguard: {effect.safeguard}; accept or isolate it, or exclude its alarms"
+            )
+    if missing:
+        raise SafetyError("nothing is raised:\n" + "\n".join(missing))
+    excluded = {name for name, decision in decisions.items() if decision is Decision.EXCLUDED}
+    return tuple(alarm.name for alarm in chosen if excluded.intersection(alarm.side_effects or ()))

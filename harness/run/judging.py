@@ -1,0 +1,131 @@
+"""Judging a record: the same results from the record alone, on any machine, as often as wanted."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from harness.core.errors import RecordError
+from harness.core.model import Judgement, Site
+from harness.core.verdicts import ExitCode, Verdict, exit_code
+from harness.correlate.engine import correlate
+from harness.correlate.evidence import Evidence
+from harness.record.reader import RecordReader
+from harness.run.evidence import evidence_of
+from harness.run.steps import stimuli_of
+from harness.site.reading import read_site
+
+PLAN_EVENT: Final = "plan"
+END_EVENT: Final = "end"
+ENTRY_KEY: Final = "site_file"
+MAP_KEY: Final = "point_map"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgedRecord:
+    """One record, judged. ``planned``: keys of the rows that the run set out to test.
+
+    ``judged_with``: '' for the record's own point map, else the file that replaced it and its SHA-256.
+    """
+
+    path: Path
+    sha256: str
+    reader: RecordReader
+    site: Site
+    evidence: Evidence
+    judgement: Judgement
+    planned: tuple[str, ...]
+    judged_with: str
+    start_ns: int
+    end_ns: int
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """What this record alone amounts to. A planned row without a result is unknown."""
+        code = exit_code(self.verdicts())
+        differs = [
+            event.data
+            for event in self.reader.events("as-left")
+            if event.data.get("differs") or event.data.get("not_cleared")
+        ]
+        return ExitCode.NOT_RESTORED if differs else code
+
+    def verdicts(self) -> Iterable[Verdict]:
+        """Every verdict, strays included; ``not-run`` for what was planned and not reached."""
+        reached = set()
+        for result in self.judgement.results:
+            reached.add(result.expectation)
+            yield result.verdict
+        for stray in self.judgement.strays:
+            yield stray.verdict
+        for key in self.planned:
+            if key not in reached:
+                yield Verdict.NOT_RUN
+
+
+def judge_record(path: Path, map_file: Path | None = None) -> JudgedRecord:
+    """Read a record and judge it; with ``map_file``, by a corrected point map instead of its own.
+
+    Raises RecordError or SiteError with what is wrong. The caller closes ``reader``.
+    """
+    reader = RecordReader.open(path)
+    try:
+        documents, judged_with = documents_of(reader, map_file)
+        site, _ = read_site(documents, str(reader.header.extra[ENTRY_KEY]))
+        start_ns = reader.header.anchor.monotonic_ns
+        end_ns = max(reader.last_ns, start_ns)
+        stimuli = stimuli_of(reader.events(), site)
+        evidence = evidence_of(reader, site, stimuli, start_ns, end_ns)
+        planned = _planned(reader, site)
+        judgement = correlate(site, evidence, planned or None)
+    except BaseException:
+        reader.close()
+        raise
+    return JudgedRecord(
+        path=path,
+        sha256=hashlib.sha256(path.read_bytes()).hexdigest(),
+        reader=reader,
+        site=site,
+        evidence=evidence,
+        judgement=judgement,
+        planned=planned,
+        judged_with=judged_with,
+        start_ns=start_ns,
+        end_ns=end_ns,
+    )
+
+
+def documents_of(reader: RecordReader, map_file: Path | None) -> tuple[Mapping[str, bytes], str]:
+    """The record's documents, with ``map_file`` in place of its point map; and what that makes of the judgement."""
+    if map_file is None:
+        return reader.documents, ""
+    name = reader.header.extra.get(MAP_KEY)
+    if not name:
+        raise RecordError(
+            f"{reader.path}: its point map stands in the site file itself, so --map cannot replace it; "
+            "put the rows into a CSV file beside the site file the next time"
+        )
+    try:
+        data = map_file.read_bytes()
+    except OSError as exc:
+        raise RecordError(f"{map_file}: cannot be read: {exc.strerror}; give the corrected point map") from exc
+    digest = hashlib.sha256(data).hexdigest()
+    replaced = {**reader.documents, str(name): data}
+    return replaced, f"{map_file.name} (SHA-256 {digest}) in place of {name}"
+
+
+def _planned(reader: RecordReader, site: Site) -> tuple[str, ...]:
+    """The rows that the run set out to test. A row of a corrected map for a planned alarm and link belongs to it."""
+    own = {row.key for row in site.expectations}
+    keys: set[str] = set()
+    alarms: set[str] = set()
+    for event in reader.events(PLAN_EVENT):
+        keys.update(str(key) for key in event.data["rows"])  # type: ignore[union-attr]  # written by our own run
+        alarms.update(str(name) for name in event.data["alarms"])  # type: ignore[union-attr]
+    known = keys & own
+    if known == keys:
+        return tuple(row.key for row in site.expectations if row.key in known)
+    return tuple(row.key for row in site.expectations if row.key in known or row.alarm in alarms)

@@ -1,0 +1,34 @@
+"""The listeners of a site: one for each link that is listened to. Nothing here can write."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from itertools import count
+
+from harness.core.instants import Clock
+from harness.core.model import LinkSpec, ModbusTcpLink, Point, Site
+from harness.links.base import Link, Observer
+from harness.links.modbus_tcp import ModbusTcpListener
+from harness.links.text import TextListener
+
+
+def listener(
+    spec: LinkSpec, points: Iterable[Point], observer: Observer, clock: Clock, next_block_id: Callable[[], int]
+) -> Link:
+    """The listener of one link."""
+    if isinstance(spec, ModbusTcpLink):
+        return ModbusTcpListener(spec, points, observer, clock, next_block_id)
+    return TextListener(spec, observer, clock)
+
+
+def listeners(site: Site, observer: Observer, clock: Clock, only: Iterable[str] | None = None) -> list[Link]:
+    """A listener for every link with points on it; ``only``: names of links, None for all."""
+    numbers = count(1)
+    chosen = None if only is None else frozenset(only)
+    points = list(site.points.values())
+    used = {point.link for point in points}
+    return [
+        listener(spec, points, observer, clock, lambda: next(numbers))
+        for name, spec in site.links.items()
+        if name in used and (chosen is None or name in chosen)
+    ]

@@ -1,0 +1,234 @@
+"""What the links observe while a run goes on: the newest state of every point, and enough memory to judge from."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import defaultdict, deque
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from harness.core.instants import NS_PER_S, Clock
+from harness.core.model import Point, Site
+from harness.core.places import ModbusPlace, TextPlace
+from harness.links.base import Block, LinkState
+from harness.links.modbus_values import is_on
+from harness.links.seen import Failure, Line, StateChange
+from harness.links.text_lines import MessageKind, compile_place
+from harness.record.found import Event, Polls
+from harness.record.header import Json
+
+KEPT_POLLS_MAX: Final = 20_000
+"""Polls of a block kept in memory for live results; at 10 a second more than half an hour. The record has them all."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PointState:
+    """The newest sample of a point, and the one before its last change."""
+
+    on: bool
+    asked_ns: int
+    told_ns: int
+    changed_lo_ns: int
+    """Earliest instant of the last change: just after the last sample of the other state; 0 where none was seen."""
+
+
+Changed = Callable[[Point, PointState], None]
+
+
+@dataclass(slots=True)
+class _BlockMemory:
+    block: Block
+    points: list[Point]
+    asked: deque[int] = field(default_factory=lambda: deque(maxlen=KEPT_POLLS_MAX))
+    told: deque[int] = field(default_factory=lambda: deque(maxlen=KEPT_POLLS_MAX))
+    payloads: deque[bytes] = field(default_factory=lambda: deque(maxlen=KEPT_POLLS_MAX))
+    failures: list[Failure] = field(default_factory=list)
+
+
+class LiveSource:
+    """An observer that keeps what it hears since :meth:`forget_before`; also a source of evidence for live results."""
+
+    def __init__(self, site: Site, clock: Clock, changed: Changed | None = None) -> None:
+        self._site = site
+        self._clock = clock
+        self._changed = changed
+        self._blocks: dict[int, _BlockMemory] = {}
+        self._lines: dict[str, list[Line]] = defaultdict(list)
+        self._states: dict[str, list[StateChange]] = defaultdict(list)
+        self._events: list[Event] = []
+        self._last_on: dict[str, int] = {}
+        self._news = asyncio.Event()
+        self.states: dict[str, PointState] = {}
+        self.up: dict[str, bool] = dict.fromkeys(site.links, False)
+        self.why_down: dict[str, str] = {}
+        self.polls_total = 0
+        self.failures_total = 0
+        self._text = {
+            point.name: compile_place(point.place)
+            for point in site.points.values()
+            if isinstance(point.place, TextPlace)
+        }
+
+    # --- what links observe -----------------------------------------------------------------------
+
+    def block(self, block: Block) -> None:
+        """See ``Observer.block``."""
+        points = [
+            point
+            for point in self._site.points.values()
+            if point.link == block.link and isinstance(point.place, ModbusPlace) and _inside(block, point.place)
+        ]
+        self._blocks[block.id] = _BlockMemory(block, points)
+
+    def poll(self, block_id: int, asked_ns: int, told_ns: int, payload: bytes) -> None:
+        """See ``Observer.poll``."""
+        memory = self._blocks[block_id]
+        same = bool(memory.payloads) and memory.payloads[-1] == payload
+        memory.asked.append(asked_ns)
+        memory.told.append(told_ns)
+        memory.payloads.append(memory.payloads[-1] if same else payload)
+        self.polls_total += 1
+        for point in memory.points:
+            before = self.states.get(point.name)
+            if same and before is not None:
+                on: bool | None = before.on
+            else:
+                on = is_on(point.place, memory.block, payload) if isinstance(point.place, ModbusPlace) else None
+            if on is not None:
+                self._enter(point, on, asked_ns, told_ns)
+        self._news.set()
+
+    def poll_failed(self, block_id: int, asked_ns: int, given_up_ns: int, why: str) -> None:
+        """See ``Observer.poll_failed``."""
+        self._blocks[block_id].failures.append(Failure(asked_ns=asked_ns, given_up_ns=given_up_ns, why=why))
+        self.failures_total += 1
+        self._news.set()
+
+    def overrun(self, link: str, due_ns: int, begun_ns: int) -> None:
+        """See ``Observer.overrun``; the gap shows in the samples by itself."""
+
+    def line(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
+        """See ``Observer.line``."""
+        line = Line(first_ns=first_ns, last_ns=last_ns, data=data)
+        self._lines[link].append(line)
+        for point in self._site.points.values():
+            if point.link != link or point.name not in self._text:
+                continue
+            message = self._text[point.name].match(data)
+            if message is not None and message.kind is not MessageKind.ACKNOWLEDGED:
+                self._enter(point, message.kind is MessageKind.RAISED, first_ns, last_ns)
+        self._news.set()
+
+    def link_state(self, link: str, at_ns: int, state: LinkState, why: str) -> None:
+        """See ``Observer.link_state``."""
+        self._states[link].append(StateChange(at_ns=at_ns, state=state, why=why))
+        self.up[link] = state is LinkState.UP
+        self.why_down[link] = why
+        self._news.set()
+
+    def dropped(self, link: str, at_ns: int, what: str, data: bytes) -> None:
+        """See ``Observer.dropped``; the record counts them."""
+
+    def event(self, kind: str, at_ns: int, data: Mapping[str, Json]) -> None:
+        """See ``RecordWriter.event``; kept for live results."""
+        self._events.append(Event(kind=kind, at_ns=at_ns, data=data))
+
+    def events_of(self, stimulus: str) -> tuple[Event, ...]:
+        """The steps of one stimulus so far."""
+        return tuple(event for event in self._events if event.data.get("stimulus") == stimulus)
+
+    def _enter(self, point: Point, on: bool, asked_ns: int, told_ns: int) -> None:  # noqa: FBT001  # a state, not a switch
+        before = self.states.get(point.name)
+        changed = before is None or before.on is not on
+        lo = before.changed_lo_ns if before is not None and not changed else (before.asked_ns + 1 if before else 0)
+        state = PointState(on=on, asked_ns=asked_ns, told_ns=told_ns, changed_lo_ns=lo)
+        self.states[point.name] = state
+        if on:
+            self._last_on[point.name] = told_ns
+        if changed and self._changed is not None:
+            self._changed(point, state)
+
+    # --- the state of things ----------------------------------------------------------------------
+
+    def polled_points(self) -> frozenset[str]:
+        """The points that are read again and again; the others are heard of only when something happens."""
+        return frozenset(point.name for memory in self._blocks.values() for point in memory.points)
+
+    def is_off(self, point: str) -> bool:
+        """True where the newest sample of a point is off, or it never said anything and is only heard of by events."""
+        state = self.states.get(point)
+        return point in self._text if state is None else not state.on
+
+    def was_on_since(self, point: str, instant: int) -> bool:
+        """True where an on-sample of a point was told at or after ``instant``."""
+        return self._last_on.get(point, -1) >= instant
+
+    # --- waiting ------------------------------------------------------------------------------------
+
+    async def wait_until(self, condition: Callable[[], bool], until_ns: int) -> bool:
+        """Wait until ``condition`` holds, looking again at every observation; False at ``until_ns``."""
+        while not condition():
+            left_ns = until_ns - self._clock()
+            if left_ns <= 0:
+                return False
+            self._news.clear()
+            try:
+                async with asyncio.timeout(left_ns / NS_PER_S):
+                    await self._news.wait()
+            except TimeoutError:
+                return condition()
+        return True
+
+    async def wait_for_news(self, points: Collection[str], since_ns: int, until_ns: int) -> bool:
+        """Wait for a sample of every polled point that was asked at or after ``since_ns``."""
+        waited = [point for point in points if point not in self._text]
+        return await self.wait_until(
+            lambda: all(point in self.states and self.states[point].asked_ns >= since_ns for point in waited), until_ns
+        )
+
+    # --- a source of evidence -------------------------------------------------------------------------
+
+    def blocks(self) -> tuple[Block, ...]:
+        """See ``Source.blocks``."""
+        return tuple(memory.block for memory in self._blocks.values())
+
+    def polls(self, block_id: int) -> Polls:
+        """See ``Source.polls``; only what is still kept."""
+        memory = self._blocks[block_id]
+        payloads = list(memory.payloads)
+        starts = [at for at in range(len(payloads)) if at == 0 or payloads[at] != payloads[at - 1]]
+        return Polls(
+            asked=np.array(memory.asked, dtype=np.int64),
+            told=np.array(memory.told, dtype=np.int64),
+            starts=np.array(starts, dtype=np.int64),
+            payloads=[payloads[at] for at in starts],
+        )
+
+    def failures(self, block_id: int) -> tuple[Failure, ...]:
+        """See ``Source.failures``."""
+        return tuple(self._blocks[block_id].failures)
+
+    def lines(self, link: str) -> tuple[Line, ...]:
+        """See ``Source.lines``."""
+        return tuple(self._lines[link])
+
+    def link_states(self, link: str) -> tuple[StateChange, ...]:
+        """See ``Source.link_states``."""
+        return tuple(self._states[link])
+
+    def forget_before(self, instant: int) -> None:
+        """Let go of polls and failures that ended before ``instant``. Lines and link states are few, and stay."""
+        for memory in self._blocks.values():
+            while len(memory.told) > 1 and memory.told[1] < instant:
+                memory.asked.popleft()
+                memory.told.popleft()
+                memory.payloads.popleft()
+            memory.failures = [failure for failure in memory.failures if failure.given_up_ns >= instant]
+
+
+def _inside(block: Block, place: ModbusPlace) -> bool:
+    same = block.unit == place.unit and block.table is place.table
+    return same and block.address <= place.address and place.address + place.count <= block.address + block.count

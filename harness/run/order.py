@@ -1,0 +1,128 @@
+"""What would be raised, in which order, and how long that takes. Pure: a dry run opens no socket."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from typing import Final
+
+from harness.core.instants import NS_PER_MS, NS_PER_S
+from harness.core.model import Alarm, Behaviour, Expectation, ModbusTcpLink, Site, Step, TextLink
+
+READY_MAX_NS: Final = 5 * NS_PER_S
+"""How long a raise waits for its points to be seen off before it goes ahead all the same: then it cannot pass."""
+
+MARGIN_NS: Final = 20 * NS_PER_MS
+"""Added to two poll periods when waiting for something that must have shown by a limit: scheduling of this computer."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """One alarm of the plan, with the rows that are judged by it."""
+
+    alarm: Alarm
+    rows: tuple[Expectation, ...]
+
+    @property
+    def loud(self) -> tuple[Expectation, ...]:
+        """The rows that must react."""
+        return tuple(row for row in self.rows if row.behaviour is not Behaviour.QUIET)
+
+    @property
+    def quiet(self) -> tuple[Expectation, ...]:
+        """The rows that must not react."""
+        return tuple(row for row in self.rows if row.behaviour is Behaviour.QUIET)
+
+    @property
+    def can_be_raised(self) -> bool:
+        """True where farend can raise and clear it by writing."""
+        return Step.RAISE in self.alarm.writes and (Step.CLEAR in self.alarm.writes or self.alarm.lasts_ns is not None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Selection:
+    """Which part of a site is tested; empty: all. ``only``: patterns of alarm names, ``keys``: rows."""
+
+    only: tuple[str, ...] = ()
+    links: tuple[str, ...] = ()
+    keys: frozenset[str] | None = None
+
+    def takes(self, site: Site, row: Expectation) -> bool:
+        """True where the row is part of it."""
+        if self.only and not any(fnmatchcase(row.alarm, pattern) for pattern in self.only):
+            return False
+        if self.links and site.points[row.point].link not in self.links:
+            return False
+        return self.keys is None or row.key in self.keys
+
+
+def plan_of(site: Site, selection: Selection, excluded: Collection[str] = ()) -> tuple[Item, ...]:
+    """The alarms to raise, in the order of the site file, each with its selected rows; alarms without rows are left."""
+    items = []
+    for alarm in site.alarms.values():
+        if alarm.name in excluded:
+            continue
+        rows = tuple(row for row in site.expectations_of(alarm.name) if selection.takes(site, row))
+        if rows:
+            items.append(Item(alarm=alarm, rows=rows))
+    return tuple(items)
+
+
+def listened_links(site: Site, items: Iterable[Item]) -> tuple[str, ...]:
+    """The links that a plan listens to: those of its rows, and those of its reference points."""
+    names = {site.points[row.point].link for item in items for row in item.rows}
+    references = (item.alarm.reference for item in items)
+    names |= {site.points[point].link for point in references if point is not None and point in site.points}
+    return tuple(name for name in site.links if name in names)
+
+
+def gap_ns(site: Site, row: Expectation) -> int:
+    """How long something may stay unseen at a row's point when all is well: two polls, or the path's longest delay."""
+    spec = site.links[site.points[row.point].link]
+    if isinstance(spec, ModbusTcpLink):
+        return 2 * spec.poll_period_ns + MARGIN_NS
+    return (spec.longest_delay_ns or 0) + MARGIN_NS if isinstance(spec, TextLink) else MARGIN_NS
+
+
+def show_within_ns(site: Site, row: Expectation) -> int:
+    """How long after the raise it is worth waiting for a row to show."""
+    limits = row.limits
+    reach = limits.search_ns if limits.appears_within_ns is None else limits.appears_within_ns
+    return reach + gap_ns(site, row)
+
+
+def gone_within_ns(site: Site, row: Expectation) -> int:
+    """How long after its release it is worth waiting for a row to be gone."""
+    limits = row.limits
+    gone = limits.settle_ns if limits.gone_within_ns is None else limits.gone_within_ns
+    return limits.dwell_ns + gone + gap_ns(site, row)
+
+
+def needs(item: Item, step: Step) -> bool:
+    """True where a row of the alarm waits for ``step`` (acknowledge or reset) and farend can do it."""
+    held = (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED)
+    return step in item.alarm.writes and any(row.behaviour in held and row.released_by is step for row in item.rows)
+
+
+def longest_ns(site: Site, item: Item) -> int:
+    """The time that one alarm takes at the most: nothing shows, and everything is waited for."""
+    shows = max((show_within_ns(site, row) for row in item.loud), default=0)
+    visible = max((row.limits.visible_for_ns or 0 for row in item.loud), default=0)
+    gone = max((gone_within_ns(site, row) for row in item.loud), default=0)
+    lasts = 0 if item.alarm.lasts_ns is None else item.alarm.lasts_ns.hi
+    settle = max((row.limits.settle_ns for row in item.loud), default=0)
+    quiet = max((row.limits.search_ns + (row.limits.gone_within_ns or 0) for row in item.quiet), default=0)
+    steps = 1 + sum(needs(item, step) for step in (Step.ACKNOWLEDGE, Step.RESET))
+    return max(shows + visible + gone * steps + settle, lasts + gone * steps + settle, quiet)
+
+
+def usual_ns(site: Site, item: Item) -> int:
+    """The time that one alarm takes where every output answers at once: polls, visible time, settling."""
+    gap = max((gap_ns(site, row) for row in item.rows), default=0)
+    visible = max((row.limits.visible_for_ns or 0 for row in item.loud), default=0)
+    lasts = 0 if item.alarm.lasts_ns is None else item.alarm.lasts_ns.hi
+    settle = max((row.limits.settle_ns for row in item.loud), default=0)
+    quiet = max((row.limits.search_ns + (row.limits.gone_within_ns or 0) for row in item.quiet), default=0)
+    steps = 2 + sum(needs(item, step) for step in (Step.ACKNOWLEDGE, Step.RESET))
+    return max(gap * steps + max(visible, lasts) + settle, quiet)

@@ -1,0 +1,155 @@
+"""What a test would do, from the site file alone: the dry run behind ``farend plan``. Opens nothing."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from harness.core.instants import NS_PER_S
+from harness.core.model import ModbusTcpLink, Site
+from harness.core.places import ModbusPlace
+from harness.correlate.wording import time_text
+from harness.links.modbus_plan import plan_blocks
+from harness.report.words import link_address
+from harness.run.order import Item, Selection, listened_links, longest_ns, plan_of, usual_ns
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RaisePreview:
+    """One alarm that would be raised."""
+
+    alarm: str
+    rows: int
+    usual_ns: int
+    longest_ns: int
+    brings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EffectPreview:
+    """One side effect, and the alarms of the plan that have it."""
+
+    name: str
+    text: str
+    hazard: str
+    safeguard: str
+    alarms: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkPreview:
+    """What listening on one link costs its device, and what is read."""
+
+    name: str
+    address: str
+    cost: str
+    requests: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Preview:
+    """The whole dry run. ``identity``: whether every pair of alarms is told apart."""
+
+    raised: tuple[RaisePreview, ...]
+    by_hand: tuple[str, ...]
+    rows: int
+    usual_ns: int
+    longest_ns: int
+    side_effects: tuple[EffectPreview, ...]
+    unstated: tuple[str, ...]
+    links: tuple[LinkPreview, ...]
+    writable: tuple[str, ...]
+    identity: str
+
+    def to_json(self) -> dict[str, Any]:
+        """For programs."""
+        return asdict(self)
+
+
+def preview_of(site: Site, selection: Selection) -> Preview:
+    """The dry run of a selection of a site."""
+    items = plan_of(site, selection)
+    raised = tuple(item for item in items if item.can_be_raised)
+    return Preview(
+        raised=tuple(_raise(site, item) for item in raised),
+        by_hand=tuple(item.alarm.name for item in items if not item.can_be_raised),
+        rows=sum(len(item.rows) for item in raised),
+        usual_ns=sum(usual_ns(site, item) for item in raised),
+        longest_ns=sum(longest_ns(site, item) for item in raised),
+        side_effects=tuple(_effects(site, raised)),
+        unstated=tuple(item.alarm.name for item in raised if item.alarm.side_effects is None),
+        links=tuple(_link(site, name) for name in listened_links(site, items)),
+        writable=tuple(
+            f"{it.link}: unit {it.unit}, {it.table.value.replace('-', ' ')} {it.address} to "
+            f"{it.address + it.count - 1} on the wire"
+            for it in site.writable
+        ),
+        identity=_identity(site, raised),
+    )
+
+
+def _raise(site: Site, item: Item) -> RaisePreview:
+    return RaisePreview(
+        alarm=item.alarm.name,
+        rows=len(item.rows),
+        usual_ns=usual_ns(site, item),
+        longest_ns=longest_ns(site, item),
+        brings=item.alarm.also_raises,
+    )
+
+
+def _effects(site: Site, items: tuple[Item, ...]) -> list[EffectPreview]:
+    owners: dict[str, list[str]] = defaultdict(list)
+    for item in items:
+        for name in item.alarm.side_effects or ():
+            owners[name].append(item.alarm.name)
+    return [
+        EffectPreview(
+            name=name,
+            text=site.side_effects[name].text,
+            hazard=site.side_effects[name].hazard,
+            safeguard=site.side_effects[name].safeguard,
+            alarms=tuple(alarms),
+        )
+        for name, alarms in owners.items()
+    ]
+
+
+def _link(site: Site, name: str) -> LinkPreview:
+    spec = site.links[name]
+    if not isinstance(spec, ModbusTcpLink):
+        return LinkPreview(name=name, address=link_address(spec), cost="listens only, sends nothing", requests=())
+    places = [point.place for point in site.points.values() if point.link == name]
+    modbus = [place for place in places if isinstance(place, ModbusPlace)]
+    blocks = plan_blocks(modbus, spec.gap_max_bits, spec.gap_max_registers)
+    per_s = len(blocks) * NS_PER_S / spec.poll_period_ns
+    rate = f"{per_s:g} requests a second"
+    if spec.requests_per_s_max is not None and per_s > spec.requests_per_s_max:
+        period = time_text(round(len(blocks) * NS_PER_S / spec.requests_per_s_max))
+        rate = f"{spec.requests_per_s_max:g} requests a second as declared, so a cycle takes {period}"
+    writes = " and one more while armed" if any(it.link == name for it in site.writable) else ""
+    cost = (
+        f"1 connection{writes}, at most {spec.in_flight} request{'s' * (spec.in_flight != 1)} outstanding, "
+        f"a cycle of {len(blocks)} read{'s' * (len(blocks) != 1)} every {time_text(spec.poll_period_ns)}, {rate}"
+    )
+    requests = tuple(
+        f"unit {it.unit} function {it.table.read_function}: {it.table.value.replace('-', ' ')} {it.address} to "
+        f"{it.end - 1} on the wire ({it.count})"
+        for it in blocks
+    )
+    return LinkPreview(name=name, address=link_address(spec), cost=cost, requests=requests)
+
+
+def _identity(site: Site, items: tuple[Item, ...]) -> str:
+    """Alarms are raised one at a time, so only those that always come together are not told apart."""
+    names = {item.alarm.name for item in items}
+    together = [
+        f"{name} and {lower}"
+        for name in sorted(names)
+        for lower in site.alarms[name].also_raises
+        if lower in site.alarms and lower not in names
+    ]
+    if together:
+        return "not proven for " + ", ".join(together) + ", which are never raised apart in this plan"
+    return "proven for every pair, since each is raised alone at least once"

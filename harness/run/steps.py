@@ -1,0 +1,110 @@
+"""Steps of stimuli in the journal, and stimuli back from them.
+
+Every step is one event, written when it is known: raised at an instant within bounds, by whom, answered or not. A
+stimulus is the steps that carry its id.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from harness.core.instants import FOREVER, Bounds
+from harness.core.model import Site, Step, Stimulus
+from harness.record.found import Event
+from harness.record.header import Json
+
+STEP_EVENT: Final = "step"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepDone:
+    """One step of one stimulus as it was done. ``at``: true instant of the step, within closed bounds.
+
+    ``proven`` is False where nothing says that the controller took it. ``how``: by whom or what, in words.
+    """
+
+    stimulus: str
+    alarm: str
+    step: Step
+    at: Bounds
+    proven: bool
+    how: str
+    note: str = ""
+
+    def to_data(self) -> Mapping[str, Json]:
+        """As the journal keeps it."""
+        return {
+            "stimulus": self.stimulus,
+            "alarm": self.alarm,
+            "step": self.step.value,
+            "lo": self.at.lo,
+            "hi": self.at.hi,
+            "proven": self.proven,
+            "how": self.how,
+            "note": self.note,
+        }
+
+    @classmethod
+    def from_data(cls, data: Mapping[str, Any]) -> StepDone:
+        """The opposite of ``to_data``."""
+        return cls(
+            stimulus=data["stimulus"],
+            alarm=data["alarm"],
+            step=Step(data["step"]),
+            at=Bounds(data["lo"], data["hi"]),
+            proven=data["proven"],
+            how=data["how"],
+            note=data["note"],
+        )
+
+
+def stimuli_of(events: Iterable[Event], site: Site) -> tuple[Stimulus, ...]:
+    """Every stimulus that was raised, in the order of raising. One of an alarm that ``site`` lacks is left out."""
+    steps: dict[str, dict[Step, StepDone]] = {}
+    for event in events:
+        if event.kind == STEP_EVENT:
+            done = StepDone.from_data(event.data)
+            steps.setdefault(done.stimulus, {})[done.step] = done
+    found = [
+        _stimulus(done, site) for done in steps.values() if Step.RAISE in done and done[Step.RAISE].alarm in site.alarms
+    ]
+    return tuple(sorted(found, key=lambda it: (it.raised.lo, it.id)))
+
+
+def _stimulus(steps: Mapping[Step, StepDone], site: Site) -> Stimulus:
+    raised = steps[Step.RAISE]
+    return Stimulus(
+        id=raised.stimulus,
+        alarm=raised.alarm,
+        raised=raised.at,
+        acknowledged=_at(steps, Step.ACKNOWLEDGE),
+        reset=_at(steps, Step.RESET),
+        cleared=_cleared(steps, site),
+        proven=raised.proven,
+        how=raised.how,
+    )
+
+
+def _at(steps: Mapping[Step, StepDone], step: Step) -> Bounds | None:
+    """When a step was done. One without proof may or may not have been taken: it is open above."""
+    done = steps.get(step)
+    if done is None:
+        return None
+    return done.at if done.proven else Bounds(done.at.lo, FOREVER)
+
+
+def _cleared(steps: Mapping[Step, StepDone], site: Site) -> Bounds | None:
+    """When the alarm cleared: by order, or by itself after the time that its site file states."""
+    ordered = _at(steps, Step.CLEAR)
+    lasts = site.alarms[steps[Step.RAISE].alarm].lasts_ns
+    if lasts is None:
+        return ordered
+    raised = steps[Step.RAISE].at
+    own = Bounds(raised.lo + lasts.lo, raised.hi + lasts.hi)
+    if ordered is None or own.hi <= ordered.lo:
+        return own
+    if ordered.hi <= own.lo:
+        return ordered
+    return Bounds(min(own.lo, ordered.lo), min(own.hi, ordered.hi))

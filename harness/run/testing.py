@@ -1,0 +1,134 @@
+"""One test from start to end: gate, listen, raise, put back. What comes out is a record; it is judged afterwards."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from harness.core.errors import SafetyError, UsageError
+from harness.core.instants import Clock
+from harness.core.model import Site
+from harness.record.header import Header
+from harness.record.writer import RecordWriter
+from harness.run.conduct import Conductor, Tools, View
+from harness.run.gate import Reviews, pass_gate
+from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT
+from harness.run.listening import listeners
+from harness.run.live import LiveSource
+from harness.run.order import Item, Selection, listened_links, plan_of
+from harness.stimulus.armed import ArmedWriter, check_listed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TestOptions:
+    """What the user asked for."""
+
+    record: Path
+    selection: Selection
+    arm: str | None
+    reviews: Reviews | None
+    who: str
+    seed: int
+    command: tuple[str, ...]
+
+    __test__ = False  # pytest takes classes of this name for its own
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Documents:
+    """The site file and all it brings along, by name; ``entry`` is the site file, ``point_map`` '' where inline."""
+
+    files: Mapping[str, bytes]
+    entry: str
+    point_map: str
+
+
+def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
+    """The plan after the safety gate. SafetyError or UsageError where it must not, or cannot, go ahead."""
+    items = plan_of(site, options.selection)
+    if not items:
+        raise UsageError("nothing is selected: no row of the point map fits --only, --link, --failed and --unknown")
+    raised = [item for item in items if item.can_be_raised]
+    excluded = pass_gate(site, (item.alarm for item in raised), options.reviews)
+    items = tuple(item for item in raised if item.alarm.name not in excluded)
+    if not items:
+        raise SafetyError(
+            "none of the selected alarms can be raised: none has 'raise' and 'clear' writes in the site file, or all "
+            "are excluded by the reviews"
+        )
+    for item in items:
+        for writes in item.alarm.writes.values():
+            for write in writes:
+                check_listed(site, write)
+    return items
+
+
+async def run_test(site: Site, documents: Documents, options: TestOptions, clock: Clock, view: View) -> str:
+    """Run a whole test into ``options.record``. Returns '' or why it ended early. Cancelling it puts things back.
+
+    Raises SafetyError before anything is opened where the gate refuses.
+    """
+    items = gated_plan(site, options)
+    writer = ArmedWriter(site, clock, options.arm)
+    header = Header.now(
+        clock,
+        site=site.name,
+        title=site.title,
+        seed=options.seed,
+        command=options.command,
+        operator=options.who,
+        extra={ENTRY_KEY: documents.entry, MAP_KEY: documents.point_map},
+    )
+    journal = RecordWriter.create(options.record, header, documents.files, clock)
+    live = LiveSource(site, clock)
+    journal.subscribe(live)
+    rows: list[str] = [row.key for item in items for row in item.rows]
+    alarms: list[str] = [item.alarm.name for item in items]
+    journal.event(PLAN_EVENT, clock(), {"rows": rows, "alarms": alarms})
+    if options.reviews is not None:
+        journal.event("reviews", clock(), options.reviews.to_data())
+    why = "stopped by an error"
+    try:
+        async with writer:
+            why = await _listen_and_raise(
+                site,
+                Tools(site=site, clock=clock, live=live, journal=journal, writer=writer, view=view),
+                items,
+                header.anchor.monotonic_ns,
+            )
+    except asyncio.CancelledError:
+        why = "stopped by the user"
+    finally:
+        journal.event(END_EVENT, clock(), {"why": why})
+        await asyncio.to_thread(journal.close)
+    return why
+
+
+async def _listen_and_raise(site: Site, tools: Tools, items: Sequence[Item], start_ns: int) -> str:
+    """Listen on every link while the conductor raises; then stop listening."""
+    conductor = Conductor(tools, items)
+    async with asyncio.TaskGroup() as group:
+        listening = [
+            group.create_task(link.run(), name=f"link {link.name}")
+            for link in listeners(site, tools.journal, tools.clock, listened_links(site, items))
+        ]
+        try:
+            await conductor.conduct(start_ns)
+        finally:
+            for task in listening:
+                task.cancel()
+    return ""
+
+
+def record_name(site: str, folder: Path) -> Path:
+    """A new record's name: site and local start time to the second, then a number where that is taken."""
+    stamp = datetime.now(UTC).astimezone().strftime("%Y%m%d-%H%M%S")
+    path = folder / f"{site}-{stamp}.farend"
+    number = 2
+    while path.exists():
+        path = folder / f"{site}-{stamp}-{number}.farend"
+        number += 1
+    return path

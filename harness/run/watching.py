@@ -1,0 +1,193 @@
+"""Watching without a test: every change at every place, each with its bounds."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from urllib.parse import parse_qs, urlsplit
+
+from harness.core.errors import Origin, UsageError
+from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
+from harness.core.model import Hold, LinkSpec, ModbusTcpLink, Point, TextLink
+from harness.core.places import ModbusPlace, Numbering, Table, ValueType
+from harness.links.base import Block, Link, LinkState
+from harness.links.modbus_values import decode
+
+_COMMAND_LINE = Origin(file="command line", line=1)
+
+MODBUS_PORT = 502
+"""The registered port of Modbus TCP (IANA service name mbap)."""
+
+POLL_DEFAULT_NS = 200 * NS_PER_MS
+TIMEOUT_DEFAULT_NS = 1 * NS_PER_S
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One change at one place. ``at``: its true instant; ``was`` is '' for the first value seen, which is a state."""
+
+    link: str
+    place: str
+    was: str
+    now: str
+    at: Bounds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Notice:
+    """Something about a link itself: it came up, went down, a poll failed, bytes did not fit."""
+
+    link: str
+    at_ns: int
+    text: str
+
+
+Shown = Callable[[Change | Notice], None]
+
+
+class Watcher:
+    """An observer that hands on changes. Blocks are compared value by value with the answer before."""
+
+    def __init__(self, points: Iterable[Point], shown: Shown) -> None:
+        self._points = list(points)
+        self._shown = shown
+        self._blocks: dict[int, tuple[Block, list[tuple[Point, ModbusPlace]]]] = {}
+        self._payloads: dict[int, bytes] = {}
+        self._asked: dict[int, int] = {}
+        self._values: dict[str, str] = {}
+        self._failing: dict[str, str] = {}
+        self.changes = 0
+        self.polls = 0
+
+    def block(self, block: Block) -> None:
+        """See ``Observer.block``."""
+        places = [(point, point.place) for point in self._points if point.link == block.link]
+        inside = [(point, place) for point, place in places if isinstance(place, ModbusPlace) and _holds(block, place)]
+        self._blocks[block.id] = (block, inside)
+
+    def poll(self, block_id: int, asked_ns: int, told_ns: int, payload: bytes) -> None:
+        """See ``Observer.poll``."""
+        self.polls += 1
+        block, inside = self._blocks[block_id]
+        self._failing.pop(block.link, None)
+        before = self._payloads.get(block_id)
+        since = self._asked.get(block_id)
+        self._asked[block_id] = asked_ns
+        if payload == before:
+            return
+        self._payloads[block_id] = payload
+        for point, place in inside:
+            number = decode(place, block, payload)
+            value = "not a number" if number is None else _value_text(place, number)
+            was = self._values.get(point.name, "")
+            if value != was:
+                self._values[point.name] = value
+                at = Bounds(asked_ns if since is None or not was else since + 1, told_ns)
+                self._tell(Change(link=block.link, place=point.name, was=was, now=value, at=at))
+
+    def poll_failed(self, block_id: int, asked_ns: int, given_up_ns: int, why: str) -> None:
+        """See ``Observer.poll_failed``; the same failure is told once until an answer comes."""
+        del asked_ns
+        link = self._blocks[block_id][0].link
+        if self._failing.get(link) != why:
+            self._failing[link] = why
+            self._shown(Notice(link=link, at_ns=given_up_ns, text=f"not observed: {why}"))
+
+    def overrun(self, link: str, due_ns: int, begun_ns: int) -> None:
+        """See ``Observer.overrun``."""
+        late_ms = (begun_ns - due_ns) / NS_PER_MS
+        self._shown(Notice(link=link, at_ns=begun_ns, text=f"a poll began {late_ms:.0f} ms late"))
+
+    def line(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
+        """See ``Observer.line``."""
+        text = data.decode("utf-8", "backslashreplace")
+        self._tell(Change(link=link, place="line", was="", now=text, at=Bounds(first_ns, last_ns)))
+
+    def link_state(self, link: str, at_ns: int, state: LinkState, why: str) -> None:
+        """See ``Observer.link_state``."""
+        self._shown(Notice(link=link, at_ns=at_ns, text=f"{state.value}: {why}"))
+
+    def dropped(self, link: str, at_ns: int, what: str, data: bytes) -> None:
+        """See ``Observer.dropped``."""
+        self._shown(Notice(link=link, at_ns=at_ns, text=f"did not fit: {what}: {data.hex(' ')}"))
+
+    def _tell(self, change: Change) -> None:
+        self.changes += 1
+        self._shown(change)
+
+
+def _value_text(place: ModbusPlace, number: float) -> str:
+    if place.table.is_bits or place.value_type is ValueType.BIT:
+        return "on" if number else "off"
+    return f"{number:g}" if isinstance(number, float) else str(number)
+
+
+def _holds(block: Block, place: ModbusPlace) -> bool:
+    same = block.unit == place.unit and block.table is place.table
+    return same and block.address <= place.address and place.address + place.count <= block.address + block.count
+
+
+async def watch(links: Sequence[Link], for_ns: int | None) -> None:
+    """Run links until cancelled, or for ``for_ns``."""
+    async with asyncio.TaskGroup() as group:
+        tasks = [group.create_task(link.run(), name=f"link {link.name}") for link in links]
+        if for_ns is not None:
+            await asyncio.sleep(for_ns / NS_PER_S)
+            for task in tasks:
+                task.cancel()
+
+
+def link_of_address(address: str, *, poll_period_ns: int, numbering: Numbering) -> LinkSpec:
+    """The link that an address on the command line names.
+
+    ``modbus-tcp://HOST[:PORT][/UNIT]``, ``text+tcp://HOST:PORT``, ``text+serial:PORTNAME[?baud=9600]``.
+    UsageError where it is none of these.
+    """
+    parts = urlsplit(address)
+    try:
+        port = parts.port
+    except ValueError as exc:
+        raise UsageError(f"address={address}: {exc}; expected a port from 1 to 65535") from exc
+    if parts.scheme == "modbus-tcp" and parts.hostname:
+        unit = parts.path.strip("/") or "1"
+        if not unit.isdecimal() or int(unit) > 255:
+            raise UsageError(f"address={address}: unit={unit}: expected 0 to 255, as in modbus-tcp://HOST:PORT/UNIT")
+        return ModbusTcpLink(
+            name="device",
+            host=parts.hostname,
+            port=port or MODBUS_PORT,
+            numbering=numbering,
+            unit=int(unit),
+            poll_period_ns=poll_period_ns,
+            timeout_ns=TIMEOUT_DEFAULT_NS,
+            origin=_COMMAND_LINE,
+        )
+    if parts.scheme == "text+tcp" and parts.hostname and port:
+        return TextLink(name="line", host=parts.hostname, tcp_port=port, origin=_COMMAND_LINE)
+    name = (parts.netloc + parts.path) if parts.scheme == "text+serial" else ""
+    if name:
+        baud = parse_qs(parts.query).get("baud", ["9600"])[0]
+        if not baud.isdecimal():
+            raise UsageError(f"address={address}: baud={baud}: expected a number, as in ?baud=9600")
+        return TextLink(name="line", port=name, baud=int(baud), origin=_COMMAND_LINE)
+    raise UsageError(
+        f"address={address}: expected modbus-tcp://HOST[:PORT][/UNIT], text+tcp://HOST:PORT, "
+        "text+serial:PORTNAME[?baud=9600], or the path of a site file"
+    )
+
+
+def points_of_range(link: str, unit: int, table: Table, first: int, last: int, written: Sequence[str]) -> list[Point]:
+    """One point for each address of a range (from 0, both ends included); ``written``: how the user counts them."""
+    value_type = ValueType.BIT if table.is_bits else ValueType.U16
+    return [
+        Point(
+            name=text,
+            link=link,
+            place=ModbusPlace(unit=unit, table=table, address=address, value_type=value_type),
+            hold=Hold(),
+            written=text,
+            origin=_COMMAND_LINE,
+        )
+        for address, text in zip(range(first, last + 1), written, strict=True)
+    ]
