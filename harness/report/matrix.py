@@ -58,6 +58,15 @@ class Matrix:
     columns: tuple[Column, ...]
     rows: tuple[MatrixRow, ...]
 
+    def parts(self, columns_max: int) -> tuple[Matrix, ...]:
+        """The same matrix as several, none with more columns; a row with nothing in a part is left out of it."""
+        parts = []
+        for first in range(0, len(self.columns), columns_max):
+            last = first + columns_max
+            rows = (MatrixRow(alarm=row.alarm, cells=row.cells[first:last]) for row in self.rows)
+            parts.append(Matrix(columns=self.columns[first:last], rows=tuple(row for row in rows if any(row.cells))))
+        return tuple(parts)
+
 
 def matrix_of(site: Site, standing: Standing) -> Matrix:
     """Lay the standing rows out. Alarms without a row in the point map have no row in the matrix."""

@@ -420,8 +420,8 @@ def document() -> ReportDocument:
 
 @pytest.fixture(scope="session")
 def small_document() -> ReportDocument:
-    """Three of its alarms, for golden files that a person can read."""
-    return build_document(("bulk-a.high", "bulk-a.low", "bulk-a.water"))
+    """Four of its alarms, for golden files that a person can read."""
+    return build_document(("bulk-a.high", "bulk-a.low", "bulk-a.water", "day.high"))
 
 
 @pytest.fixture(scope="session")

@@ -43,6 +43,18 @@ def test_a_row_that_must_stay_quiet_does_not_make_a_point_shared(document: Repor
     assert [(entry.word, len(entry.rows)) for entry in cell] == [("not tested", len(bms) - 2), ("quiet", 1)]
 
 
+def test_a_wide_matrix_comes_in_parts_that_lose_nothing(document: ReportDocument) -> None:
+    matrix = matrix_of(document.site, standing_of(document))
+    parts = matrix.parts(3)
+    assert [column for part in parts for column in part.columns] == list(matrix.columns)
+    assert [len(part.columns) for part in parts] == [3, 1]
+    whole, split = (
+        sorted(row.index for one in found for line in one.rows for cell in line.cells for e in cell for row in e.rows)
+        for found in ((matrix,), parts)
+    )
+    assert whole == split
+
+
 def test_the_worst_of_a_cell_comes_first(document: ReportDocument) -> None:
     rank = {VerdictClass.FAIL: 0, VerdictClass.UNKNOWN: 1, None: 2, VerdictClass.PASS: 3}
     site = document.site
