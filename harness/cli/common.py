@@ -34,6 +34,17 @@ def load(site: Path) -> tuple[Site, Documents]:
     return read, documents
 
 
+def duration_of(option: str, text: str) -> int:
+    """A duration of the command line in ns. UsageError where it is none."""
+    from harness.site.durations import read_duration
+    from harness.site.problems import Mismatch
+
+    try:
+        return read_duration(text)
+    except Mismatch as exc:
+        raise UsageError(f"{option} {text}: {exc.expected}" + (f"; {exc.remedy}" if exc.remedy else "")) from exc
+
+
 def say(text: str = "") -> None:
     """Print lines to standard output; nothing a device sent can move the cursor."""
     click.echo(_shown(text))

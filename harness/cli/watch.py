@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import json
 import sys
 import time
@@ -12,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli.common import load, note, run_until_interrupted, say
+from harness.cli.common import duration_of, load, note, run_until_interrupted, say
 from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, NS_PER_S
 from harness.core.verdicts import ExitCode
@@ -66,22 +68,17 @@ def command(
     only, and not a byte on a text line.
     """
     from harness.run.watching import Watcher, watch
-    from harness.site.durations import parse_duration
 
     ranges = {"coils": coils, "inputs": inputs, "registers": registers, "input_registers": input_registers}
-    links, points = targets(address, ranges, numbering, parse_duration(every))
+    links, points = targets(address, ranges, numbering, duration_of("--every", every))
     screen = Screen(as_json=as_json)
     watcher = Watcher(points, screen.show)
     opened = _listeners(links, points, watcher)
     for link in links:
         note(_declared(link, points))
-    for_ns = None if for_text is None else parse_duration(for_text)
-    import asyncio
-
-    try:
+    for_ns = None if for_text is None else duration_of("--for", for_text)
+    with contextlib.suppress(asyncio.CancelledError, KeyboardInterrupt):
         run_until_interrupted(lambda: watch(opened, for_ns))
-    except (asyncio.CancelledError, KeyboardInterrupt):
-        pass
     note(f"{watcher.changes} changes in {watcher.polls} polls and lines")
     if save_draft is not None:
         from harness.site.draft import write_draft
@@ -97,8 +94,7 @@ def targets(
     """The links and places that the command line names. UsageError where they do not fit together."""
     from harness.core.model import ModbusTcpLink
     from harness.core.places import Numbering, Table
-    from harness.run.watching import link_of_address, points_of_range
-    from harness.site.addresses import wire_range
+    from harness.run.watching import link_of_address, points_of_range, wire_range
 
     given = {name: texts for name, texts in ranges.items() if texts}
     if "://" not in address and not address.startswith("text+serial:"):

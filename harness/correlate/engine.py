@@ -15,7 +15,7 @@ from itertools import chain, islice
 import numpy as np
 
 from harness.core.instants import FOREVER, Bounds
-from harness.core.model import Behaviour, Expectation, Hold, Judgement, Result, Site, Stimulus, Stray
+from harness.core.model import Alarm, Behaviour, Expectation, Hold, Judgement, Limits, Result, Site, Stimulus, Stray
 from harness.core.trace import Flags, Trace
 from harness.core.verdicts import Verdict
 from harness.correlate.assign import Assignment, Window, assign
@@ -51,16 +51,24 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
     """
     sketches = outlines_of(site, evidence)
     stimuli = sorted(evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, it.id))
-    timed = {it.id: time_by_reference(it, site, sketches) for it in stimuli}
+    following: list[int | None] = [it.raised.lo for it in stimuli[1:]]
+    timed = {
+        it.id: time_by_reference(it, site, sketches, after)
+        for it, after in zip(stimuli, [*following, None], strict=False)
+    }
     chosen = None if only is None else frozenset(only)
     by_point: dict[str, list[Expectation]] = defaultdict(list)
     for row in site.expectations:
         by_point[row.point].append(row)
+    next_raise = _next_raises(stimuli)
+    by_alarm: dict[str, list[Stimulus]] = defaultdict(list)
+    for it in stimuli:
+        by_alarm[it.alarm].append(it)
     results: list[Result] = []
     strays: list[Stray] = []
     crashed: list[str] = []
     for point, sketch in sketches.items():
-        windows = windows_of(site, by_point[point], stimuli, timed)
+        windows = windows_of(site, point, by_point[point], by_alarm, timed, next_raise)
         try:
             judged = judge_point(sketch, windows)
         except Exception:  # noqa: BLE001  # a checker that crashes yields unknown, and the others go on
@@ -80,24 +88,46 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
 
 
 def windows_of(
-    site: Site, rows: Sequence[Expectation], stimuli: Sequence[Stimulus], timed: Mapping[str, Stimulus]
+    site: Site,
+    point: str,
+    rows: Sequence[Expectation],
+    stimuli: Mapping[str, Sequence[Stimulus]],
+    timed: Mapping[str, Stimulus],
+    next_raise: Mapping[str, int | None],
 ) -> list[Window]:
-    """The windows of one point, in the order of their starts: its own alarms', and those that others bring along."""
+    """The windows of one point, in the order of their starts: its own alarms', and those that others bring along.
+
+    A reference point expects its alarm too, without being judged. ``stimuli``: by alarm, in the order of raising.
+    """
     windows: list[Window] = []
-    next_raise = _next_raises(stimuli)
-    by_alarm: dict[str, list[Stimulus]] = defaultdict(list)
-    for it in stimuli:
-        by_alarm[it.alarm].append(it)
     brought_by = _brought_by(site)
-    for row in rows:
-        for alarm in (row.alarm, *brought_by.get(row.alarm, ())):
-            for it in by_alarm.get(alarm, ()):
-                reference = site.alarms[alarm].reference
-                stimulus = it if reference == row.point else timed[it.id]
-                demand = demand_of(stimulus, row, next_raise[it.id])
-                windows.append(Window(stimulus=stimulus, expectation=row, demand=demand, implied=alarm != row.alarm))
+    referring = [_reference_row(alarm) for alarm in site.alarms.values() if alarm.reference == point]
+    own = {row.alarm for row in rows}
+    expected: list[tuple[str, Expectation, bool]] = [(row.alarm, row, False) for row in rows]
+    for row in (*rows, *referring):
+        names = brought_by.get(row.alarm, ()) if row in rows else (row.alarm, *brought_by.get(row.alarm, ()))
+        for name in names:
+            if name not in own and row.behaviour is not Behaviour.QUIET:
+                own.add(name)
+                expected.append((name, row, True))
+    for name, row, implied in expected:
+        for it in stimuli.get(name, ()):
+            stimulus = it if site.alarms[name].reference == point else timed[it.id]
+            demand = demand_of(stimulus, row, next_raise[it.id])
+            windows.append(Window(stimulus=stimulus, expectation=row, demand=demand, implied=implied))
     windows.sort(key=lambda it: (it.start, it.implied))
     return windows
+
+
+def _reference_row(alarm: Alarm) -> Expectation:
+    return Expectation(
+        key="",
+        alarm=alarm.name,
+        point=alarm.reference or "",
+        behaviour=Behaviour.FOLLOWS,
+        limits=Limits(),
+        origin=alarm.origin,
+    )
 
 
 def judge_point(sketch: Outline, windows: Sequence[Window]) -> Judged:

@@ -48,7 +48,7 @@ def judge_outlined(
         if verdict is not None:
             reason = fail_reason(verdict, demand, seen)
             return _result(sketch, demand, stimulus, expectation, verdict, seen, reason, also)
-    elif not masked_by and every_world_obliges(sketch, demand):
+    elif every_world_obliges(sketch, demand):
         doubt = _doubt_of_pass(sketch, demand)
         if not doubt:
             passed = Verdict.APPEARED if demand.limits.appears_within_ns is None else Verdict.ON_TIME
@@ -67,12 +67,12 @@ def _judge_quiet(
     seen = seen_at(sketch, numbers[0]) if numbers else None
     if not some_world_meets(sketch, demand):
         verdict, reason = Verdict.LEAKED, "it reacted while it was required to stay quiet"
-    elif masked_by:
-        verdict, reason = Verdict.MASKED, masked_by
     elif every_world_obliges(sketch, demand):
         if is_ready(sketch, demand):
             return _result(sketch, demand, stimulus, expectation, Verdict.QUIET, None, "")
         verdict, reason = Verdict.UNRESOLVED, _NOT_READY
+    elif masked_by:
+        verdict, reason = Verdict.MASKED, masked_by
     else:
         verdict, reason = _name_unknown(sketch, demand, seen, "")
         if verdict is Verdict.UNRESOLVED:

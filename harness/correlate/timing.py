@@ -13,9 +13,12 @@ from harness.correlate.outline import Outline
 from harness.correlate.worlds import is_ready, some_world_meets
 
 
-def time_by_reference(stimulus: Stimulus, site: Site, sketches: Mapping[str, Outline]) -> Stimulus:
+def time_by_reference(
+    stimulus: Stimulus, site: Site, sketches: Mapping[str, Outline], next_raise: int | None = None
+) -> Stimulus:
     """The stimulus as its alarm's reference point times it, or as it was where there is none or it saw nothing.
 
+    ``next_raise``: when anything else was raised next; what the reference point shows from then on is no evidence.
     Where the reference point proves that the alarm did not come up at all, the raise is not proven.
     """
     alarm = site.alarms.get(stimulus.alarm)
@@ -24,7 +27,7 @@ def time_by_reference(stimulus: Stimulus, site: Site, sketches: Mapping[str, Out
     sketch = sketches.get(alarm.reference)
     if sketch is None or not len(sketch.trace):
         return stimulus
-    demand = _any_appearance(stimulus, alarm.reference)
+    demand = _any_appearance(stimulus, alarm.reference, next_raise)
     if not some_world_meets(sketch, demand):
         return replace(stimulus, proven=False, timed_by=alarm.reference)
     own = [
@@ -39,13 +42,13 @@ def time_by_reference(stimulus: Stimulus, site: Site, sketches: Mapping[str, Out
     return _retimed(stimulus, onset, end, alarm.reference)
 
 
-def _any_appearance(stimulus: Stimulus, point: str) -> Demand:
-    """The weakest demand: the reference point comes on at all, until the alarm is cleared."""
+def _any_appearance(stimulus: Stimulus, point: str, next_raise: int | None) -> Demand:
+    """The weakest demand: the reference point comes on at all before anything else is raised."""
     origin = Origin(file="", line=0)
     row = Expectation(
-        key="", alarm=stimulus.alarm, point=point, behaviour=Behaviour.PULSE, limits=Limits(), origin=origin
+        key="", alarm=stimulus.alarm, point=point, behaviour=Behaviour.PULSE, limits=Limits(settle_ns=0), origin=origin
     )
-    return demand_of(stimulus, row)
+    return demand_of(stimulus, row, next_raise)
 
 
 def _retimed(stimulus: Stimulus, onset: Bounds, end: Bounds, reference: str) -> Stimulus:

@@ -191,3 +191,22 @@ def points_of_range(link: str, unit: int, table: Table, first: int, last: int, w
         )
         for address, text in zip(range(first, last + 1), written, strict=True)
     ]
+
+
+def wire_range(text: str, table: Table, numbering: Numbering) -> tuple[int, int, list[str]]:
+    """A range as the user counts it, ``10001-10064`` or one number: first and last address from 0, and each in writing.
+
+    UsageError where it is none, or runs backwards.
+    """
+    from harness.site.addresses import read_address, write_number
+    from harness.site.problems import Mismatch
+
+    low, _, high = text.partition("-")
+    try:
+        first = read_address(low.strip(), numbering=numbering, table=table).address
+        last = read_address((high or low).strip(), numbering=numbering, table=table).address
+    except Mismatch as exc:
+        raise UsageError(f"range={text}: {exc.expected}" + (f"; {exc.remedy}" if exc.remedy else "")) from exc
+    if last < first:
+        raise UsageError(f"range={text}: runs backwards; write {high}-{low}")
+    return first, last, [write_number(table, address, numbering) for address in range(first, last + 1)]
