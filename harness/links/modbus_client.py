@@ -112,7 +112,9 @@ class ModbusClient(asyncio.Protocol):
         self._dropped = dropped
         self._loop: asyncio.AbstractEventLoop | None = None
         self._transport: asyncio.Transport | None = None
+        self._write: Callable[[bytes], None] | None = None
         self._splitter = FrameSplitter()
+        self._in_frame = False
         self._pending: dict[bytes, _Waiting] = {}
         self._owed: set[bytes] = set()
         self._transaction = 0
@@ -158,26 +160,21 @@ class ModbusClient(asyncio.Protocol):
         """End the connection at once; whoever waits for an answer gets ConnectionLostError."""
         if self._transport is not None:
             self._why = self._why or why
-            transport, self._transport = self._transport, None
+            transport, self._transport, self._write = self._transport, None, None
             transport.abort()
             self._fail_pending()
 
     # --- asking ---
 
-    def read(self, request: ReadRequest, timeout_ns: int) -> asyncio.Future[Answer]:
-        """Send a read request now; await the result for the Answer.
+    def exchange(self, request: Request, timeout_ns: int) -> asyncio.Future[Answer]:
+        """Send a request now; await the result for the Answer.
 
         The result raises AnswerTimeoutError, RequestRefusedError, MalformedAnswerError or ConnectionLostError, each
         with its instants; the call itself raises ConnectionLostError where the connection is gone already.
         Several requests may be in flight. One whose waiter is cancelled stays on the books until its answer came.
         """
-        return self.exchange(request, timeout_ns)
-
-    def exchange(self, request: Request, timeout_ns: int) -> asyncio.Future[Answer]:
-        """As ``read``, for any request whose good answer is known byte for byte up to its payload."""
-        pending = self._pending
-        transport = self._transport
-        if transport is None or self._loop is None:
+        pending, write = self._pending, self._write
+        if write is None or self._loop is None:
             raise self._lost(self._clock())
         if len(pending) >= IN_FLIGHT_MAX:
             raise LinkError(f"{self.host}:{self.port}: {len(pending)} requests in flight, at most {IN_FLIGHT_MAX}")
@@ -186,19 +183,24 @@ class ModbusClient(asyncio.Protocol):
             key = transaction.to_bytes(2, "big")
             if key not in pending and key not in self._owed:
                 break
-        future = self._loop.create_future()
+        future: asyncio.Future[Answer] = self._loop.create_future()
         asked_ns = self._clock()
         deadline_ns = asked_ns + timeout_ns
         pending[key] = (future, request, asked_ns, deadline_ns)
-        transport.write(key + request.tail)
+        write(key + request.tail)
         if deadline_ns < self._timer_at_ns:
             self._arm(deadline_ns, asked_ns)
         return future
+
+    def read(self, request: ReadRequest, timeout_ns: int) -> asyncio.Future[Answer]:
+        """``exchange`` as those who only listen see it: a read request is all that it takes."""
+        return self.exchange(request, timeout_ns)
 
     # --- the event loop calls these ---
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         self._transport = cast("asyncio.Transport", transport)
+        self._write = self._transport.write
         sock = transport.get_extra_info("socket")
         if sock is not None:
             # Nagle's algorithm would hold back a request that is sent while another is in flight.
@@ -206,21 +208,24 @@ class ModbusClient(asyncio.Protocol):
 
     def data_received(self, data: bytes) -> None:
         told_ns = self._clock()
-        waiting = None if self._splitter.held else self._pending.get(data[:2])
+        key = data[:2]
+        waiting = None if self._in_frame else self._pending.get(key)
         if waiting is not None:
             future, request, asked_ns, _ = waiting
             head = request.answer_head
             # The usual case, one whole good answer, in two comparisons; all else goes the long way round.
             if len(data) == request.answer_bytes and data.startswith(head, 2):
-                del self._pending[data[:2]]
+                del self._pending[key]
                 self.counts.answered += 1
                 if not future.done():
-                    future.set_result(Answer(asked_ns, told_ns, data[2 + len(head) :]))
+                    # As Answer(...), in half the time; this line runs for every poll.
+                    future.set_result(tuple.__new__(Answer, (asked_ns, told_ns, data[2 + len(head) :])))
                 return
         for frame in self._splitter.feed(data):
             self._take(frame, told_ns)
             if self._transport is None:
                 return
+        self._in_frame = self._splitter.held != b""
         if self._splitter.broken is not None:
             self._drop(told_ns, self._splitter.broken, self._splitter.held)
             self.close(self._splitter.broken)
@@ -229,7 +234,7 @@ class ModbusClient(asyncio.Protocol):
         self._why = self._why or "the device closed the connection"
 
     def connection_lost(self, exc: Exception | None) -> None:
-        self._transport = None
+        self._transport = self._write = None
         if not self._why:
             text = getattr(exc, "strerror", None) or str(exc)
             self._why = "the connection ended" if exc is None else f"the connection broke: {text}"
