@@ -1,13 +1,56 @@
-"""Likely causes, from the wire upwards, so that one fault yields one cause."""
+"""Likely causes, from the wire upwards, so that one fault yields one cause.
+
+Finders look in an order in which what would mimic something else comes first: what was not looked at, blocks that do
+not live, whole blocks at the wrong place, single alarms at the wrong place, then what the points do and when. What one
+finder explains, the next ones do not look at. A cause of several results is named once, and each of them repeats it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Final
 
-from harness.core.model import Judgement, Site, Stimulus
+from harness.core.model import Cause, CauseKind, Judgement, Site, Stimulus
+from harness.core.verdicts import VerdictClass
+from harness.correlate.causes.blocks import dead_or_frozen
+from harness.correlate.causes.case import Case, Finder, Finding
+from harness.correlate.causes.delays import late
+from harness.correlate.causes.lasting import brief, stuck
+from harness.correlate.causes.meaning import inverted, leaks, repeats
+from harness.correlate.causes.misplaced import swapped_pairs, wrong_bits, wrong_tables
+from harness.correlate.causes.observation import silent_points, unknown
+from harness.correlate.causes.offsets import offsets, swapped_parts
+from harness.correlate.causes.stimuli import contradicted, not_proven, sent_nowhere
+from harness.correlate.causes.strays import strays
+from harness.correlate.causes.transport import blind_windows
 from harness.correlate.evidence import Evidence
 from harness.correlate.outline import Outline
 from harness.correlate.relate import Crossing
+
+FINDERS: Final[tuple[Finder, ...]] = (
+    blind_windows,
+    dead_or_frozen,
+    inverted,
+    swapped_parts,
+    swapped_pairs,
+    offsets,
+    wrong_tables,
+    wrong_bits,
+    contradicted,
+    not_proven,
+    sent_nowhere,
+    silent_points,
+    leaks,
+    repeats,
+    stuck,
+    brief,
+    late,
+    unknown,
+    strays,
+)
+
+_ORDER: Final = {kind: number for number, kind in enumerate(CauseKind)}
 
 
 def explain(
@@ -19,5 +62,33 @@ def explain(
     crossings: Sequence[Crossing],
 ) -> Judgement:
     """The judgement with causes: in each result that failed or is unknown, and those shared by several results."""
-    del site, evidence, sketches, stimuli, crossings
-    return judgement
+    passed = all(it.verdict.verdict_class is VerdictClass.PASS for it in judgement.results)
+    if passed and not judgement.strays:
+        return judgement
+    case = Case(site, evidence, sketches, stimuli, judgement, crossings)
+    findings: list[Finding] = []
+    for finder in FINDERS:
+        for finding in finder(case):
+            case.claim(finding)
+            findings.append(finding)
+    return _entered(judgement, findings)
+
+
+def _entered(judgement: Judgement, findings: Sequence[Finding]) -> Judgement:
+    """Each cause in the results and strays that it explains; those of several once more, from the wire upwards."""
+    of_result: dict[int, Cause] = {}
+    of_stray: dict[int, Cause] = {}
+    shared: list[Cause] = []
+    for finding in findings:
+        of_result.update(dict.fromkeys(finding.results, finding.cause))
+        of_stray.update(dict.fromkeys(finding.strays, finding.cause))
+        if len(finding.results) + len(finding.strays) > 1 and finding.cause not in shared:
+            shared.append(finding.cause)
+    results = tuple(
+        replace(it, causes=(of_result[n],)) if n in of_result else it for n, it in enumerate(judgement.results)
+    )
+    strays_ = tuple(
+        replace(it, causes=(of_stray[n],)) if n in of_stray else it for n, it in enumerate(judgement.strays)
+    )
+    shared.sort(key=lambda it: _ORDER[it.kind])
+    return replace(judgement, results=results, strays=strays_, causes=tuple(shared))

@@ -1,0 +1,212 @@
+"""Blocks that answer and do not live: dead (off for the whole run) or frozen (holding old values)."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from harness.core.instants import FOREVER
+from harness.core.model import Cause, CauseKind, ModbusTcpLink
+from harness.core.trace import Trace
+from harness.core.verdicts import Verdict
+from harness.correlate.causes.case import MISSING, Case, Finding
+from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Spot
+from harness.correlate.causes.words import alarms, listed, place, point
+from harness.correlate.wording import time_text
+
+ALARMS_IF_STILL: Final = 2
+"""So many alarms missed in a block that never changed, or that holds something on: it does not live."""
+
+ALARMS_IF_ALL_OFF: Final = 3
+"""So many where it had changed before and everything in it is off: fewer may each be missing by themselves."""
+
+_Key = tuple[str, int, str, int]
+"""Link, unit, table, number of the group of addresses."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Still:
+    """A block that stopped changing. ``since``: its last change, None where it never changed."""
+
+    key: _Key
+    points: tuple[str, ...]
+    since: int | None
+    held: tuple[str, ...]
+    missed: tuple[int, ...]
+    hangs: tuple[int, ...]
+
+
+def dead_or_frozen(case: Case) -> Iterator[Finding]:
+    """One cause a block; one for the whole link where all its blocks stand still."""
+    by_key = _blocks(case)
+    still: dict[str, list[_Still]] = defaultdict(list)
+    loud_blocks: dict[str, int] = defaultdict(int)
+    for key, points in by_key.items():
+        if any(case.is_loud(n) for name in points for n in case.by_point.get(name, ())):
+            loud_blocks[key[0]] += 1
+            found = _still(case, key, points)
+            if found is not None:
+                still[key[0]].append(found)
+    for link, each in still.items():
+        whole = len(each) == loud_blocks[link] and len(each) > 1
+        for group in [each] if whole else [[one] for one in each]:
+            yield _finding(case, group, whole=whole)
+
+
+def _blocks(case: Case) -> dict[_Key, list[str]]:
+    """The mapped points in groups that one request would read: same table, no gap wider than the link allows."""
+    tables: dict[tuple[str, int, str], list[tuple[int, str]]] = defaultdict(list)
+    for name, spot in case.spots.items():
+        tables[spot.block.link, spot.block.unit, spot.block.table].append((_address(spot), name))
+    found: dict[_Key, list[str]] = {}
+    for (link, unit, table), members in tables.items():
+        gap_max = _gap_max(case, link, table)
+        members.sort()
+        group, before = -1, -FOREVER
+        for address, name in members:
+            if address - before > gap_max:
+                group += 1
+            before = address
+            found.setdefault((link, unit, table, group), []).append(name)
+    return found
+
+
+def _address(spot: Spot) -> int:
+    return spot.position // BITS_PER_REGISTER if spot.block.is_register_bits else spot.position
+
+
+def _gap_max(case: Case, link: str, table: str) -> int:
+    spec = case.site.links.get(link)
+    if not isinstance(spec, ModbusTcpLink):
+        return FOREVER
+    return 1 + (spec.gap_max_registers if table.endswith("register") else spec.gap_max_bits)
+
+
+def _still(case: Case, key: _Key, points: Sequence[str]) -> _Still | None:
+    sketches = [case.sketches[name].trace for name in points]
+    traces = [trace for trace in [*sketches, *_neighbour_traces(case, points)] if len(trace)]
+    if not traces or key[2] == LINES:
+        return None
+    since = max((_last_change(trace) for trace in traces), default=-FOREVER)
+    numbers = [n for name in points for n in case.by_point.get(name, ()) if case.is_loud(n)]
+    behind = [n for n in numbers if case.stimulus(n).raised.lo > since and case.results[n].samples]
+    missed = [n for n in behind if case.results[n].verdict in MISSING and n in case.open]
+    if any(case.results[n].verdict in (Verdict.ON_TIME, Verdict.APPEARED) for n in behind):
+        return None
+    held = tuple(name for name in points if _last_state(case.sketches[name].trace))
+    never = since <= -FOREVER
+    enough = ALARMS_IF_STILL if never or held else ALARMS_IF_ALL_OFF
+    if len({case.results[n].alarm for n in missed}) < enough:
+        return None
+    unknown = [n for n in behind if n in case.open and n not in missed and case.results[n].onset is None]
+    hangs = [n for name in held for n in case.by_point.get(name, ()) if n in case.open and _hangs(case, n)]
+    return _Still(
+        key=key,
+        points=tuple(points),
+        since=None if never else since,
+        held=held,
+        missed=tuple(sorted(missed)),
+        hangs=tuple(sorted({*unknown, *hangs})),
+    )
+
+
+def _neighbour_traces(case: Case, points: Sequence[str]) -> list[Trace]:
+    first, last = case.spots[points[0]], case.spots[points[-1]]
+    low, high = _address(first), _address(last)
+    same = first.block[:3]
+    return [
+        sketch.trace
+        for spot, sketch in case.neighbours.items()
+        if spot.block[:3] == same and low <= _address(spot) <= high
+    ]
+
+
+def _last_change(trace: Trace) -> int:
+    return int(trace.hi[trace.starts[-1]]) if len(trace.starts) > 1 else -FOREVER
+
+
+def _last_state(trace: Trace) -> bool:
+    return len(trace) > 0 and trace.run_is_on(len(trace.starts) - 1)
+
+
+def _hangs(case: Case, number: int) -> bool:
+    """True if the result is of a point that was seen to come on and never to go off again, or was on before."""
+    result = case.results[number]
+    return result.end is not None and result.end.is_open_above
+
+
+def _finding(case: Case, group: Sequence[_Still], *, whole: bool) -> Finding:
+    missed = sorted({n for it in group for n in it.missed})
+    numbers = sorted({*missed, *(n for it in group for n in it.hangs)})
+    held = [name for it in group for name in it.held]
+    since = max((it.since for it in group if it.since is not None), default=None)
+    what = f"link {group[0].key[0]}" if whole else f"the block {_range(case, group[0])}"
+    unproven = (
+        "" if _proved_up(case, missed) else "; or nothing was raised: no other point says that these alarms were up"
+    )
+    if since is None and not held:
+        cause = Cause(
+            kind=CauseKind.IDENTITY,
+            code="block-dead",
+            text=f"{what} answers, but reads off in every place: a block that nothing is written to, the wrong unit, "
+            f"or the wrong area of addresses{unproven}",
+            evidence=f"every poll was off for the whole run, while {_count(case, missed)} were up: "
+            f"{alarms(case, missed)}",
+            next_check="check unit number and first address in the device's list, and whether the device's own link "
+            "to the controller is alive; what reads as quiet in this block proves nothing until then",
+        )
+    else:
+        cause = Cause(
+            kind=CauseKind.IDENTITY,
+            code="block-frozen",
+            text=f"{what} goes on answering old values{_or_wired(held)}{unproven}",
+            evidence=f"nothing in it changed {_since_text(case, since, missed)}, while {_count(case, missed)} were "
+            f"raised: {alarms(case, missed)}{_held_text(case, held)}",
+            next_check="look at the device's own link to the controller (a gateway often answers from its memory when "
+            "that is down) and restart it; what reads as quiet in this block proves nothing until then",
+        )
+    return Finding(cause=cause, results=tuple(numbers))
+
+
+def _or_wired(held: Sequence[str]) -> str:
+    if held:
+        return ""
+    return ", or each of these alarms is not connected to it (all of it is off, so both look the same)"
+
+
+def _held_text(case: Case, held: Sequence[str]) -> str:
+    return f"; still on at the end: {listed((point(case, name) for name in held), 6)}" if held else ""
+
+
+def _range(case: Case, it: _Still) -> str:
+    first, last = it.points[0], it.points[-1]
+    if first == last:
+        return point(case, first)
+    return f"{place(case, case.spots[first])} to {place(case, case.spots[last])}"
+
+
+def _count(case: Case, numbers: Sequence[int]) -> str:
+    return f"{len({case.results[n].alarm for n in numbers})} alarms"
+
+
+def _since_text(case: Case, since: int | None, missed: Sequence[int]) -> str:
+    if since is None:
+        return "during the whole run"
+    at = bisect_right([it.raised.lo for it in case.raises], since) - 1
+    behind = len({case.results[n].stimulus for n in missed})
+    if at < 0:
+        return f"in the time of the {behind} raises after its last change"
+    last = case.raises[at]
+    return f"later than {time_text(max(0, since - last.raised.lo))} after the raise of {last.alarm} ({last.id})"
+
+
+def _proved_up(case: Case, numbers: Sequence[int]) -> bool:
+    """True if a reference point, or any other output, says that one of these alarms was up."""
+    return any(
+        case.stimulus(n).timed_by
+        or any(case.results[other].onset is not None for other in case.by_stimulus[case.results[n].stimulus])
+        for n in numbers
+    )

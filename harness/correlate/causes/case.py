@@ -1,0 +1,307 @@
+"""A judged record made ready for explaining: what is open, where something appeared, and what follows what.
+
+Built once per judgement. Every index is by time or by place, so that a finder touches only what is near a result.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+from harness.core.instants import Bounds
+from harness.core.model import Behaviour, Cause, Expectation, Hold, Judgement, Site, Stimulus, Stray
+from harness.core.verdicts import Verdict, VerdictClass
+from harness.correlate.causes.spots import BITS_PER_REGISTER, Block, Spot, spot_of, spots_of
+from harness.correlate.demand import Demand, demand_of
+from harness.correlate.evidence import Evidence
+from harness.correlate.outline import Outline, outline
+from harness.correlate.relate import Crossing
+
+NEAR_MAX: Final = 64
+"""How many appearances are looked at for one result: the nearest ones; more would be coincidences."""
+
+MISSING: Final = (Verdict.MISSED, Verdict.CROSSED)
+"""Verdicts that prove that the alarm did not appear at its own point."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """A cause, and what it explains: numbers of results and of strays in the judgement."""
+
+    cause: Cause
+    results: tuple[int, ...] = ()
+    strays: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Appearance:
+    """Something that came on and that nothing explains. ``point``: '' where no point maps it.
+
+    ``stray``: its number among the strays of the judgement, None where a crossing took it or no point maps it.
+    """
+
+    spot: Spot
+    point: str
+    onset: Bounds
+    end: Bounds
+    stray: int | None = None
+
+
+class Case:
+    """What the finders share. ``open``: numbers of the failed and unknown results that no finding explains yet."""
+
+    def __init__(
+        self,
+        site: Site,
+        evidence: Evidence,
+        sketches: Mapping[str, Outline],
+        stimuli: Mapping[str, Stimulus],
+        judgement: Judgement,
+        crossings: Sequence[Crossing],
+    ) -> None:
+        self.site = site
+        self.evidence = evidence
+        self.sketches = sketches
+        self.stimuli = stimuli
+        self.judgement = judgement
+        self.results = judgement.results
+        self.strays = judgement.strays
+        self._crossings = crossings
+        self.open = {n for n, it in enumerate(self.results) if it.verdict.verdict_class is not VerdictClass.PASS}
+        self.open_strays = set(range(len(self.strays)))
+        self.cause_of: dict[int, Cause] = {}
+        self._demands: dict[int, Demand] = {}
+        self._neighbours: dict[Spot, Outline] | None = None
+
+    def claim(self, finding: Finding) -> None:
+        """What a finding explains is not looked at by later finders."""
+        self.open.difference_update(finding.results)
+        self.open_strays.difference_update(finding.strays)
+        self.cause_of.update(dict.fromkeys(finding.results, finding.cause))
+
+    def opened(self, *verdicts: Verdict) -> list[int]:
+        """Numbers of the open results with one of these verdicts, in order; of all without any."""
+        return [n for n in sorted(self.open) if not verdicts or self.results[n].verdict in verdicts]
+
+    @cached_property
+    def rows(self) -> dict[str, Expectation]:
+        """Expectations by key."""
+        return {row.key: row for row in self.site.expectations}
+
+    @cached_property
+    def points_by_row_count(self) -> dict[str, int]:
+        """For each point, how many alarms are expected there."""
+        found: dict[str, set[str]] = defaultdict(set)
+        for row in self.site.expectations:
+            found[row.point].add(row.alarm)
+        return {point: len(alarms) for point, alarms in found.items()}
+
+    @cached_property
+    def spots(self) -> dict[str, Spot]:
+        """Where each point is."""
+        return spots_of(self.site)
+
+    @cached_property
+    def points_at(self) -> dict[Spot, list[str]]:
+        """The points at each place."""
+        found: dict[Spot, list[str]] = defaultdict(list)
+        for name, spot in self.spots.items():
+            found[spot].append(name)
+        return found
+
+    @cached_property
+    def working(self) -> dict[Block, list[int]]:
+        """For each block, in order, the positions at which an alarm showed as it should."""
+        found: dict[Block, set[int]] = defaultdict(set)
+        for it in self.results:
+            if it.verdict in (Verdict.ON_TIME, Verdict.APPEARED):
+                spot = self.spots[it.point]
+                found[spot.block].add(spot.position)
+        return {block: sorted(positions) for block, positions in found.items()}
+
+    @property
+    def neighbours(self) -> dict[Spot, Outline]:
+        """What was read along, is not mapped and changed: its outline by place."""
+        if self._neighbours is None:
+            hold = Hold()
+            self._neighbours = {spot_of(it.link, it.place): outline(it.trace, hold) for it in self.evidence.neighbours}
+        return self._neighbours
+
+    def is_loud(self, number: int) -> bool:
+        """True unless the expectation of the result is ``quiet``."""
+        return self.rows[self.results[number].expectation].behaviour is not Behaviour.QUIET
+
+    def stimulus(self, number: int) -> Stimulus:
+        """The stimulus of a result, timed by its reference point where there is one."""
+        return self.stimuli[self.results[number].stimulus]
+
+    def demand(self, number: int) -> Demand:
+        """The demand behind a result."""
+        found = self._demands.get(number)
+        if found is None:
+            result = self.results[number]
+            row = self.rows[result.expectation]
+            found = demand_of(self.stimuli[result.stimulus], row, self._next_raise[result.stimulus])
+            self._demands[number] = found
+        return found
+
+    @cached_property
+    def _next_raise(self) -> dict[str, int | None]:
+        following: dict[str, int] = {}
+        found: dict[str, int | None] = {}
+        for it in reversed(self.raises):
+            found[it.id] = following.get(it.alarm)
+            following[it.alarm] = it.raised.lo
+        return found
+
+    @cached_property
+    def raises(self) -> list[Stimulus]:
+        """All stimuli in the order of raising."""
+        return sorted(self.stimuli.values(), key=lambda it: (it.raised.lo, it.raised.hi, it.id))
+
+    @cached_property
+    def raises_of(self) -> dict[str, list[Stimulus]]:
+        """By alarm, its stimuli in the order of raising."""
+        found: dict[str, list[Stimulus]] = defaultdict(list)
+        for it in self.raises:
+            found[it.alarm].append(it)
+        return found
+
+    @cached_property
+    def _raised_lo(self) -> list[int]:
+        return [it.raised.lo for it in self.raises]
+
+    def latest_raises(self, onset: Bounds) -> list[Stimulus]:
+        """The stimuli that were raised last before an onset: one, or several that cannot be put in order."""
+        at = bisect_right(self._raised_lo, onset.hi) - 1
+        if at < 0:
+            return []
+        newest = self.raises[at]
+        found = [newest]
+        while at > 0 and len(found) < NEAR_MAX:
+            before = self.raises[at - 1]
+            if found[-1].raised.lo <= onset.lo and before.raised.hi < newest.raised.lo:
+                break
+            found.append(before)
+            at -= 1
+        return found[::-1]
+
+    @cached_property
+    def by_link(self) -> dict[str, list[int]]:
+        """Numbers of all results by link, in their order."""
+        found: dict[str, list[int]] = defaultdict(list)
+        for number, it in enumerate(self.results):
+            found[self.link_of(it.point)].append(number)
+        return found
+
+    @cached_property
+    def by_point(self) -> dict[str, list[int]]:
+        """Numbers of all results by point, in their order."""
+        found: dict[str, list[int]] = defaultdict(list)
+        for number, it in enumerate(self.results):
+            found[it.point].append(number)
+        return found
+
+    @cached_property
+    def by_stimulus(self) -> dict[str, list[int]]:
+        """Numbers of all results by stimulus, in their order."""
+        found: dict[str, list[int]] = defaultdict(list)
+        for number, it in enumerate(self.results):
+            found[it.stimulus].append(number)
+        return found
+
+    def link_of(self, point: str) -> str:
+        """The link of a point."""
+        return self.site.points[point].link
+
+    @cached_property
+    def appearances(self) -> dict[str, list[Appearance]]:
+        """By link, everything that came on unexplained: strays, crossed ones, and unmapped places; ordered by onset."""
+        found: dict[str, list[Appearance]] = defaultdict(list)
+        for number, stray in enumerate(self.strays):
+            found[self.link_of(stray.point)].append(self._of_stray(stray, number))
+        for crossing in self._crossings:
+            found[self.link_of(crossing.stray.point)].append(self._of_stray(crossing.stray, None))
+        for spot, sketch in self.neighbours.items():
+            if not self._chatters(spot, sketch):
+                found[spot.block.link] += _sightings(spot, sketch)
+        for each in found.values():
+            each.sort(key=lambda it: (it.onset.hi, it.onset.lo, it.spot, it.point))
+        return found
+
+    def _of_stray(self, stray: Stray, number: int | None) -> Appearance:
+        return Appearance(
+            spot=self.spots[stray.point], point=stray.point, onset=stray.onset, end=stray.end, stray=number
+        )
+
+    def _chatters(self, spot: Spot, sketch: Outline) -> bool:
+        """True of a place that comes on more often than alarms were missed on its link: it shows something else."""
+        missing = sum(self.results[n].verdict in MISSING for n in self.by_link.get(spot.block.link, ()))
+        return len(sketch.first) > missing + 1
+
+    @cached_property
+    def _onsets(self) -> dict[str, list[int]]:
+        return {link: [it.onset.hi for it in each] for link, each in self.appearances.items()}
+
+    def near(self, number: int, link: str | None = None) -> Iterator[Appearance]:
+        """The unexplained appearances on a link, by default its own, in the search window of a result."""
+        link = self.link_of(self.results[number].point) if link is None else link
+        demand = self.demand(number)
+        each = self.appearances.get(link, [])
+        first = bisect_left(self._onsets.get(link, []), demand.raised.lo)
+        for it in each[first : first + NEAR_MAX]:
+            if it.onset.lo > demand.search_end_hi:
+                break
+            yield it
+
+    def own(self, number: int) -> list[Appearance]:
+        """Those of :meth:`near` that no later raise comes closer to."""
+        mine = self.results[number].stimulus
+        return [it for it in self.near(number) if any(one.id == mine for one in self.latest_raises(it.onset))]
+
+    def unseen(self, number: int) -> list[Bounds]:
+        """The times in which an unknown result would have needed samples; none where that is not what it lacks."""
+        result, demand = self.results[number], self.demand(number)
+        if result.verdict is Verdict.NOT_OBSERVED or (result.verdict is Verdict.UNRESOLVED and result.onset is None):
+            until = demand.onset_hi
+            if demand.behaviour is Behaviour.QUIET:
+                until = demand.quiet_until(demand.raised.hi, None if demand.cleared is None else demand.cleared.hi)
+            return [Bounds(demand.raised.lo, max(demand.raised.lo, until))]
+        if result.verdict is not Verdict.UNRESOLVED:
+            return []
+        return [it for it in (result.onset, result.end) if it is not None and not it.is_open_below]
+
+    def readable_as(self, spot: Spot) -> list[Spot]:
+        """The place itself, and for a whole register the bits of it that were seen to change."""
+        bits = spot.block._replace(words=False)
+        if not spot.block.words:
+            return [spot]
+        first = BITS_PER_REGISTER * spot.position
+        return [spot, *(Spot(bits, at) for at in range(first, first + BITS_PER_REGISTER))]
+
+    def shows_at(self, number: int, spot: Spot) -> bool:
+        """True if something came on at a place in the search window of a result, explained or not."""
+        demand = self.demand(number)
+        sketches = [self.sketches[name] for name in self.points_at.get(spot, ())]
+        if spot in self.neighbours:
+            sketches.append(self.neighbours[spot])
+        for sketch in sketches:
+            for at in sketch.sightings_touching(demand.raised.lo, demand.search_end_hi):
+                if sketch.onset_hi[at] >= demand.raised.lo:
+                    return True
+        return False
+
+
+def _sightings(spot: Spot, sketch: Outline) -> Iterable[Appearance]:
+    for at in range(len(sketch.first)):
+        seen = sketch.sighting(at)
+        if not seen.onset.is_open_below:
+            yield Appearance(spot=spot, point="", onset=seen.onset, end=seen.end)
+
+
+Finder = Callable[[Case], Iterable[Finding]]
+"""Gives findings one by one; each is claimed before the next one is asked for."""

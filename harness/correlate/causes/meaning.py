@@ -1,0 +1,151 @@
+"""Points at the right place that act in another way than expected: inverted, passing on what is local, repeating."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+
+from harness.core.instants import FOREVER, Bounds, elapsed
+from harness.core.model import AlarmClass, Cause, CauseKind
+from harness.core.verdicts import Verdict
+from harness.correlate.causes.case import Case, Finding
+from harness.correlate.causes.spots import LINES, Block
+from harness.correlate.causes.words import alarms, block, listed, pair_text, points, times
+from harness.correlate.outline import Outline
+from harness.correlate.wording import span_text
+
+
+def inverted(case: Case) -> Iterator[Finding]:
+    """On before the raise, off in its window, on again only after the clear. Blocks of them are one cause."""
+    groups: dict[Block, dict[int, tuple[Bounds, Bounds]]] = defaultdict(dict)
+    for number in case.opened():
+        if case.is_loud(number) and (off := _off_while_up(case, number)) is not None:
+            groups[case.spots[case.results[number].point].block][number] = off
+    for of, seen in groups.items():
+        names = list(dict.fromkeys(case.results[n].point for n in seen))
+        numbers = [n for name in names for n in case.by_point[name] if n in case.open and case.is_loud(n)]
+        strays = [n for n in sorted(case.open_strays) if case.strays[n].point in names]
+        many = f"all of {len(names)} points of {block(of)}: " if len(names) > 1 else ""
+        yield Finding(
+            cause=Cause(
+                kind=CauseKind.MEANING,
+                code="inverted",
+                text=f"inverted, on while the alarm is not up: {many}{points(case, seen)}",
+                evidence=listed((_inverted_text(case, n, *off) for n, off in seen.items()), 12),
+                next_check="check whether the contact is normally closed, or the input set to inverted, in the "
+                "device; if that is meant, say `on when: clear` in the point map and judge the record again",
+            ),
+            results=tuple(sorted(numbers)),
+            strays=tuple(strays),
+        )
+
+
+def _off_while_up(case: Case, number: int) -> tuple[Bounds, Bounds] | None:
+    """Bounds of going off after the raise and of coming on after the clear, if it was on before; else None."""
+    demand = case.demand(number)
+    if demand.cleared is None:
+        return None
+    sketch = case.sketches[case.results[number].point]
+    before = [
+        n for n in sketch.sightings_touching(demand.raised.lo, demand.raised.lo) if _is_on(sketch, n, demand.raised)
+    ]
+    if not before or before[0] + 1 >= len(sketch.first):
+        return None
+    off = Bounds(sketch.end_lo[before[0]], sketch.end_hi[before[0]])
+    again = Bounds(sketch.onset_lo[before[0] + 1], sketch.onset_hi[before[0] + 1])
+    went_off = off.hi >= demand.raised.lo and off.lo <= demand.search_end_hi and off.lo <= demand.cleared.hi
+    reacted_to_clear = again.hi >= demand.cleared.lo and again.lo <= demand.cleared.hi + demand.limits.search_ns
+    return (off, again) if went_off and reacted_to_clear else None
+
+
+def _is_on(sketch: Outline, number: int, raised: Bounds) -> bool:
+    return sketch.onset_hi[number] < raised.lo or sketch.onset_lo[number] <= -FOREVER
+
+
+def _inverted_text(case: Case, number: int, off: Bounds, again: Bounds) -> str:
+    stimulus = case.stimulus(number)
+    gone = span_text(_from_zero(elapsed(stimulus.raised, off)))
+    back = "" if stimulus.cleared is None else span_text(_from_zero(elapsed(stimulus.cleared, again)))
+    told = f"was on before, went off {gone} after the raise and came on {back} after the clear"
+    return f"{pair_text(case.results[number])} {told}"
+
+
+def leaks(case: Case) -> Iterator[Finding]:
+    """What must stay local and was passed on: one cause a link."""
+    groups: dict[str, list[int]] = defaultdict(list)
+    for number in case.opened(Verdict.LEAKED):
+        groups[case.link_of(case.results[number].point)].append(number)
+    for link, numbers in groups.items():
+        classes = {case.site.alarms[case.results[n].alarm].alarm_class for n in numbers}
+        what = "warnings" if classes == {AlarmClass.WARNING} else "alarms that must stay local"
+        kept = [
+            n
+            for n in case.by_link[link]
+            if case.results[n].verdict is Verdict.QUIET
+            and case.site.alarms[case.results[n].alarm].alarm_class in classes
+        ]
+        others = f"; stayed quiet: {alarms(case, kept)}" if kept else ""
+        yield Finding(
+            cause=Cause(
+                kind=CauseKind.MEANING,
+                code="passed-on",
+                text=f"{what} are passed on to link {link}: {alarms(case, numbers)} at {points(case, numbers)}",
+                evidence=listed((_shown_after(case, n) for n in numbers), 12) + others,
+                next_check="check which classes or priorities the controller sends to this output, and its setting "
+                f"for {alarms(case, numbers)}",
+            ),
+            results=tuple(numbers),
+        )
+
+
+def _shown_after(case: Case, number: int) -> str:
+    result = case.results[number]
+    if result.latency is None:
+        return f"{pair_text(result)} came on"
+    return f"{pair_text(result)} came on {span_text(result.latency)} after its raise"
+
+
+def repeats(case: Case) -> Iterator[Finding]:
+    """A second onset: the point was seen off in between, so it is a second event and not the first one sent again."""
+    groups: dict[str, list[int]] = defaultdict(list)
+    for number in case.opened():
+        result = case.results[number]
+        if result.verdict is Verdict.REPEATED or Verdict.REPEATED in result.also:
+            groups[case.link_of(result.point)].append(number)
+    for link, numbers in groups.items():
+        lines = case.spots[case.results[numbers[0]].point].block.table == LINES
+        told = "a cleared line came in between" if lines else "samples in between were off"
+        yield Finding(
+            cause=Cause(
+                kind=CauseKind.MEANING,
+                code="second-event",
+                text=f"one raise is told as two events on link {link}: {points(case, numbers)}; the output drops and "
+                "comes again, or the controller raises the alarm anew (what was seen cannot tell which)",
+                evidence=listed((_second_text(case, n) for n in numbers), 12)
+                + f"; {told}, so it is no retransmission of one message ({times(len(numbers))} seen)",
+                next_check="look into the controller's own event log: two entries mean that the alarm came twice, one "
+                "means that this output dropped",
+            ),
+            results=tuple(numbers),
+        )
+
+
+def _second_text(case: Case, number: int) -> str:
+    result, demand = case.results[number], case.demand(number)
+    sketch = case.sketches[result.point]
+    seen = [
+        n
+        for n in sketch.sightings_touching(demand.raised.lo, demand.search_end_hi)
+        if sketch.onset_hi[n] >= demand.raised.lo
+    ]
+    if len(seen) < 2:
+        return f"{pair_text(result)} came on a second time"
+    off = elapsed(
+        Bounds(sketch.end_lo[seen[0]], sketch.end_hi[seen[0]]),
+        Bounds(sketch.onset_lo[seen[1]], sketch.onset_hi[seen[1]]),
+    )
+    return f"{pair_text(result)} was off for {span_text(_from_zero(off))} between its two onsets"
+
+
+def _from_zero(bounds: Bounds) -> Bounds:
+    return Bounds(max(0, bounds.lo), max(0, bounds.hi))

@@ -1,0 +1,239 @@
+"""What is left over: single silent points, gaps between polls, limits inside their bounds, what could not be judged."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+
+from harness.core.instants import FOREVER, elapsed
+from harness.core.model import Behaviour, Cause, CauseKind
+from harness.core.places import TextPlace, ValueType
+from harness.core.verdicts import Verdict
+from harness.correlate.causes.case import MISSING, Case, Finding
+from harness.correlate.causes.words import alarms, listed, pair_text, pairs, point, times
+from harness.correlate.wording import time_text
+from harness.correlate.worlds import is_ready
+
+_Make = Callable[[Case, str, Sequence[int]], Cause]
+
+
+def silent_points(case: Case) -> Iterator[Finding]:
+    """Points that missed their alarm while nothing else came on instead: one cause a point."""
+    groups: dict[str, list[int]] = defaultdict(list)
+    for number in case.opened(*MISSING):
+        groups[case.results[number].point].append(number)
+    for name, numbers in groups.items():
+        shown = [n for n in case.by_point[name] if case.results[n].onset is not None]
+        kind, code, text, check = _silent(case, name, numbers, never=not shown)
+        up = [n for n in numbers if case.stimulus(n).timed_by]
+        proof = f"; it was up by {point(case, case.stimulus(up[0]).timed_by)}" if up else ""
+        works = f"; the point did show {alarms(case, shown)}" if shown else ""
+        told = f"missed {times(len(numbers))} and nothing else came on instead: {pairs(case, numbers)}"
+        yield Finding(
+            cause=Cause(kind=kind, code=code, text=text, evidence=f"{told}{proof}{works}", next_check=check),
+            results=tuple(numbers),
+        )
+
+
+def _silent(case: Case, name: str, numbers: Sequence[int], *, never: bool) -> tuple[CauseKind, str, str, str]:
+    """Kind, code, text and next check for a point that stayed silent."""
+    place, here, names = case.site.points[name].place, point(case, name), alarms(case, numbers)
+    if isinstance(place, TextPlace):
+        return (
+            CauseKind.ADDRESS,
+            "line-not-printed",
+            f"no line that fits {here}: this text is not printed, or is printed in other words",
+            "read the printed line of this alarm and compare it with the pattern, character by character",
+        )
+    if place.value_type not in (ValueType.BIT, ValueType.BITS) and never:
+        return (
+            CauseKind.DECODING,
+            "value-never-on",
+            (
+                f"the value at {here} never counted as on: its type, word order, scale or threshold is wrong, or the "
+                "device does not send this alarm there"
+            ),
+            "read the raw registers while the alarm is up and compare them with what the point map expects",
+        )
+    return (
+        CauseKind.ADDRESS,
+        "point-silent",
+        f"{here} does not show {names}: the device does not send it there, or sends it to a place that was not read",
+        (
+            f"compare the row of {names} in the device's list with the point map; watch the addresses around it while "
+            "raising it again"
+        ),
+    )
+
+
+def unknown(case: Case) -> Iterator[Finding]:
+    """Every unknown result that is left, by what keeps it open: one cause a link, or a point."""
+    groups: dict[tuple[_Make, str], list[int]] = defaultdict(list)
+    for number in case.opened():
+        if number in case.open:
+            make, by_point = _why(case, number)
+            result = case.results[number]
+            groups[make, result.point if by_point else case.link_of(result.point)].append(number)
+    for (make, name), numbers in groups.items():
+        yield Finding(cause=make(case, name, numbers), results=tuple(numbers))
+
+
+def _why(case: Case, number: int) -> tuple[_Make, bool]:
+    """How the cause of an unknown result is made, and whether it is named by its point (else by its link)."""
+    result, demand = case.results[number], case.demand(number)
+    sketch = case.sketches[result.point]
+    unresolved = result.verdict is Verdict.UNRESOLVED
+    loud = demand.behaviour is not Behaviour.QUIET
+    no_sample_before = sketch.last_before(demand.raised.lo) < 0
+    ways: tuple[tuple[bool, _Make, bool], ...] = (
+        ("crashed" in result.reason and bool(case.judgement.failures_of_checkers), _crashed, True),
+        (result.verdict is Verdict.MASKED, _masked, True),
+        (not len(sketch.trace), _not_read, False),
+        (result.verdict is Verdict.NOT_OBSERVED and no_sample_before, _too_early, False),
+        (result.verdict is Verdict.NOT_OBSERVED, _no_samples, False),
+        (not unresolved, _other, True),
+        ("equally good" in result.reason, _ambiguous, True),
+        (not is_ready(sketch, demand) and no_sample_before, _too_early, False),
+        (not is_ready(sketch, demand), _was_on, True),
+        (loud and result.onset is None and "acknowledged before" in result.reason, _acknowledged_early, False),
+        (result.onset is None, _between_polls, False),
+        (loud and demand.release is None and not demand.is_pulse, _never_released, False),
+    )
+    return next(((make, by_point) for holds, make, by_point in ways if holds), (_straddles, False))
+
+
+def _between_polls(case: Case, link: str, numbers: Sequence[int]) -> Cause:
+    gaps = [gap for n in numbers if (gap := case.results[n].widest_gap_ns) is not None]
+    lasted = [
+        elapsed(case.stimulus(n).raised, cleared).hi
+        for n in numbers
+        if (cleared := case.stimulus(n).cleared) is not None and cleared.hi < FOREVER
+    ]
+    up = [n for n in numbers if case.stimulus(n).timed_by]
+    proof = f"; a reference point proves that it was up: {alarms(case, up)}" if up else ""
+    short = f"; shortest time up: {time_text(min(lasted))}" if lasted else ""
+    widest = f"the widest gap between samples was {time_text(max(gaps))}" if gaps else "a gap has no end"
+    needed = min([*lasted, *(case.sketches[case.results[n].point].hold.on_ns for n in numbers)])
+    return Cause(
+        kind=CauseKind.TIME,
+        code="between-polls",
+        text=f"link {link} is polled too slowly for these alarms: they may have come and gone between two polls",
+        evidence=f"{widest}{short}{proof}; open because of it: {pairs(case, numbers)}",
+        next_check=f"poll link {link} so often that no gap exceeds {time_text(max(1, needed))}, or hold the alarm "
+        "longer, and raise these again; a point that holds its alarm longer than it lasts should declare its hold",
+    )
+
+
+def _straddles(case: Case, link: str, numbers: Sequence[int]) -> Cause:
+    told = listed((f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers), 6)
+    return Cause(
+        kind=CauseKind.TIME,
+        code="limit-within-bounds",
+        text=f"a limit lies inside the bounds within which link {link} can be timed",
+        evidence=told,
+        next_check="shorten the poll period as far as the evidence says, name a reference point that is polled "
+        "faster, or set a limit that can be proven",
+    )
+
+
+def _never_released(case: Case, link: str, numbers: Sequence[int]) -> Cause:
+    return Cause(
+        kind=CauseKind.OBSERVATION,
+        code="never-released",
+        text=f"what was shown on link {link} was never released (cleared, acknowledged or reset), so that it goes back "
+        "to normal was not tested",
+        evidence=f"no such step was done: {pairs(case, numbers)}",
+        next_check="acknowledge, clear or reset it in the plan, and raise it again",
+    )
+
+
+def _acknowledged_early(case: Case, link: str, numbers: Sequence[int]) -> Cause:
+    return Cause(
+        kind=CauseKind.OBSERVATION,
+        code="acknowledged-early",
+        text=f"acknowledged before it had to show on link {link}: not showing is neither pass nor fail",
+        evidence=f"acknowledged too soon: {pairs(case, numbers)}",
+        next_check="wait with the acknowledge until the longest appears-within limit has passed, and raise it again",
+    )
+
+
+def _masked(case: Case, name: str, numbers: Sequence[int]) -> Cause:
+    return Cause(
+        kind=CauseKind.OBSERVATION,
+        code="point-held",
+        text=f"{point(case, name)} is shared, and another alarm held it",
+        evidence=listed((f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers), 6),
+        next_check="raise these alarms one at a time, each only after the point went off again",
+    )
+
+
+def _was_on(case: Case, name: str, numbers: Sequence[int]) -> Cause:
+    return Cause(
+        kind=CauseKind.OBSERVATION,
+        code="on-before-raise",
+        text=f"{point(case, name)} was on before the raise: an alarm that is really up, one left over, or an inverted "
+        "point",
+        evidence=f"the last sample before the raise was on: {pairs(case, numbers)}",
+        next_check="find out what holds it on, bring it back to normal, and raise these again",
+    )
+
+
+def _ambiguous(case: Case, name: str, numbers: Sequence[int]) -> Cause:
+    return Cause(
+        kind=CauseKind.OBSERVATION,
+        code="raises-too-close",
+        text=f"what showed at {point(case, name)} can belong to one raise as well as to another",
+        evidence=f"two ways of pairing are equally good: {pairs(case, numbers)}",
+        next_check="raise these alarms further apart than their search limits",
+    )
+
+
+def _too_early(case: Case, link: str, numbers: Sequence[int]) -> Cause:
+    return Cause(
+        kind=CauseKind.OBSERVATION,
+        code="no-sample-before",
+        text=f"link {link} gave no sample before the raise, so whether the point was off is not known",
+        evidence=f"not ready: {pairs(case, numbers)}",
+        next_check="wait until every link has answered before raising, and raise these again",
+    )
+
+
+def _no_samples(case: Case, link: str, numbers: Sequence[int]) -> Cause:
+    return Cause(
+        kind=CauseKind.OBSERVATION,
+        code="window-not-sampled",
+        text=f"link {link} gave no sample in the windows of these alarms",
+        evidence=f"no sample between raise and end of window: {pairs(case, numbers)}",
+        next_check="listen until the end of the window, poll more often, and raise these again",
+    )
+
+
+def _not_read(case: Case, link: str, numbers: Sequence[int]) -> Cause:
+    return Cause(
+        kind=CauseKind.OBSERVATION,
+        code="point-not-read",
+        text=f"these points of link {link} were not read at all in this run",
+        evidence=f"no sample: {listed(point(case, case.results[n].point) for n in numbers)}",
+        next_check="check that the device is up and answers for these addresses; an exception answer names an address "
+        "that it does not have",
+    )
+
+
+def _crashed(case: Case, name: str, numbers: Sequence[int]) -> Cause:
+    return Cause(
+        kind=CauseKind.OBSERVATION,
+        code="checker-crashed",
+        text=f"the judge of {point(case, name)} crashed: a fault of farend, not of the site",
+        evidence=f"{pairs(case, numbers)}; the traceback is in the judgement",
+        next_check="report the traceback together with the record, which can be judged again when it is mended",
+    )
+
+
+def _other(case: Case, name: str, numbers: Sequence[int]) -> Cause:
+    return Cause(
+        kind=CauseKind.MEANING,
+        code="no-known-pattern",
+        text=f"no known pattern explains what {point(case, name)} did",
+        evidence=listed((f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers), 6),
+        next_check="look at the timeline of this point beside its reference point, and raise it alone once more",
+    )

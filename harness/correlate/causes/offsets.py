@@ -1,0 +1,254 @@
+"""Whole blocks at the wrong place: off by one, by another offset, with their bytes or words swapped.
+
+One coincidence is not an offset: at least two places of a block, of two alarms, must have shown at the same distance,
+with no place between them that worked.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from harness.core.instants import Bounds
+from harness.core.model import Cause, CauseKind
+from harness.core.verdicts import Verdict
+from harness.correlate.causes.case import MISSING, Case, Finding
+from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Block, Spot
+from harness.correlate.causes.words import after, block, listed, pair_text, place
+
+BYTE_SWAP: Final = 8
+WORD_SWAP: Final = 16
+SHIFTS_MAX: Final = 8
+"""More different shifts of parts of one block are no longer one: each is then looked at alone."""
+
+_Move = Callable[[int], int]
+_Seen = dict[int, tuple[int, Bounds]]
+"""By position: the result that missed there, and the onset seen at the other place."""
+
+
+@dataclass(slots=True, kw_only=True)
+class _Shift:
+    """Places that all showed at the same distance."""
+
+    by: int
+    seen: _Seen = field(default_factory=dict)
+
+    def spread(self, case: Case) -> int:
+        """The sum of the distances in time from raise to appearance: the smaller, the better the shift explains."""
+        return sum(onset.hi - case.stimulus(number).raised.lo for number, onset in self.seen.values())
+
+    def moved(self, position: int) -> int:
+        """Where a place of the point map showed."""
+        return position + self.by
+
+
+def swapped_parts(case: Case) -> Iterator[Finding]:
+    """Bytes or words swapped: bit b of a register seen at b^8, or in its register's mate, in both directions."""
+    for of, missing in _missing_by_block(case).items():
+        if of.is_register_bits:
+            yield from _swapped(case, of, missing, BYTE_SWAP, 0)
+            yield from _swapped(case, of, missing, WORD_SWAP, 0)
+            yield from _swapped(case, of, missing, WORD_SWAP, BITS_PER_REGISTER)
+
+
+def _swapped(case: Case, of: Block, missing: Sequence[int], mask: int, base: int) -> Iterator[Finding]:
+    """Bits that showed at the mirrored place, in registers (or pairs of them, from ``base``) where none worked."""
+
+    def mirror(position: int) -> int:
+        return ((position - base) ^ mask) + base
+
+    width = 2 * mask
+    groups: dict[int, _Seen] = defaultdict(dict)
+    for number in missing:
+        position = case.spots[case.results[number].point].position
+        if number in case.open and any(it.spot == Spot(of, mirror(position)) for it in case.own(number)):
+            onset = next(it.onset for it in case.own(number) if it.spot == Spot(of, mirror(position)))
+            groups[(position - base) // width].setdefault(position, (number, onset))
+    works = case.working.get(of, [])
+    whole: _Seen = {}
+    for group, seen in sorted(groups.items()):
+        start = group * width + base
+        untouched = bisect_left(works, start) == bisect_left(works, start + width)
+        if untouched and len({(position - base) & mask for position in seen}) == 2:
+            whole |= seen
+    if not whole:
+        return
+    part, order = ("bytes", "byte order") if mask == BYTE_SWAP else ("words", "word order")
+    numbers = _explained(case, of, whole, mirror)
+    other = ", or these two bits alone are swapped (no other was seen)" if len(whole) == 2 else ""
+    yield Finding(
+        cause=Cause(
+            kind=CauseKind.DECODING,
+            code=f"{part}-swapped",
+            text=f"the {part} of the registers are swapped: {_span(case, of, whole)}{other}",
+            evidence=_shown(case, of, whole, mirror),
+            next_check=f"compare the {order} in the device's register list with the point map, correct the bits there, "
+            "and judge the record again with the corrected map",
+        ),
+        results=numbers,
+        strays=_strays(case, of, numbers),
+    )
+
+
+def offsets(case: Case) -> Iterator[Finding]:
+    """Blocks in which everything showed at the same distance from where the point map has it."""
+    for of, missing in _missing_by_block(case).items():
+        works = case.working.get(of, [])
+        for _ in range(SHIFTS_MAX):
+            best = _best(case, of, [n for n in missing if n in case.open], works)
+            if best is None:
+                break
+            yield _offset(case, of, best)
+
+
+def _best(case: Case, of: Block, missing: Sequence[int], works: Sequence[int]) -> _Shift | None:
+    """The shift that explains the most places; then the one nearest in time, then the smallest."""
+    votes: dict[int, _Shift] = {}
+    for number in missing:
+        position = case.spots[case.results[number].point].position
+        for it in case.near(number):
+            spot = _in_block(it.spot, of)
+            if spot is not None and spot.position != position:
+                by = spot.position - position
+                votes.setdefault(by, _Shift(by=by)).seen.setdefault(position, (number, it.onset))
+    runs = [run for shift in votes.values() for run in _runs(case, shift, works)]
+    return min(runs, key=lambda it: (-len(it.seen), it.spread(case), abs(it.by), -it.by, min(it.seen)), default=None)
+
+
+def _runs(case: Case, shift: _Shift, works: Sequence[int]) -> Iterator[_Shift]:
+    """A shift cut where a place between two of its own worked; pieces of a single place or alarm are coincidences."""
+    pieces: list[_Shift] = []
+    last: int | None = None
+    for position in sorted(shift.seen):
+        if last is None or bisect_left(works, last + 1) != bisect_left(works, position):
+            pieces.append(_Shift(by=shift.by))
+        pieces[-1].seen[position] = shift.seen[position]
+        last = position
+    for piece in pieces:
+        if len(piece.seen) >= 2 and len({case.results[number].alarm for number, _ in piece.seen.values()}) >= 2:
+            yield piece
+
+
+def _offset(case: Case, of: Block, shift: _Shift) -> Finding:
+    numbers = _explained(case, of, shift.seen, shift.moved)
+    shown = {case.results[number].point for number, _ in shift.seen.values()}
+    lost = [n for n in numbers if case.results[n].point not in shown and not _shows_moved(case, n, shift.moved)]
+    tail = f"; lost at the end of the block: {listed(pair_text(case.results[n]) for n in lost)}" if lost else ""
+    step, code, check = _step(of, shift.by)
+    return Finding(
+        cause=Cause(
+            kind=CauseKind.ADDRESS,
+            code=code,
+            text=f"in {block(of)}, {step}: {_span(case, of, shift.seen)}{_like_a_swap(of, shift)}",
+            evidence=_shown(case, of, shift.seen, shift.moved) + tail,
+            next_check=check,
+        ),
+        results=numbers,
+        strays=_strays(case, of, numbers),
+    )
+
+
+def _step(of: Block, by: int) -> tuple[str, str, str]:
+    """The step in words, its code, and what to check."""
+    further = "further on" if by > 0 else "further back"
+    single = abs(by) == 1
+    if of.table == LINES:
+        ranks = "one row" if single else f"{abs(by)} rows"
+        check = "compare the printer's list of texts with the alarm list, row by row from the first one"
+        step = f"every alarm prints the text of the alarm {ranks} {further} in the point map"
+        return step, "text-off-by-one" if single else "text-offset", check
+    what = "bit" if of.is_register_bits else "register" if of.words else "address"
+    if of.is_register_bits and by % BITS_PER_REGISTER == 0:
+        what, by = "register", by // BITS_PER_REGISTER
+    plural = "es" if what == "address" else "s"
+    step = f"every alarm shows {'one' if abs(by) == 1 else abs(by)} {what}{'' if abs(by) == 1 else plural} {further}"
+    again = "then judge the record again with the corrected map"
+    if abs(by) == 1:
+        check = (
+            f"see whether the device's list counts from 0 or from 1 and what numbering the site file states, {again}"
+        )
+        return step, "address-off-by-one", check
+    check = f"compare the first address of this block in the device's list with the point map, {again}"
+    return step, "address-offset", check
+
+
+def _like_a_swap(of: Block, shift: _Shift) -> str:
+    """What the evidence cannot tell apart from the shift: swapped bytes or words of which one half is in use."""
+    mask = abs(shift.by)
+    if not of.is_register_bits or mask not in (BYTE_SWAP, WORD_SWAP):
+        return ""
+    if any(position ^ mask != position + shift.by for position in shift.seen):
+        return ""
+    part = "bytes of each register" if mask == BYTE_SWAP else "registers of each pair"
+    return f", or the {part} are swapped (the other half showed nothing that would tell)"
+
+
+def _span(case: Case, of: Block, seen: _Seen) -> str:
+    return f"{place(case, Spot(of, min(seen)))} to {place(case, Spot(of, max(seen)))}"
+
+
+def _shown(case: Case, of: Block, seen: _Seen, moved: _Move) -> str:
+    told = [
+        f"{pair_text(case.results[number])} showed at {_short(case, Spot(of, moved(position)))} "
+        f"{after(case, number, onset)} after its raise"
+        for position, (number, onset) in sorted(seen.items())
+    ]
+    return f"{len(seen)} places, none of which showed where it should: " + "; ".join(told)
+
+
+def _short(case: Case, spot: Spot) -> str:
+    names = case.points_at.get(spot)
+    return names[0] if names else place(case, spot)
+
+
+def _in_block(spot: Spot, of: Block) -> Spot | None:
+    """The place as a position of ``of``; a bit of a register counts as the register where whole ones are mapped."""
+    if spot.block == of:
+        return spot
+    if of.words and spot.block.is_register_bits and spot.block._replace(words=True) == of:
+        return Spot(of, spot.position // BITS_PER_REGISTER)
+    return None
+
+
+def _missing_by_block(case: Case) -> dict[Block, list[int]]:
+    found: dict[Block, list[int]] = defaultdict(list)
+    for number in case.opened(*MISSING):
+        found[case.spots[case.results[number].point].block].append(number)
+    return found
+
+
+def _shows_moved(case: Case, number: int, moved: _Move) -> bool:
+    spot = case.spots[case.results[number].point]
+    return any(case.shows_at(number, it) for it in case.readable_as(Spot(spot.block, moved(spot.position))))
+
+
+def _explained(case: Case, of: Block, seen: _Seen, moved: _Move) -> tuple[int, ...]:
+    """The results that the fault explains: those that showed at the moved place, and what it pushed out of the map."""
+    known = {number for number, _ in seen.values()}
+    first, last = min(seen), max(seen)
+    found: list[int] = []
+    for number in case.opened(*MISSING, Verdict.UNRESOLVED):
+        spot = case.spots[case.results[number].point]
+        if spot.block != of or (case.results[number].verdict is Verdict.UNRESOLVED and _saw_own(case, number)):
+            continue
+        beside = first - 1 <= spot.position <= last + 1
+        unmapped = Spot(of, moved(spot.position)) not in case.points_at
+        shows = number in known or _shows_moved(case, number, moved)
+        if shows or (beside and unmapped and case.results[number].verdict in MISSING):
+            found.append(number)
+    return tuple(found)
+
+
+def _saw_own(case: Case, number: int) -> bool:
+    return case.shows_at(number, case.spots[case.results[number].point])
+
+
+def _strays(case: Case, of: Block, numbers: Sequence[int]) -> tuple[int, ...]:
+    """The strays of the block that the explained alarms, and those that they bring along, left at moved places."""
+    found: set[int] = set()
+    for number in numbers:
+        found |= {it.stray for it in case.near(number) if it.stray is not None and it.spot.block == of}
+    return tuple(sorted(found & case.open_strays))

@@ -1,0 +1,108 @@
+"""Places on the wire as numbers that can be compared: the block they lie in, and how far along it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import Final, NamedTuple
+
+from harness.core.model import ModbusTcpLink, Point, Site
+from harness.core.places import ModbusPlace, Numbering, Place, Table, ValueType
+
+BITS_PER_REGISTER: Final = 16
+LINES: Final = "line"
+_REFERENCE_DIGIT: Final = {
+    Table.COIL: 0,
+    Table.DISCRETE_INPUT: 1,
+    Table.INPUT_REGISTER: 3,
+    Table.HOLDING_REGISTER: 4,
+}
+
+
+class Block(NamedTuple):
+    """Places of one kind. ``table``: a table's value, or ``line``; ``words``: whole registers and not bits of them."""
+
+    link: str
+    unit: int
+    table: str
+    words: bool
+
+    @property
+    def is_register_bits(self) -> bool:
+        """True where positions count the bits of registers."""
+        return self.table.endswith("register") and not self.words
+
+
+class Spot(NamedTuple):
+    """A place: the address of a bit table or of a register, 16 * address + bit for a bit of a register, or its rank
+    among the points of a link of printed lines.
+    """
+
+    block: Block
+    position: int
+
+    def moved(self, by: int) -> Spot:
+        """The place so many positions further on."""
+        return Spot(self.block, self.position + by)
+
+
+def spot_of(link: str, place: ModbusPlace) -> Spot:
+    """Where a Modbus place is. A number is where its first register is."""
+    if place.table.is_bits:
+        return Spot(Block(link, place.unit, place.table.value, words=False), place.address)
+    if place.value_type is ValueType.BIT:
+        block = Block(link, place.unit, place.table.value, words=False)
+        return Spot(block, BITS_PER_REGISTER * place.address + place.bit)
+    return Spot(Block(link, place.unit, place.table.value, words=True), place.address)
+
+
+def spots_of(site: Site) -> dict[str, Spot]:
+    """Where every point of a site is; printed lines count in the order of the site file."""
+    found: dict[str, Spot] = {}
+    ranks: dict[str, int] = defaultdict(int)
+    for name, point in site.points.items():
+        if isinstance(point.place, ModbusPlace):
+            found[name] = spot_of(point.link, point.place)
+        else:
+            found[name] = Spot(Block(point.link, 0, LINES, words=False), ranks[point.link])
+            ranks[point.link] += 1
+    return found
+
+
+def point_text(point: Point) -> str:
+    """A point for a technician: its name, its address as written, and the address on the wire."""
+    wire = wire_text(point.place)
+    told = [text for text in (point.written, wire) if text]
+    return f"{point.name} ({', '.join(dict.fromkeys(told))})" if told else point.name
+
+
+def wire_text(place: Place) -> str:
+    """The address on the wire, from 0; '' for a printed line, which has none."""
+    if not isinstance(place, ModbusPlace):
+        return ""
+    bit = f" bit {place.bit}" if place.value_type in (ValueType.BIT, ValueType.BITS) and not place.table.is_bits else ""
+    unit = f" of unit {place.unit}" if place.unit != 1 else ""
+    return f"{place.table.value.replace('-', ' ')} address {place.address}{bit}{unit}"
+
+
+def spot_text(site: Site, spot: Spot) -> str:
+    """A place that no point maps, in the numbering of its link and as the address on the wire."""
+    block, position = spot
+    address, bit = divmod(position, BITS_PER_REGISTER) if block.is_register_bits else (position, 0)
+    table = Table(block.table)
+    value_type = ValueType.BIT if table.is_bits or block.is_register_bits else ValueType.U16
+    wire = wire_text(ModbusPlace(unit=block.unit, table=table, address=address, bit=bit, value_type=value_type))
+    written = written_text(site, block.link, table, address)
+    if written and block.is_register_bits:
+        written = f"{written}.{bit}"
+    return f"unmapped {written} ({wire})" if written else f"unmapped {wire}"
+
+
+def written_text(site: Site, link: str, table: Table, address: int) -> str:
+    """An address as the numbering of its link would write it; '' where that is the address on the wire."""
+    spec = site.links.get(link)
+    if not isinstance(spec, ModbusTcpLink) or spec.numbering is Numbering.FROM_ZERO:
+        return ""
+    if spec.numbering is Numbering.FROM_ONE:
+        return str(address + 1)
+    width = 4 if address < 9999 else 5
+    return f"{_REFERENCE_DIGIT[table]}{address + 1:0{width}d}"

@@ -1,0 +1,90 @@
+"""Sightings that nothing raised explains: brought along by another alarm, shown at a second place, or real."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+
+from harness.core.model import Cause, CauseKind, Stimulus
+from harness.correlate.causes.case import Case, Finding
+from harness.correlate.causes.words import listed, point
+from harness.correlate.wording import time_text
+
+
+def strays(case: Case) -> Iterator[Finding]:
+    """By the alarm that was raised last before each of them, where all of a point follow the same alarm."""
+    by_point: dict[str, list[int]] = defaultdict(list)
+    for at in sorted(case.open_strays):
+        by_point[case.strays[at].point].append(at)
+    follow: dict[tuple[str, tuple[str, ...]], list[int]] = defaultdict(list)
+    alone: list[int] = []
+    for name, numbers in by_point.items():
+        alarm = _always_after(case, numbers)
+        if alarm is None:
+            alone += numbers
+        else:
+            follow[alarm, _expected_at(case, name)] += numbers
+    for (alarm, expected), numbers in follow.items():
+        yield Finding(cause=_follows(case, alarm, expected, numbers), strays=tuple(sorted(numbers)))
+    for at in sorted(alone):
+        yield Finding(cause=_alone(case, at), strays=(at,))
+
+
+def _expected_at(case: Case, name: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(row.alarm for row in case.site.expectations if row.point == name))
+
+
+def _always_after(case: Case, numbers: Sequence[int]) -> str | None:
+    """The one alarm whose raises each of these strays follows, while it was up; None where there is no such alarm."""
+    found: set[str] | None = None
+    for at in numbers:
+        onset = case.strays[at].onset
+        here = {it.alarm for it in case.latest_raises(onset) if _was_up(it, onset.hi)}
+        found = here if found is None else found & here
+    return found.pop() if found is not None and len(found) == 1 else None
+
+
+def _was_up(stimulus: Stimulus, onset_hi: int) -> bool:
+    return stimulus.proven and (stimulus.cleared is None or onset_hi <= stimulus.cleared.hi)
+
+
+def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[int]) -> Cause:
+    names = listed(point(case, case.strays[at].point) for at in numbers)
+    told = listed((_after_raise(case, at) for at in numbers), 12)
+    other = listed(expected) if expected else "no alarm of the point map"
+    raises = f"{alarm} brings {other} along (then `also raises` is missing in the site file), or " if expected else ""
+    return Cause(
+        kind=CauseKind.ADDRESS,
+        code="extra-place",
+        text=f"{names} comes on whenever {alarm} is raised: {raises}{alarm} is sent to a second place",
+        evidence=f"{told}; expected there: {other}",
+        next_check=f"look at the controller's own screen: does raising {alarm} alone bring up {other} too; if not, "
+        "look in the device's list for what else is sent to this place",
+    )
+
+
+def _after_raise(case: Case, at: int) -> str:
+    stray = case.strays[at]
+    newest = case.latest_raises(stray.onset)[-1]
+    low, high = max(0, stray.onset.lo - newest.raised.hi), max(0, stray.onset.hi - newest.raised.lo)
+    return f"{stray.point} {time_text(low)} to {time_text(high)} after {newest.id}"
+
+
+def _alone(case: Case, at: int) -> Cause:
+    stray = case.strays[at]
+    expected = _expected_at(case, stray.point)
+    before = case.latest_raises(stray.onset)
+    last = (
+        f"the last raise before it was {before[-1].alarm} ({before[-1].id})"
+        if before
+        else "nothing had been raised yet"
+    )
+    what = f"a real alarm ({listed(expected)}), " if expected else ""
+    return Cause(
+        kind=CauseKind.STIMULUS,
+        code="not-raised-here",
+        text=f"{point(case, stray.point)} came on without a raise: {what}somebody else's test, or another signal at "
+        "this place",
+        evidence=f"{last}; nothing that was raised explains it",
+        next_check="ask the controller's own event log what came up then; if it is real, stop the test",
+    )

@@ -1,0 +1,101 @@
+"""What was not seen because nobody was looking: links that were down, polls without an answer."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from harness.core.instants import Bounds
+from harness.core.model import Cause, CauseKind, ModbusTcpLink
+from harness.core.verdicts import Verdict
+from harness.correlate.causes.case import Case, Finding
+from harness.correlate.causes.words import listed, pairs, times
+from harness.correlate.evidence import BlindTime
+from harness.correlate.wording import time_text
+
+SPANS_MAX: Final = 64
+"""So many blind times of one window are looked at; a window with more is as blind as one with these."""
+
+
+@dataclass(slots=True, kw_only=True)
+class _Blind:
+    """The blind times of one link in order, and the longest end so far, so that a search begins late."""
+
+    spans: list[BlindTime] = field(default_factory=list)
+    reach: list[int] = field(default_factory=list)
+
+    def during(self, window: Bounds) -> list[BlindTime]:
+        """The first of those that touch the window."""
+        found: list[BlindTime] = []
+        for at in range(bisect_left(self.reach, window.lo), len(self.spans)):
+            it = self.spans[at]
+            if it.span.lo > window.hi or len(found) >= SPANS_MAX:
+                break
+            if it.span.hi >= window.lo:
+                found.append(it)
+        return found
+
+
+def blind_windows(case: Case) -> Iterator[Finding]:
+    """Unknown results that lack samples where the link was blind: one cause a link and kind of blindness."""
+    if not case.evidence.blind:
+        return
+    blind = _by_link(case)
+    groups: dict[tuple[str, bool], list[int]] = defaultdict(list)
+    seen: dict[tuple[str, bool], dict[BlindTime, None]] = defaultdict(dict)
+    for number in case.opened(Verdict.NOT_OBSERVED, Verdict.UNRESOLVED):
+        link = case.link_of(case.results[number].point)
+        if link not in blind:
+            continue
+        touching = [it for window in case.unseen(number) for it in blind[link].during(window)]
+        if touching:
+            key = link, any(_is_down(case, it) for it in touching)
+            groups[key].append(number)
+            seen[key].update(dict.fromkeys(touching))
+    for (link, down), numbers in groups.items():
+        spans = [it for it in seen[link, down] if not down or _is_down(case, it)]
+        yield Finding(cause=_cause(case, link, numbers, spans, down=down), results=tuple(numbers))
+
+
+def _cause(case: Case, link: str, numbers: Sequence[int], spans: Sequence[BlindTime], *, down: bool) -> Cause:
+    whys = listed((why for why, _ in Counter(it.why for it in spans).most_common()), 3)
+    longest = time_text(max(it.span.width for it in spans))
+    evidence = (
+        f"link {link} was blind {times(len(spans))} in these windows, for up to {longest}: {whys}; unknown because of "
+        f"it: {pairs(case, numbers)}"
+    )
+    if down:
+        return Cause(
+            kind=CauseKind.TRANSPORT,
+            code="link-down",
+            text=f"link {link} was not observed in these windows: {whys}",
+            evidence=evidence,
+            next_check=f"restore link {link} (cable, power, address, other clients of the device), then raise these "
+            "again",
+        )
+    return Cause(
+        kind=CauseKind.TRANSPORT,
+        code="polls-failed",
+        text=f"polls of link {link} got no usable answer in these windows: {whys}",
+        evidence=evidence,
+        next_check=f"check what else polls the device of link {link}, lower the request rate or lengthen the timeout, "
+        "then raise these again",
+    )
+
+
+def _is_down(case: Case, it: BlindTime) -> bool:
+    """True of a blind time longer than one poll that failed."""
+    spec = case.site.links.get(it.link)
+    return not isinstance(spec, ModbusTcpLink) or it.span.width > spec.timeout_ns + spec.poll_period_ns
+
+
+def _by_link(case: Case) -> dict[str, _Blind]:
+    found: dict[str, _Blind] = defaultdict(_Blind)
+    for it in sorted(case.evidence.blind, key=lambda it: (it.link, it.span.lo, it.span.hi, it.why)):
+        of = found[it.link]
+        of.spans.append(it)
+        of.reach.append(max(it.span.hi, of.reach[-1] if of.reach else it.span.hi))
+    return found

@@ -1,0 +1,84 @@
+"""Results, alarms and places in words, as the texts of causes need them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+from harness.core.instants import Bounds
+from harness.core.model import Result
+from harness.correlate.causes.case import Appearance, Case
+from harness.correlate.causes.spots import LINES, Block, Spot, point_text, spot_text
+from harness.correlate.wording import span_text
+
+LISTED_MAX: Final = 40
+"""How many names a text lists before it says how many more there are."""
+
+
+def listed(names: Iterable[str], limit: int = LISTED_MAX) -> str:
+    """``a, b and c``, each once, in their order; ``and 7 more`` beyond the limit."""
+    once = list(dict.fromkeys(names))
+    if len(once) > limit:
+        return f"{', '.join(once[:limit])} and {len(once) - limit} more"
+    return once[0] if len(once) == 1 else f"{', '.join(once[:-1])} and {once[-1]}" if once else "none"
+
+
+def pair_text(result: Result) -> str:
+    """A result by what the reader knows it: alarm, point, stimulus."""
+    return f"{result.alarm} at {result.point} ({result.stimulus})"
+
+
+def pairs(case: Case, numbers: Sequence[int]) -> str:
+    """Results, as a list; each alarm and point once where several stimuli tell the same."""
+    return listed(f"{case.results[n].alarm} at {case.results[n].point}" for n in numbers)
+
+
+def alarms(case: Case, numbers: Iterable[int]) -> str:
+    """The alarms of results, as a list."""
+    return listed(case.results[n].alarm for n in numbers)
+
+
+def points(case: Case, numbers: Iterable[int]) -> str:
+    """The points of results with their addresses, as a list."""
+    return listed(point_text(case.site.points[case.results[n].point]) for n in numbers)
+
+
+def point(case: Case, name: str) -> str:
+    """One point with its addresses."""
+    return point_text(case.site.points[name])
+
+
+def place(case: Case, spot: Spot) -> str:
+    """A place: the points that map it, or its address where none does."""
+    names = case.points_at.get(spot)
+    if names:
+        return listed(point(case, name) for name in names)
+    return (
+        f"a line that no point maps on link {spot.block.link}"
+        if spot.block.table == LINES
+        else spot_text(case.site, spot)
+    )
+
+
+def block(of: Block) -> str:
+    """A block of places: ``the discrete inputs of link bms, unit 1``."""
+    if of.table == LINES:
+        return f"the printed lines of link {of.link}"
+    what = f"{of.table.replace('-', ' ')}s"
+    return f"the {'bits of ' if of.is_register_bits else ''}{what} of link {of.link}, unit {of.unit}"
+
+
+def after(case: Case, number: int, onset: Bounds) -> str:
+    """How long after its raise something came on."""
+    raised = case.stimulus(number).raised
+    return span_text(Bounds(max(0, onset.lo - raised.hi), max(0, onset.hi - raised.lo)))
+
+
+def times(count: int) -> str:
+    """``once``, ``twice``, ``3 times``."""
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def where(case: Case, it: Appearance) -> str:
+    """The place of an appearance."""
+    return point(case, it.point) if it.point else place(case, it.spot)
