@@ -69,7 +69,7 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
         anchor_ns=header.anchor.monotonic_ns,
         ended_ns=record.end_ns,
         utc_offset_s=header.utc_offset_s,
-        tool_version=header.tool,
+        tool_version=header.tool.removeprefix("farend "),
         who=header.operator,
         judgement=record.judgement,
         seed=header.seed,
