@@ -200,6 +200,19 @@ class _View:
         counts = Counter(text for row in self.standing.rows for result in row.results for text in result.assumptions)
         return list(counts.items())
 
+    def notes(self) -> list[tuple[str, str]]:
+        """Each note once, with the attempts that it is of; '' where it is of all of them, or of the site itself."""
+        found: dict[str, list[int]] = {note: [] for note in self.document.site.notes}
+        for number, attempt in self.attempts:
+            for note in dict.fromkeys(attempt.notes):
+                found.setdefault(note, []).append(number)
+        return [(note, self._of_attempts(numbers)) for note, numbers in found.items()]
+
+    def _of_attempts(self, numbers: list[int]) -> str:
+        if len(numbers) in (0, len(self.document.attempts)):
+            return ""
+        return f"{'attempt' if len(numbers) == 1 else 'attempts'} {', '.join(map(str, sorted(numbers)))}"
+
     def alarms_with(self, side_effect: str) -> list[Alarm]:
         """The alarms that name a side effect."""
         return [one for one in self.document.site.alarms.values() if side_effect in (one.side_effects or ())]

@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta, timezone
 from typing import Final
 
-from harness.core.instants import NS_PER_MS, NS_PER_S, NS_PER_US, Bounds
+from harness.core.instants import FOREVER, NS_PER_MS, NS_PER_S, NS_PER_US, Bounds
 
 _UNITS: Final = ((NS_PER_S, "s"), (NS_PER_MS, "ms"), (NS_PER_US, "\N{MICRO SIGN}s"), (1, "ns"))
 _MS_BELOW_NS: Final = 100 * NS_PER_MS
@@ -40,7 +40,9 @@ def duration(ns: int) -> str:
 
 
 def measured(ns: int) -> str:
-    """A measured duration, rounded up to three figures: ``47.3 ms``, ``1.21 s``, ``12 min 04 s``."""
+    """A measured duration, rounded up to three figures: ``47.3 ms``, ``1.21 s``, ``12 min 04 s``; no end is ``not known``."""
+    if ns >= FOREVER:
+        return "not known"
     if ns >= _MIN_FROM_NS:
         seconds = -(-ns // NS_PER_S)
         hours, minutes = seconds // 3600, seconds % 3600 // 60

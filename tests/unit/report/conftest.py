@@ -354,7 +354,7 @@ def build_attempt(
         ),
         as_left=(Difference(what="bms.bulk-b.high", as_found="off", as_left="on"),),
         clock_steps=(ClockStep(at_ns=begin + 30 * S, step_ns=-13 * MS),),
-        notes=("hold of printer points: 1 s, assumed (not declared)",),
+        notes=(*site.notes, "hold of printer points: 1 s, assumed (not declared)"),
     )
 
 

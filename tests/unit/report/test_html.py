@@ -144,6 +144,8 @@ def test_passes_points_blind_time_reviews_and_log_are_there(document: ReportDocu
     assert "97.61 %" in coverage
     assert "jumped by -13 ms" in coverage
     assert "hold of 1 s, not declared" in _words(page, "assumptions")
+    for note in (*document.site.notes, *document.attempts[0].notes):
+        assert page.texts["assumptions"].count(note) == 1
     effects = _words(page, "side-effects")
     assert effects.count("isolated by B. Operator") == 2 * len(document.site.side_effects)
     assert "bms.bulk-b.high" in _words(page, "as-left")

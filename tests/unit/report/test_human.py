@@ -80,6 +80,7 @@ def test_long_durations_in_minutes_and_hours() -> None:
     assert human.measured(724 * S) == "12 min 04 s"
     assert human.measured(724 * S + 1) == "12 min 05 s"
     assert human.measured(3_600 * S + 61 * S) == "1 h 01 min"
+    assert human.measured(FOREVER) == "not known"
 
 
 @given(part=st.integers(0, 10**12), whole=st.integers(1, 10**12))
