@@ -40,7 +40,7 @@ def duration(ns: int) -> str:
 
 
 def measured(ns: int) -> str:
-    """A measured duration, rounded up to three figures: ``47.3 ms``, ``1.21 s``, ``12 min 04 s``; no end is ``not known``."""
+    """A measured duration, rounded up to three figures: ``47.3 ms``, ``1.21 s``, ``12 min 04 s``, or ``not known``."""
     if ns >= FOREVER:
         return "not known"
     if ns >= _MIN_FROM_NS:
