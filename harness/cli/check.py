@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from harness.cli.common import SITE_ARGUMENT, json_option, note, say, say_json
+from harness.cli.common import SITE_ARGUMENT, found, json_option, note, say, say_json
 from harness.core.errors import Problem, SiteError
 from harness.core.verdicts import ExitCode
 
@@ -24,7 +24,7 @@ def command(site: Path, map_file: Path | None, as_json: bool) -> int:
     from harness.site.reading import load_site
 
     try:
-        read, warnings = load_site(site, map_override=map_file)
+        read, warnings = load_site(found(site), map_override=map_file)
     except SiteError as exc:
         if as_json:
             say_json({"problems": [_problem(it) for it in exc.problems], "usable": False})

@@ -27,11 +27,21 @@ SITE_ARGUMENT = click.argument("site", type=click.Path(path_type=Path))
 
 def load(site: Path) -> tuple[Site, Documents]:
     """Read a site file with its point map, and show its warnings. Raises SiteError with all that is wrong."""
-    documents = gather(site)
+    documents = gather(found(site))
     read, problems = read_site(documents.files, documents.entry)
     for problem in problems:
         note(str(problem))
     return read, documents
+
+
+def found(site: Path) -> Path:
+    """The path of a site file; the name of a shipped profile stands for its site file where no such file exists."""
+    from harness.site.profiles import profiles_folder
+
+    shipped = profiles_folder() / site / "site.yaml"
+    if not site.exists() and site.name == str(site) and shipped.is_file():
+        return shipped
+    return site / "site.yaml" if site.is_dir() else site
 
 
 def duration_of(option: str, text: str) -> int:

@@ -34,6 +34,8 @@ CAUTION = (
 @click.option("--failed", "failed", type=click.Path(path_type=Path), metavar="RECORD", help="Only what failed there.")
 @click.option("--unknown", "unknown", type=click.Path(path_type=Path), metavar="RECORD", help="Only unknowns there.")
 @click.option("--record", "record", type=click.Path(path_type=Path), help="Name of the record to write.")
+@click.option("--repeat", type=click.IntRange(1, 10_000), default=1, help="Raise the whole plan so many times.")
+@click.option("--seed", type=int, default=0, help="Seed of the random phases at which alarms are raised.")
 @click.option("--who", default="", help="Who tests; goes into the record. Default: the user of this computer.")
 @click.option("--html", "html_file", type=click.Path(path_type=Path), help="Also write the report as a page.")
 @click.option("--plain", is_flag=True, help="Plain lines even in a terminal.")
@@ -47,6 +49,8 @@ def command(  # one name an option
     failed: Path | None,
     unknown: Path | None,
     record: Path | None,
+    repeat: int,
+    seed: int,
     who: str,
     html_file: Path | None,
     plain: bool,
@@ -71,7 +75,8 @@ def command(  # one name an option
         arm=arm,
         reviews=reviews,
         who=who or getpass.getuser(),
-        seed=0,
+        seed=seed,
+        repeat=repeat,
         command=tuple(sys.argv[1:]),
     )
     note(CAUTION)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from random import Random
 from typing import Final, Protocol
 
 from harness.core.instants import NS_PER_S, Bounds, Clock
@@ -64,6 +65,7 @@ class Tools:
     journal: RecordWriter
     writer: ArmedWriter
     view: View
+    random: Random
 
 
 class Conductor:
@@ -113,6 +115,7 @@ class Conductor:
         view.phase("waiting until its outputs are normal")
         await live.wait_until(lambda: all(live.is_off(row.point) for row in loud), clock() + READY_MAX_NS)
         await live.wait_for_news({row.point for row in loud}, clock(), clock() + READY_MAX_NS)
+        await self._random_phase(item)
         raised = await self._step(alarm, Step.RAISE, stimulus)
         if not raised.proven:
             view.trouble(f"{alarm.name}: the raise is not proven: {raised.note}")
@@ -126,6 +129,11 @@ class Conductor:
                 await asyncio.shield(self._put_back(alarm, stimulus))
         await self._settle(item, loud, raised, clock())
         return raised
+
+    async def _random_phase(self, item: Item) -> None:
+        """Raise at a random phase of the polls: in step with them, every trial would meet the same sample instants."""
+        gap = max((gap_ns(self._t.site, row) for row in item.rows), default=0)
+        await self._sleep_until(self._t.clock() + self._t.random.randrange(gap // 2 + 1))
 
     async def _see_through(self, item: Item, loud: Sequence[Expectation], raised: StepDone, stimulus: str) -> None:
         live, clock, view, site = self._t.live, self._t.clock, self._t.view, self._t.site

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+import traceback
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from random import Random
 
 from harness.core.errors import SafetyError, UsageError
 from harness.core.instants import Clock
 from harness.core.model import Site
+from harness.links.base import Link, LinkState
 from harness.record.header import Header
 from harness.record.writer import RecordWriter
 from harness.run.conduct import Conductor, Tools, View
@@ -32,6 +35,7 @@ class TestOptions:
     reviews: Reviews | None
     who: str
     seed: int
+    repeat: int = 1
     command: tuple[str, ...]
 
     __test__ = False  # pytest takes classes of this name for its own
@@ -95,8 +99,16 @@ async def run_test(site: Site, documents: Documents, options: TestOptions, clock
         async with writer:
             why = await _listen_and_raise(
                 site,
-                Tools(site=site, clock=clock, live=live, journal=journal, writer=writer, view=view),
-                items,
+                Tools(
+                    site=site,
+                    clock=clock,
+                    live=live,
+                    journal=journal,
+                    writer=writer,
+                    view=view,
+                    random=Random(options.seed),
+                ),
+                items * options.repeat,
                 header.anchor.monotonic_ns,
             )
     except asyncio.CancelledError:
@@ -112,7 +124,7 @@ async def _listen_and_raise(site: Site, tools: Tools, items: Sequence[Item], sta
     conductor = Conductor(tools, items)
     async with asyncio.TaskGroup() as group:
         listening = [
-            group.create_task(link.run(), name=f"link {link.name}")
+            group.create_task(_listen(link, tools), name=f"link {link.name}")
             for link in listeners(site, tools.journal, tools.clock, listened_links(site, items))
         ]
         try:
@@ -121,6 +133,17 @@ async def _listen_and_raise(site: Site, tools: Tools, items: Sequence[Item], sta
             for task in listening:
                 task.cancel()
     return ""
+
+
+async def _listen(link: Link, tools: Tools) -> None:
+    """A listener that crashes makes its link blind, with the traceback in the record; the other links go on."""
+    try:
+        await link.run()
+    except Exception as exc:  # noqa: BLE001  # whatever it is, it must not end the run
+        why = f"the listener crashed: {exc!r}"
+        tools.journal.link_state(link.name, tools.clock(), LinkState.DOWN, why)
+        tools.journal.event("crash", tools.clock(), {"link": link.name, "traceback": traceback.format_exc()})
+        tools.view.trouble(f"link {link.name}: {why}; what it should see stays unknown")
 
 
 def record_name(site: str, folder: Path) -> Path:
