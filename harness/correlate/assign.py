@@ -49,6 +49,7 @@ class Assignment:
 def assign(outline: Outline, windows: Sequence[Window]) -> Assignment:
     """Assign sightings to ``windows``, which must be in the order of their starts."""
     ranges = [_compatible(outline, window) for window in windows]
+    missing = _costs_of_missing(windows)
     own: list[int | None] = [None] * len(windows)
     ambiguous = [False] * len(windows)
     first = 0
@@ -57,7 +58,12 @@ def assign(outline: Outline, windows: Sequence[Window]) -> Assignment:
         while last + 1 < len(windows) and ranges[last + 1].start < reach:
             last += 1
             reach = max(reach, ranges[last].stop)
-        _align(outline, windows, ranges, first, last, own, ambiguous)
+        cluster = slice(first, last + 1)
+        band = _Band(outline, windows[cluster], ranges[cluster], missing[cluster])
+        if not band.is_empty:
+            for at, choices in enumerate(band.best_choices()):
+                own[first + at] = choices[0]
+                ambiguous[first + at] = len(choices) > 1
         first = last + 1
     return Assignment(own=tuple(own), ambiguous=tuple(ambiguous))
 
@@ -68,27 +74,6 @@ def _compatible(outline: Outline, window: Window) -> range:
     return range(start, max(start, bisect_right(outline.onset_lo, window.demand.search_end_hi)))
 
 
-def _align(
-    outline: Outline,
-    windows: Sequence[Window],
-    ranges: Sequence[range],
-    first: int,
-    last: int,
-    own: list[int | None],
-    ambiguous: list[bool],
-) -> None:
-    """Solve windows ``first`` to ``last``, whose compatible sightings overlap, and enter the solution."""
-    band = _Band(outline, windows[first : last + 1], ranges[first : last + 1])
-    if band.is_empty:
-        return
-    if band.is_single:
-        own[first] = band.begin
-        return
-    for at, choices in enumerate(band.best_choices()):
-        own[first + at] = choices[0]
-        ambiguous[first + at] = len(choices) > 1
-
-
 class _Band:
     """The band of one cluster of windows. A state before a window is how many sightings are used up.
 
@@ -96,21 +81,19 @@ class _Band:
     which merges the states behind them and keeps the band narrow.
     """
 
-    def __init__(self, outline: Outline, windows: Sequence[Window], ranges: Sequence[range]) -> None:
+    def __init__(
+        self, outline: Outline, windows: Sequence[Window], ranges: Sequence[range], missing: Sequence[Cost]
+    ) -> None:
         self._outline = outline
         self._windows = windows
         self._ranges = ranges
-        self._missing = _costs_of_missing(windows)
+        self._missing = missing
         self.begin = ranges[0].start
         self._stop = max(r.stop for r in ranges)
 
     @property
     def is_empty(self) -> bool:
         return self.begin >= self._stop
-
-    @property
-    def is_single(self) -> bool:
-        return len(self._windows) == 1 and self._stop - self.begin == 1
 
     def best_choices(self) -> list[list[int | None]]:
         """For each window, every choice that some best solution makes."""

@@ -7,6 +7,7 @@ have to tell each other (``crossed``, a contradicted stimulus) is settled afterw
 from __future__ import annotations
 
 import traceback
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -51,11 +52,8 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
     """
     sketches = outlines_of(site, evidence)
     stimuli = sorted(evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, it.id))
-    following: list[int | None] = [it.raised.lo for it in stimuli[1:]]
-    timed = {
-        it.id: time_by_reference(it, site, sketches, after)
-        for it, after in zip(stimuli, [*following, None], strict=False)
-    }
+    starts = [it.raised.lo for it in stimuli]
+    timed = {it.id: time_by_reference(it, site, sketches, _next_after(it, starts)) for it in stimuli}
     chosen = None if only is None else frozenset(only)
     by_point: dict[str, list[Expectation]] = defaultdict(list)
     for row in site.expectations:
@@ -348,6 +346,12 @@ def _explains_until(sketch: Outline, window: Window, own: int | None) -> int:
 
 def _next_of(window: Window) -> int | None:
     return None if window.demand.begin_max >= FOREVER else window.demand.begin_max + 1
+
+
+def _next_after(stimulus: Stimulus, starts: Sequence[int]) -> int | None:
+    """The earliest instant of the first raise that certainly came after this one; ``starts`` in order."""
+    at = bisect_right(starts, stimulus.raised.hi)
+    return starts[at] if at < len(starts) else None
 
 
 def _next_raises(stimuli: Sequence[Stimulus]) -> dict[str, int | None]:

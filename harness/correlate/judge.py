@@ -38,7 +38,8 @@ def judge_outlined(
     """
     demand = demand_of(stimulus, expectation, next_raise)
     if not stimulus.proven:
-        reason = "the raise is not proven: no answer and no read-back"
+        denied = f"its reference point {stimulus.timed_by} stayed off" if stimulus.timed_by else ""
+        reason = f"the raise is not proven: {denied or 'no answer and no read-back'}"
         return _result(sketch, demand, stimulus, expectation, Verdict.NOT_RUN, None, reason)
     if demand.behaviour is Behaviour.QUIET:
         return _judge_quiet(sketch, demand, stimulus, expectation, masked_by)

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Final
 
 from harness.core.errors import Origin
-from harness.core.instants import FOREVER, Bounds
+from harness.core.instants import FOREVER, NS_PER_S, Bounds
 from harness.core.model import Behaviour, Expectation, Limits, Site, Stimulus
 from harness.correlate.demand import Demand, demand_of
 from harness.correlate.outline import Outline
 from harness.correlate.worlds import is_ready, some_world_meets
+
+REFERENCE_PATIENCE_NS: Final = 2 * NS_PER_S
+"""Silence of a reference point denies a raise only after this time at least (common practice, no source)."""
 
 
 def time_by_reference(
@@ -18,8 +22,9 @@ def time_by_reference(
 ) -> Stimulus:
     """The stimulus as its alarm's reference point times it, or as it was where there is none or it saw nothing.
 
-    ``next_raise``: when anything else was raised next; what the reference point shows from then on is no evidence.
-    Where the reference point proves that the alarm did not come up at all, the raise is not proven.
+    ``next_raise``: when anything was raised next; what the reference point may show only from then on times nothing.
+    Where the reference point proves that the alarm did not come up at all, the raise is not proven. Raises that
+    follow each other faster than a reference point can show them are no such proof.
     """
     alarm = site.alarms.get(stimulus.alarm)
     if alarm is None or alarm.reference is None or not stimulus.proven:
@@ -27,13 +32,14 @@ def time_by_reference(
     sketch = sketches.get(alarm.reference)
     if sketch is None or not len(sketch.trace):
         return stimulus
-    demand = _any_appearance(stimulus, alarm.reference, next_raise)
-    if not some_world_meets(sketch, demand):
+    patient = None if next_raise is None else max(next_raise, stimulus.raised.hi + REFERENCE_PATIENCE_NS)
+    if not some_world_meets(sketch, _any_appearance(stimulus, alarm.reference, patient)):
         return replace(stimulus, proven=False, timed_by=alarm.reference)
+    demand = _any_appearance(stimulus, alarm.reference, next_raise)
     own = [
         number
         for number in sketch.sightings_touching(demand.raised.lo, demand.search_end_hi)
-        if sketch.onset_hi[number] >= demand.raised.lo
+        if demand.raised.lo <= sketch.onset_hi[number] <= demand.begin_max
     ]
     if not own or not is_ready(sketch, demand):
         return stimulus
