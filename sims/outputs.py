@@ -7,6 +7,7 @@ of the event loop can interrupt: a change is visible to every request served aft
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import heapq
 import time
 from collections.abc import Callable, Sequence
@@ -114,7 +115,7 @@ class OutputQueue:
             wait_s = (self._heap[0].due_ns - self._clock()) / 1e9 if self._heap else None
             if wait_s is not None and wait_s <= 0:
                 continue
-            try:
-                await asyncio.wait_for(self._earlier.wait(), wait_s)
-            except TimeoutError:
-                continue
+            # Not asyncio.wait_for: in Python 3.11 it loses a cancellation that comes together with the event.
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(wait_s):
+                    await self._earlier.wait()
