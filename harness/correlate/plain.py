@@ -44,8 +44,13 @@ def choose(sketch: Outline, demand: Demand) -> Seen | None:
     own = [n for n in numbers if sketch.onset_hi[n] >= demand.raised.lo]
     if not own:
         own = [n for n in numbers if sketch.end_lo[n] > demand.raised.hi]
-    seen = [seen_at(sketch, number, *_deviations(sketch, demand, number)) for number in own]
-    return next((it for it in seen if not it.proven), seen[0] if seen else None)
+    first: Seen | None = None
+    for number in own:
+        seen = seen_at(sketch, number, *_deviations(sketch, demand, number))
+        if not seen.proven:
+            return seen
+        first = first or seen
+    return first
 
 
 def _deviations(sketch: Outline, demand: Demand, number: int) -> tuple[tuple[Verdict, ...], tuple[Verdict, ...]]:
