@@ -51,7 +51,9 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
     map. A judge that crashes makes its results unknown, with the traceback, and the others go on.
     """
     sketches = outlines_of(site, evidence)
-    stimuli = sorted(evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, it.id))
+    rank = {name: number for number, name in enumerate(site.alarms)}
+    # The alarm before the id: which of two equal times arrived first must not matter.
+    stimuli = sorted(evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, rank.get(it.alarm, len(rank)), it.id))
     starts = [it.raised.lo for it in stimuli]
     timed = {it.id: time_by_reference(it, site, sketches, _next_after(it, starts)) for it in stimuli}
     chosen = None if only is None else frozenset(only)

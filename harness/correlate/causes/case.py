@@ -160,8 +160,8 @@ class Case:
 
     @cached_property
     def raises(self) -> list[Stimulus]:
-        """All stimuli in the order of raising."""
-        return sorted(self.stimuli.values(), key=lambda it: (it.raised.lo, it.raised.hi, it.id))
+        """All stimuli in the order of raising; of equal times, in the order in which they were judged."""
+        return sorted(self.stimuli.values(), key=lambda it: (it.raised.lo, it.raised.hi))
 
     @cached_property
     def raises_of(self) -> dict[str, list[Stimulus]]:
