@@ -12,7 +12,11 @@ from harness.links.base import LinkState
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
-    """One framed text line without its end: arrival of its first byte and of its last (its end's, where it has one)."""
+    """One framed text line without its end. Its first byte came in at ``first_ns`` or later, its last by ``last_ns``.
+
+    ``first_ns`` is the last instant at which the listener is known to have had nothing of it, so that a computer that
+    was busy when it came in widens the bounds and never moves them.
+    """
 
     first_ns: int
     last_ns: int

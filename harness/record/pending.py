@@ -22,8 +22,8 @@ ENTRY_COST_BYTES: Final = 200
 
 @dataclass(slots=True)
 class Pending:
-    """One batch in the making. ``polls`` holds (block id, asked, told) in a row; all of it was handed over
-    before ``taken_ns``."""
+    """One batch in the making. ``polls`` holds (block id, asked, told) in a row. All that was handed over
+    before ``taken_ns`` is in it, or in a batch before it."""
 
     polls: array[int] = field(default_factory=lambda: array("q"))
     positions: list[int] = field(default_factory=list)

@@ -1,0 +1,249 @@
+"""The listener of a printed alarm log: a serial port, or a serial device server over raw TCP. It never sends a byte.
+
+Arrival. An event loop that was busy reads late, so a line's arrival is known within bounds only: by ``last_ns``,
+when it was read, and not before ``first_ns``, the last time at which the loop would have read it had it been there.
+A loop looks at every socket once a turn, and a timer notes its turns: what is read now was not there at the turn before
+the last noted one. While more may be waiting than was read, that instant stays where it was.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from typing import Final
+
+from harness.core.errors import LinkError
+from harness.core.instants import NS_PER_MS, NS_PER_S, Clock
+from harness.core.model import TextLink
+from harness.links.base import LinkState, Observer
+from harness.links.seen import Line
+from harness.links.text_framing import LineFramer
+
+RECONNECT_FIRST_NS: Final = 100 * NS_PER_MS
+RECONNECT_MAX_NS: Final = 2 * NS_PER_S
+"""Back-off between attempts that came to nothing: short enough to lose little, long enough to spare a device server."""
+
+CONNECT_TIMEOUT_S: Final = 5.0
+CLOSE_TIMEOUT_S: Final = 2.0
+TURN_NOTED_S: Final = 0.01
+"""How often a turn of the loop is noted: widens the arrival of a line by twice this, and costs 100 wake-ups a second."""
+
+READ_BYTES: Final = 4096
+"""Read at once: what a serial port's driver holds, and few enough lines that other links wait only milliseconds."""
+
+INTAKE_BYTES_PER_S_MAX: Final = 256 * 1024
+"""More than twice the fastest usual serial line (921,600 baud). A peer that sends faster is read no faster, so that it
+cannot take the loop away from the other links."""
+
+_INTAKE_WINDOW_S: Final = 0.02
+
+KEEP_ALIVE: Final = (("TCP_KEEPIDLE", 5), ("TCP_KEEPINTVL", 2), ("TCP_KEEPCNT", 3))
+"""A listener that sends nothing never learns that its peer's cable was pulled, unless TCP itself asks: within 11 s.
+These probes are empty segments: the peer's program receives nothing."""
+
+
+class TextListener:
+    """Frames what one printed log sends, until cancelled; one of the links behind ``Link``."""
+
+    def __init__(self, spec: TextLink, observer: Observer, clock: Clock) -> None:
+        """ValueError where ``spec`` names both a host and a serial port, or neither, or no line fits."""
+        if (spec.host is None) == (spec.port is None) or (spec.host is not None and spec.tcp_port is None):
+            asked = f"host={spec.host} tcp_port={spec.tcp_port} port={spec.port}"
+            raise ValueError(f"link {spec.name}: {asked}: expected a host with its TCP port, or a serial port")
+        LineFramer(spec.line_end, spec.line_max_bytes)
+        self.name = spec.name
+        self._spec = spec
+        self._observer = observer
+        self._clock = clock
+        self._state: tuple[LinkState, str] | None = None
+
+    async def run(self) -> None:
+        """Listen until cancelled. A peer that is down is reported to the observer, never raised."""
+        wait_ns = 0
+        try:
+            while True:
+                intake = _Intake(self)
+                try:
+                    transport = await self._connect(intake)
+                except LinkError as exc:
+                    self.report(LinkState.DOWN, str(exc))
+                else:
+                    await self._listen(intake, transport)
+                wait_ns = 0 if intake.heard else min(max(2 * wait_ns, RECONNECT_FIRST_NS), RECONNECT_MAX_NS)
+                await asyncio.sleep(max(wait_ns, RECONNECT_FIRST_NS) / NS_PER_S)
+        finally:
+            self.report(LinkState.DOWN, "the listener was ended")
+
+    def report(self, state: LinkState, why: str) -> None:
+        """Tell the observer where something changed; a peer that stays away for days is one report, not thousands."""
+        if self._state != (state, why):
+            self._state = (state, why)
+            self._observer.link_state(self.name, self._clock(), state, why)
+
+    async def _connect(self, intake: _Intake) -> asyncio.BaseTransport:
+        host, tcp_port = self._spec.host, self._spec.tcp_port
+        if host is None or tcp_port is None:
+            from harness.links.serial_port import open_to_listen
+
+            return await open_to_listen(self._spec, _SerialSide(intake))
+        where = f"{host}:{tcp_port}"
+        try:
+            async with asyncio.timeout(CONNECT_TIMEOUT_S):
+                transport, _ = await asyncio.get_running_loop().create_connection(
+                    lambda: _TcpSide(intake), host, tcp_port
+                )
+        except TimeoutError as exc:
+            raise LinkError(f"{where}: no answer within {CONNECT_TIMEOUT_S:g} s; look at address and cable") from exc
+        except OSError as exc:
+            raise LinkError(f"{where}: cannot connect: {exc.strerror or exc}; look at address and port") from exc
+        return transport
+
+    async def _listen(self, intake: _Intake, transport: asyncio.BaseTransport) -> None:
+        """Until the connection is lost; it is closed in any case."""
+        try:
+            why = await asyncio.shield(intake.lost)
+        except asyncio.CancelledError:
+            transport.close()
+            await asyncio.wait([intake.lost], timeout=CLOSE_TIMEOUT_S)
+            raise
+        self.report(LinkState.DOWN, why)
+
+    def frame(self) -> LineFramer:
+        """A framer for a new connection."""
+        return LineFramer(self._spec.line_end, self._spec.line_max_bytes)
+
+    def now(self) -> int:
+        """The present instant."""
+        return self._clock()
+
+    def connected_to(self) -> str:
+        """What the link is connected to, for a person."""
+        return self._spec.port or f"{self._spec.host}:{self._spec.tcp_port}"
+
+    def tell_line(self, line: Line) -> None:
+        """Hand a line on."""
+        self._observer.line(self.name, line.first_ns, line.last_ns, line.data)
+
+    def tell_dropped(self, at_ns: int, what: str, data: bytes) -> None:
+        """Hand on what did not become a line."""
+        self._observer.dropped(self.name, at_ns, what, data)
+
+
+class _Intake:
+    """One connection, whichever kind: stamps what comes in, frames it, and reads no faster than is bearable."""
+
+    def __init__(self, listener: TextListener) -> None:
+        self._listener = listener
+        self._framer = listener.frame()
+        self._loop = asyncio.get_running_loop()
+        self._transport: asyncio.ReadTransport | None = None
+        self._timer: asyncio.TimerHandle | None = None
+        self._resume: asyncio.TimerHandle | None = None
+        self._turn_before_ns = self._turn_ns = 0
+        self._waiting_since_ns: int | None = None
+        self._window_s = 0.0
+        self._in_window = 0
+        self.heard = False
+        self.lost: asyncio.Future[str] = self._loop.create_future()
+
+    def made(self, transport: asyncio.BaseTransport) -> None:
+        """The connection is there."""
+        assert isinstance(transport, asyncio.ReadTransport)  # noqa: S101 - told to the type checker
+        self._transport = transport
+        peer = transport.get_extra_info("socket")
+        if peer is not None:
+            _keep_alive(peer)
+        self._turn_before_ns = self._turn_ns = self._listener.now()
+        self._timer = self._loop.call_later(TURN_NOTED_S, self._note_turn)
+        self._listener.report(LinkState.UP, f"connected to {self._listener.connected_to()}")
+
+    def received(self, data: bytes) -> None:
+        """Bytes came in."""
+        at_ns = self._listener.now()
+        self.heard = True
+        since_ns = self._turn_before_ns if self._waiting_since_ns is None else self._waiting_since_ns
+        for found in self._framer.receive(data, since_ns, at_ns):
+            if isinstance(found, Line):
+                self._listener.tell_line(found)
+            else:
+                self._listener.tell_dropped(found.at_ns, found.why, found.head)
+        held_back = self._hold_back(len(data))
+        # A read that fills what one read takes may have left something behind; so does one after which we wait.
+        self._waiting_since_ns = since_ns if held_back or len(data) >= READ_BYTES - 1 else None
+
+    def gone(self, exc: Exception | None) -> None:
+        """The connection is lost, or was closed."""
+        for handle in (self._timer, self._resume):
+            if handle is not None:
+                handle.cancel()
+        cut = self._framer.cut_off(self._listener.now())
+        if cut is not None:
+            self._listener.tell_dropped(cut.at_ns, cut.why, cut.head)
+        if not self.lost.done():
+            reason = "the other end closed it" if exc is None else str(exc)
+            self.lost.set_result(f"{self._listener.connected_to()}: connection lost: {reason}")
+
+    def _note_turn(self) -> None:
+        self._turn_before_ns, self._turn_ns = self._turn_ns, self._listener.now()
+        self._timer = self._loop.call_later(TURN_NOTED_S, self._note_turn)
+
+    def _hold_back(self, count: int) -> bool:
+        """Count what was read; stop reading until the window ends where it was too much. True where it did."""
+        now_s = self._loop.time()
+        if now_s - self._window_s >= _INTAKE_WINDOW_S:
+            self._window_s, self._in_window = now_s, 0
+        self._in_window += count
+        if self._in_window < INTAKE_BYTES_PER_S_MAX * _INTAKE_WINDOW_S or self._transport is None:
+            return False
+        self._transport.pause_reading()
+        self._resume = self._loop.call_at(self._window_s + _INTAKE_WINDOW_S, self._read_on)
+        return True
+
+    def _read_on(self) -> None:
+        if self._transport is not None and not self._transport.is_closing():
+            self._transport.resume_reading()
+
+
+class _SerialSide(asyncio.Protocol):
+    """What serialx calls."""
+
+    def __init__(self, intake: _Intake) -> None:
+        self._intake = intake
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self._intake.made(transport)
+
+    def data_received(self, data: bytes) -> None:
+        self._intake.received(data)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._intake.gone(exc)
+
+
+class _TcpSide(asyncio.BufferedProtocol):
+    """What asyncio calls; the buffer is ours, so that one read is never more than ``READ_BYTES``."""
+
+    def __init__(self, intake: _Intake) -> None:
+        self._intake = intake
+        self._buffer = bytearray(READ_BYTES)
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self._intake.made(transport)
+
+    def get_buffer(self, sizehint: int) -> bytearray:  # noqa: ARG002 - the interface is asyncio's
+        return self._buffer
+
+    def buffer_updated(self, nbytes: int) -> None:
+        self._intake.received(bytes(self._buffer[:nbytes]))
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._intake.gone(exc)
+
+
+def _keep_alive(peer: socket.socket) -> None:
+    """Let TCP ask whether the peer is still there, as often as this platform can be told."""
+    peer.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    for name, value in KEEP_ALIVE:
+        option = getattr(socket, name, None)
+        if option is not None:
+            peer.setsockopt(socket.IPPROTO_TCP, option, value)
