@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import struct
 import sys
 import time
@@ -431,6 +432,7 @@ async def test_stuck() -> None:
             assert await reader.bms_on() == {"day.low"}
             assert await reader.panel_on() == set()
             assert [await reader.event() for _ in range(2)] == ["RAISED   DAY LOW", "ACKED    DAY LOW"]
+        assert [value for value, _ in changes(reader.site.truth.entries, "bms", "day.low")] == [1]
 
 
 async def test_repeated_message() -> None:
@@ -619,6 +621,35 @@ async def test_a_pseudo_terminal_gets_the_bytes_of_the_socket() -> None:
             for _ in range(2):
                 line = await reader.line()
                 assert await asyncio.to_thread(port.readline) == f"{line}\r\n".encode("ascii")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals")
+async def test_a_pseudo_terminal_is_raw_for_whoever_just_opens_it() -> None:
+    async with reading(printer_pty=True) as reader:
+        assert reader.site.pty_path is not None
+        await reader.do("day.low", Action.RAISE)
+        sent = f"{await reader.line()}\r\n".encode("ascii")
+        descriptor = os.open(reader.site.pty_path, os.O_RDWR | os.O_NOCTTY)
+        try:
+            assert await asyncio.to_thread(os.read, descriptor, len(sent)) == sent
+        finally:
+            os.close(descriptor)
+
+
+async def test_a_warning_is_never_printed() -> None:
+    async with reading() as reader:
+        for action in (Action.RAISE, Action.ACKNOWLEDGE, Action.CLEAR):
+            await reader.do("printer.paper-low", action)
+        await reader.do("day.low", Action.RAISE)
+        assert await reader.event() == "RAISED   DAY LOW"
+
+
+async def test_line_numbers_have_four_digits() -> None:
+    async with reading() as reader:
+        reader.site._faces._line_number = 9998
+        await reader.do("day.low", Action.RAISE)
+        await reader.do("day.low", Action.CLEAR)
+        assert [(await reader.line())[:5] for _ in range(2)] == ["9999 ", "0001 "]
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals")

@@ -73,6 +73,19 @@ def test_what_was_raised_on_its_own_stays() -> None:
     assert bench.controller.state("bulk-a.high").value == "unack"
 
 
+def test_what_was_raised_on_its_own_is_acknowledged_on_its_own() -> None:
+    """Also when only the high-high still holds it: whoever raised it has not seen it acknowledged."""
+    bench = Bench()
+    bench.do("bulk-a.high", Action.RAISE)
+    bench.do("bulk-a.high-high", Action.RAISE)
+    assert bench.do("bulk-a.high", Action.CLEAR) == []
+    assert bench.do("bulk-a.high-high", Action.ACKNOWLEDGE) == [("bulk-a.high-high", "acked")]
+    assert bench.do("bulk-a.high-high", Action.CLEAR) == [
+        ("bulk-a.high-high", "norm"),
+        ("bulk-a.high", "rtn-unack"),
+    ]
+
+
 def test_a_transient_clears_itself_and_stays_unacknowledged() -> None:
     """A pulse that is over before anyone acknowledged it must still be seen as returned unacknowledged."""
     bench = Bench()

@@ -93,6 +93,14 @@ def test_side_effects_move_fuel(effect: Effect, tank: str, moves: float) -> None
     assert (after.level_mm - before) * after.litres_per_mm == pytest.approx(moves)
 
 
+def test_the_standby_pump_stops_by_itself() -> None:
+    """However long the simulated alarm is held, it does not pump the day tank into a real one."""
+    plant = Plant()
+    plant.advance(3600 * NS_PER_S, {Effect.START_STANDBY_PUMP})
+    assert plant.tanks["day"].level_mm == pytest.approx(1200, abs=3)
+    assert not plant.conditions()
+
+
 @pytest.mark.parametrize(
     ("effects", "moves"),
     [(set(), 15.0), ({Effect.CLOSE_FILL_VALVE_A}, 0.0), ({Effect.CLOSE_FILL_VALVE_B}, 15.0)],
