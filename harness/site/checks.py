@@ -1,0 +1,238 @@
+"""What can be wrong with a site although each line of it reads well: rows against alarms, points and each other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from itertools import pairwise
+from typing import Final
+
+from harness.core.errors import Origin
+from harness.core.instants import Bounds
+from harness.core.model import Alarm, Behaviour, Point, Site, Step, TextLink, Write
+from harness.core.places import ModbusPlace, Numbering, OnWhen, TextPlace, ValueType
+from harness.site.addresses import WORD_OF, write_number
+from harness.site.forms import Form
+from harness.site.limits import check_limits
+from harness.site.names import did_you_mean, shown
+from harness.site.problems import Problems
+from harness.site.text_checks import check_texts
+
+Check = Callable[[Site, Form, Problems], None]
+
+
+def check_site(site: Site, form: Form, problems: Problems) -> None:
+    """Run every cross-check on what could be read."""
+    for check in CHECKS:
+        check(site, form, problems)
+
+
+def _side_effects(site: Site, form: Form, problems: Problems) -> None:
+    known = set(form.forms("side effects"))
+    used = set()
+    for name, alarm_form in form.forms("alarms").items():
+        for value in alarm_form.many("side effects"):
+            effect = str(value.means)
+            used.add(effect)
+            if effect not in known:
+                remedy = did_you_mean(effect, known, otherwise="define it under side effects:")
+                problems.error(
+                    value.origin, "unknown-side-effect", f"side effects={shown(effect)}: not defined", remedy
+                )
+        if not alarm_form.has("side effects"):
+            text = f"alarm {name}: its side effects are not stated, and a test refuses to raise it"
+            problems.warning(alarm_form.origin, "side-effects-unknown", text, "write side effects: none, or name them")
+    for name in known - used:
+        text = f"side effect {name}: no alarm has it"
+        problems.warning(form.forms("side effects")[name].origin, "unused-side-effect", text, "delete it, or name it")
+
+
+def _also_raises(site: Site, form: Form, problems: Problems) -> None:
+    for name, alarm_form in form.forms("alarms").items():
+        for value in alarm_form.many("also raises"):
+            other = str(value.means)
+            if other not in site.alarms:
+                text = f"also raises={shown(other)}: no such alarm"
+                problems.error(value.origin, "unknown-alarm", text, did_you_mean(other, site.alarms))
+            elif other == name:
+                problems.error(value.origin, "also-raises", f"also raises={other}: the alarm itself", "delete it")
+            elif name in site.alarms[other].also_raises and name < other:
+                text = f"also raises={other}: {other} also raises {name}, so neither can be told from the other"
+                problems.error(value.origin, "also-raises", text, "delete one of the two")
+
+
+def _unexpected(site: Site, form: Form, problems: Problems) -> None:
+    if not form.has("points") or "points" in form.broken or problems.has_errors:
+        return
+    expected = {row.alarm for row in site.expectations}
+    for alarm in site.alarms.values():
+        if alarm.name not in expected:
+            text = f"alarm {alarm.name}: no row of the point map expects it anywhere"
+            problems.warning(alarm.origin, "no-expectation", text, "add a row, or delete the alarm")
+    if not site.expectations:
+        problems.error(form.at("points"), "no-rows", "points: no row at all", "add one row for each alarm and output")
+
+
+def _references(site: Site, form: Form, problems: Problems) -> None:
+    alarm_forms = form.forms("alarms")
+    for alarm in site.alarms.values():
+        if alarm.reference is None:
+            continue
+        origin = alarm_forms[alarm.name].at("reference")
+        point = site.points.get(alarm.reference)
+        if point is None:
+            continue
+        own = next((row for row in site.expectations if row.alarm == alarm.name and row.point == point.name), None)
+        if own is not None:
+            text = f"reference={point.name}: the row at {own.origin} expects {alarm.name} at this very point"
+            problems.error(
+                origin, "own-reference", text, "no row is timed by its own point: delete it, or name another"
+            )
+        if isinstance(site.links.get(point.link), TextLink):
+            text = f"reference={point.name}: a printed line comes after a delay of its own"
+            problems.warning(origin, "reference-text", text, "a polled point of the controller itself is better")
+        shared = [a.name for a in site.alarms.values() if a.reference == alarm.reference and a.name < alarm.name]
+        if shared:
+            text = f"reference={point.name}: it already is the reference of {shared[0]}"
+            problems.error(origin, "shared-reference", text, "a reference point shows one alarm only")
+
+
+# --- places ---------------------------------------------------------------------------------------
+
+
+def _modbus_points(site: Site) -> list[tuple[Point, ModbusPlace]]:
+    return [(p, p.place) for p in site.points.values() if isinstance(p.place, ModbusPlace)]
+
+
+def _contradictions(site: Site, form: Form, problems: Problems) -> None:
+    """Two points that read the same bits the other way round cannot both be at rest."""
+    seen: dict[tuple[object, ...], tuple[Point, ModbusPlace]] = {}
+    for point, place in _modbus_points(site):
+        if place.on_when not in (OnWhen.SET, OnWhen.CLEAR):
+            continue
+        where = (point.link, place.unit, place.table, place.address, place.value_type, place.bit, place.bit_count)
+        first = seen.setdefault(where, (point, place))
+        if first[1].on_when is not place.on_when:
+            text = f"on when={place.on_when.value}: {first[0].name} at {first[0].origin} is on when {first[1].on_when.value}"
+            problems.error(
+                point.origin, "inverted", f"{text}, at the same bit", "both cannot hold; mend one of the two"
+            )
+
+
+def _overlaps(site: Site, form: Form, problems: Problems) -> None:
+    """Registers that are read as parts of different values."""
+    tables: dict[tuple[object, ...], dict[tuple[int, str, str, str], Point]] = {}
+    for point, place in _modbus_points(site):
+        if place.table.is_bits:
+            continue
+        kind = "u16" if place.value_type in (ValueType.BIT, ValueType.BITS) else place.value_type.value
+        how = (place.address, kind, place.byte_order.value, place.word_order.value)
+        tables.setdefault((point.link, place.unit, place.table), {}).setdefault(how, point)
+    for found in tables.values():
+        for (one, first), (other, second) in pairwise(sorted(found.items(), key=lambda item: item[0])):
+            words = 2 if one[1] in ("u32", "s32", "f32") else 1
+            if one[0] + words > other[0]:
+                later, earlier = (second, first) if second.origin.line >= first.origin.line else (first, second)
+                text = f"address={later.written}: {_as_read(later)} overlaps {earlier.written}, {_as_read(earlier)} "
+                text += f"at {earlier.origin}"
+                problems.error(
+                    later.origin, "overlap", text, "mend the type, the order or the address of one of the two"
+                )
+
+
+def _as_read(point: Point) -> str:
+    place = point.place
+    if not isinstance(place, ModbusPlace):
+        return ""
+    orders = [f"{w} order {o}" for w, o in (("byte", place.byte_order), ("word", place.word_order)) if o != "big"]
+    return f"read as {', '.join([place.value_type.value, *orders])}"
+
+
+def _numbering(site: Site, form: Form, problems: Problems) -> None:
+    for point, place in _modbus_points(site):
+        link = site.links[point.link]
+        numbering = getattr(link, "numbering", Numbering.REFERENCE)
+        number = write_number(place.table, place.address, numbering)
+        if numbering is not Numbering.REFERENCE and len(number) == 5 and number[0] in "134":
+            text = f"address={point.written}: read as a number counted {numbering.value.replace('-', ' ')}"
+            remedy = f"if it is a reference number, declare numbering: reference in link {link.name}"
+            problems.warning(point.origin, "looks-like-reference", text, remedy)
+
+
+# --- writes ---------------------------------------------------------------------------------------
+
+
+def _writes(site: Site, form: Form, problems: Problems) -> None:
+    stimulus = form.get("stimulus", Form)
+    alarm_forms = form.forms("alarms")
+    if "writable" in form.broken:
+        return
+    for alarm in site.alarms.values():
+        own = alarm_forms[alarm.name]
+        for step, writes in alarm.writes.items():
+            source = own if own.has(step.value) or stimulus is None else stimulus
+            for write, value in zip(writes, source.many(step.value), strict=False):
+                if not _is_writable(write, site):
+                    _refuse_write(write, step, value.origin, site, problems)
+        _check_steps(alarm, own, problems)
+
+
+def _refuse_write(write: Write, step: Step, origin: Origin, site: Site, problems: Problems) -> None:
+    link = site.links[write.link]
+    numbering = getattr(link, "numbering", Numbering.REFERENCE)
+    first = write_number(write.table, write.address, numbering)
+    last = write_number(write.table, write.address + len(write.values) - 1, numbering)
+    span = first if first == last else f"{first}-{last}"
+    word = WORD_OF[write.table]
+    text = f"{step.value}: {word}={span}: not among the writable addresses of this site"
+    remedy = f"if it may be written, add under writable: - {{link: {write.link}, {word}: {span}}}"
+    problems.error(origin, "not-writable", text, remedy)
+
+
+def _is_writable(write: Write, site: Site) -> bool:
+    return any(
+        r.link == write.link and r.unit == write.unit and r.table is write.table
+        and r.address <= write.address and write.address + len(write.values) <= r.address + r.count
+        for r in site.writable
+    )  # fmt: skip
+
+
+def _check_steps(alarm: Alarm, form: Form, problems: Problems) -> None:
+    if Step.RAISE in alarm.writes and Step.CLEAR not in alarm.writes and alarm.lasts_ns is None:
+        text = f"alarm {alarm.name}: raise is written, clear is not, and it does not say how long it lasts"
+        problems.warning(form.origin, "no-clear", text, "add clear:, or lasts: if it clears by itself")
+
+
+def _transients(site: Site, form: Form, problems: Problems) -> None:
+    for alarm in site.alarms.values():
+        if alarm.lasts_ns == Bounds.exactly(0):
+            origin = form.forms("alarms")[alarm.name].at("lasts")
+            problems.error(origin, "lasts", "lasts=0 s: expected more than 0 s", "write how long it lasts")
+
+
+def _patternless(site: Site, form: Form, problems: Problems) -> None:
+    told = set()
+    for row in site.expectations:
+        place = site.points[row.point].place
+        if not isinstance(place, TextPlace) or place.cleared is not None or row.point in told:
+            continue
+        if row.behaviour not in (Behaviour.PULSE, Behaviour.QUIET):
+            told.add(row.point)
+            text = f"behaviour={row.behaviour.value}: {row.point} has no cleared pattern, so its end is never seen"
+            remedy = "add cleared:, or write behaviour pulse if no such line is printed"
+            problems.warning(row.origin, "no-cleared", text, remedy)
+
+
+CHECKS: Final[Iterable[Check]] = (
+    _side_effects,
+    _also_raises,
+    _references,
+    _contradictions,
+    _overlaps,
+    _numbering,
+    _writes,
+    _transients,
+    _patternless,
+    check_texts,
+    check_limits,
+    _unexpected,
+)

@@ -1,0 +1,204 @@
+"""Limits that this way of looking, or this kind of stimulus, can never prove, with the values that it could.
+
+A polled change is known to lie within one poll period and one exchange (asked to told); the raise itself is known
+within the reference point's own poll period, the write's exchange, or the time that a person takes. A latency is known
+no better than the sum of the two. What is proven for every phase of the polls needs a limit of at least that sum, on top
+of the true delay. The exchange itself is not declared, so every number here is a lower bound, and says "more than".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from harness.core.errors import Origin
+from harness.core.instants import NS_PER_S
+from harness.core.model import Alarm, Behaviour, Expectation, ModbusTcpLink, Point, Site, Step, TextLink
+from harness.site.durations import write_duration
+from harness.site.forms import Form
+from harness.site.problems import Problems
+
+PERSON_WITHIN_NS: Final = 2 * NS_PER_S
+"""From the prompt until a person has raised it and pressed the key: common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Case:
+    """One row with what limits the knowledge about it."""
+
+    row: Expectation
+    alarm: Alarm
+    point: Point
+    link: ModbusTcpLink | TextLink
+
+    @property
+    def period_ns(self) -> int:
+        """The poll period, 0 for a link that is told."""
+        return self.link.poll_period_ns if isinstance(self.link, ModbusTcpLink) else 0
+
+
+def check_limits(site: Site, form: Form, problems: Problems) -> None:
+    """Check every row; rows that come from one line of the user's file are reported once."""
+    for row in site.expectations:
+        alarm, point = site.alarms.get(row.alarm), site.points.get(row.point)
+        link = site.links.get(point.link) if point is not None else None
+        if alarm is None or point is None or link is None:
+            continue
+        case = _Case(row=row, alarm=alarm, point=point, link=link)
+        for check in (_lasting, _appears, _visible, _gone, _leak, _push):
+            check(case, site, form, problems)
+    _holds(site, form, problems)
+
+
+def _at(case: _Case, name: str, form: Form) -> tuple[Origin, str]:
+    """Where a limit was set: the row, or the site's defaults."""
+    defaults = form.get("defaults", Form)
+    fields: Callable[[str], int | None] = lambda _: None  # noqa: E731 - a default that finds nothing
+    if defaults is not None:
+        own_defaults = defaults
+        fields = lambda wanted: own_defaults.get(wanted, int)  # noqa: E731
+    value = {
+        "appears within": case.row.limits.appears_within_ns,
+        "visible for": case.row.limits.visible_for_ns,
+        "gone within": case.row.limits.gone_within_ns,
+        "shortest leak": case.row.limits.leak_ns,
+    }[name]
+    shown_value = f"{name}={write_duration(value or 0)}"
+    if defaults is not None and fields(name) == value:
+        return defaults.at(name), shown_value
+    return case.row.origin, shown_value
+
+
+def _raise_width(case: _Case, site: Site) -> tuple[int, str]:
+    """How exactly the raise can be known at best, and by what."""
+    if case.alarm.reference is not None:
+        point = site.points.get(case.alarm.reference)
+        link = site.links.get(point.link) if point is not None else None
+        if isinstance(link, ModbusTcpLink):
+            return link.poll_period_ns, f"its reference is polled every {write_duration(link.poll_period_ns)}"
+        return 0, "its reference is told"
+    if Step.RAISE in case.alarm.writes:
+        return 0, "it is written"
+    return PERSON_WITHIN_NS, f"a person raises it, known within about {write_duration(PERSON_WITHIN_NS)}"
+
+
+def _lasting(case: _Case, site: Site, form: Form, problems: Problems) -> None:
+    """A transient cannot be demanded to show for longer than it lasts, nor surely for as long as it may last."""
+    demanded, lasts = case.row.limits.visible_for_ns, case.alarm.lasts_ns
+    ends_with_alarm = case.row.behaviour is Behaviour.FOLLOWS
+    if demanded is None or lasts is None or not ends_with_alarm or case.row.limits.dwell_ns > 0:
+        return
+    origin, text = _at(case, "visible for", form)
+    span = write_duration(lasts.lo)
+    if lasts.lo != lasts.hi:
+        span = f"{span} to {write_duration(lasts.hi)}"
+    if demanded > lasts.hi:
+        text += f": {case.alarm.name} itself lasts {span}, so a point that follows it is never on for that long"
+        problems.error(origin, "longer-than-alarm", text, f"set it below {write_duration(lasts.lo)}")
+    elif demanded > lasts.lo:
+        text += f": {case.alarm.name} lasts {span}, which lies on both sides of this limit"
+        problems.warning(origin, "straddles-alarm", text, f"set it below {write_duration(lasts.lo)}")
+    elif demanded > lasts.lo - 2 * case.period_ns:
+        most = max(0, lasts.lo - 2 * case.period_ns)
+        text += f": {case.alarm.name} lasts {span}, of which polls every {write_duration(case.period_ns)} prove "
+        text += f"{write_duration(most)} at least"
+        problems.warning(origin, "unprovable-visible", text, "set it below that, or poll faster")
+
+
+def _appears(case: _Case, site: Site, form: Form, problems: Problems) -> None:
+    limit = case.row.limits.appears_within_ns
+    if limit is None:
+        return
+    raise_ns, how = _raise_width(case, site)
+    width_ns = raise_ns + case.period_ns
+    if limit > width_ns:
+        return
+    origin, text = _at(case, "appears within", form)
+    polls = f"{case.point.link} is polled every {write_duration(case.period_ns)}" if case.period_ns else ""
+    because = " and ".join(part for part in (polls, how) if part)
+    text += f": {because}, so nothing shorter than {write_duration(width_ns)} can be relied on to be proven"
+    remedy = f"set it above {write_duration(width_ns)}"
+    if case.period_ns and limit > raise_ns:
+        remedy += f", or poll more often than every {write_duration(limit - raise_ns)}"
+    elif raise_ns:
+        remedy += ", or give the alarm a reference point or a written raise" if raise_ns == PERSON_WITHIN_NS else ""
+    problems.warning(origin, "unprovable-latency", text, remedy)
+
+
+def _visible(case: _Case, site: Site, form: Form, problems: Problems) -> None:
+    if case.row.limits.visible_for_ns is None or not case.period_ns:
+        return
+    off_ns = case.point.hold.off_ns
+    if off_ns <= case.period_ns:
+        origin, text = _at(case, "visible for", form)
+        text += f": between two polls {write_duration(case.period_ns)} apart {case.point.name} may be off for "
+        text += f"{write_duration(off_ns)} unseen, so no time can be proven"
+        problems.warning(origin, "unprovable-visible", text,
+                         f"poll more often than every {write_duration(off_ns)}, or mend shortest off")  # fmt: skip
+
+
+def _gone(case: _Case, site: Site, form: Form, problems: Problems) -> None:
+    limit = case.row.limits.gone_within_ns
+    if limit is None or case.row.behaviour is Behaviour.QUIET:
+        return
+    raise_ns, how = _raise_width(case, site)
+    width_ns = raise_ns + case.period_ns
+    if limit <= width_ns:
+        origin, text = _at(case, "gone within", form)
+        polls = f"{case.point.link} is polled every {write_duration(case.period_ns)}" if case.period_ns else ""
+        because = " and ".join(part for part in (polls, how) if part)
+        text += f": {because}, so nothing shorter than {write_duration(width_ns)} can be relied on to be proven"
+        problems.warning(origin, "unprovable-end", text, f"set it above {write_duration(width_ns)}")
+
+
+def _leak(case: _Case, site: Site, form: Form, problems: Problems) -> None:
+    if case.row.behaviour is not Behaviour.QUIET or not case.period_ns:
+        return
+    if case.row.limits.leak_ns <= case.period_ns:
+        origin, text = _at(case, "shortest leak", form)
+        text += f": {case.point.link} is polled every {write_duration(case.period_ns)}, and a leak of that length "
+        text += "fits between two polls, so quiet can never be proven"
+        remedy = f"set it above {write_duration(case.period_ns)}, or poll more often than every "
+        problems.warning(origin, "unprovable-quiet", text, remedy + write_duration(case.row.limits.leak_ns))
+
+
+def _push(case: _Case, site: Site, form: Form, problems: Problems) -> None:
+    """What a printed log can never prove."""
+    link = case.link
+    if not isinstance(link, TextLink):
+        return
+    if case.row.behaviour is Behaviour.QUIET and not (link.promises_every_change and link.longest_delay_ns):
+        text = f"behaviour=quiet: silence on {link.name} proves nothing, so quiet can never be proven"
+        remedy = f"if it is so, declare in link {link.name}: promises every change: yes, and longest delay:"
+        problems.warning(case.row.origin, "unprovable-quiet", text, remedy)
+    demanded, lasts = case.row.limits.visible_for_ns, case.alarm.lasts_ns
+    if demanded is None:
+        return
+    if link.longest_delay_ns is None:
+        origin, text = _at(case, "visible for", form)
+        text += f": {link.name} declares no longest delay, so the end of a line's state is not known from below"
+        problems.warning(origin, "unprovable-visible", text, f"declare longest delay: in link {link.name}")
+    elif lasts is not None and lasts.lo - link.longest_delay_ns < demanded <= lasts.lo:
+        origin, text = _at(case, "visible for", form)
+        most = write_duration(max(0, lasts.lo - link.longest_delay_ns))
+        text += f": with a longest delay of {write_duration(link.longest_delay_ns)} no more than {most} can be proven"
+        problems.warning(origin, "unprovable-visible", text, f"set it to {most} or less")
+
+
+def _holds(site: Site, form: Form, problems: Problems) -> None:
+    """A point that can be on for less than a poll period can be on unseen; one warning for each line that says so."""
+    for point in site.points.values():
+        link = site.links.get(point.link)
+        if not isinstance(link, ModbusTcpLink) or not point.hold.on_declared:
+            continue
+        if point.hold.on_ns <= link.poll_period_ns:
+            link_form, defaults = form.forms("links")[point.link], form.get("defaults", Form)
+            origin = point.origin
+            for source in (defaults, link_form):
+                if source is not None and source.get("shortest on", int) == point.hold.on_ns:
+                    origin = source.at("shortest on")
+            text = f"shortest on={write_duration(point.hold.on_ns)}: {point.link} is polled every "
+            text += f"{write_duration(link.poll_period_ns)}, so it can be on between two polls unseen"
+            problems.warning(origin, "hold-below-poll", text,
+                             f"poll more often than every {write_duration(point.hold.on_ns)}")  # fmt: skip
