@@ -62,7 +62,7 @@ def resolve(specs: Sequence[str], seed: int) -> tuple[Defect, ...]:
     taken = [BY_NAME[name] for defect in asked for name in (defect.alarm, defect.other) if name in BY_NAME]
     chosen: list[Defect] = []
     for number, (spec, defect) in enumerate(zip(specs, asked, strict=True)):
-        dice = random.Random(f"{seed}/{number}/{defect.name}")  # noqa: S311 - repeatable, not secret
+        dice = random.Random(f"{seed}/{number}/{defect.name}")
         chosen.append(_choose(spec, defect, taken, dice))
     _check_together(specs, chosen)
     return tuple(chosen)

@@ -21,7 +21,7 @@ class WireFaults:
 
     def __init__(self, place: Place, defects: Sequence[Defect], seed: int, log: Callable[[Defect, str], None]) -> None:
         self._defects = [d for d in defects if d.place is place and d.name in _ON_THE_WIRE]
-        self._dice = random.Random(f"{seed}/{place}/wire")  # noqa: S311 - repeatable, not secret
+        self._dice = random.Random(f"{seed}/{place}/wire")
         self._log = log
 
     def fate(self, what: bytes) -> Defect | None:
