@@ -26,7 +26,7 @@ RECONNECT_MAX_NS: Final = 2 * NS_PER_S
 CONNECT_TIMEOUT_S: Final = 5.0
 CLOSE_TIMEOUT_S: Final = 2.0
 TURN_NOTED_S: Final = 0.01
-"""How often a turn of the loop is noted: widens the arrival of a line by twice this, and costs 100 wake-ups a second."""
+"""How often a turn of the loop is noted. It widens a line's arrival by twice this, and costs 100 turns a second."""
 
 READ_BYTES: Final = 4096
 """Read at once: what a serial port's driver holds, and few enough lines that other links wait only milliseconds."""
