@@ -53,7 +53,7 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
     sketches = outlines_of(site, evidence)
     rank = {name: number for number, name in enumerate(site.alarms)}
     # The alarm before the id: which of two equal times arrived first must not matter.
-    stimuli = sorted(evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, rank.get(it.alarm, len(rank)), it.id))
+    stimuli = sorted(evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, rank.get(it.alarm, -1), it.id))
     starts = [it.raised.lo for it in stimuli]
     timed = {it.id: time_by_reference(it, site, sketches, _next_after(it, starts)) for it in stimuli}
     chosen = None if only is None else frozenset(only)

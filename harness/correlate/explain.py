@@ -7,6 +7,7 @@ finder explains, the next ones do not look at. A cause of several results is nam
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final
@@ -43,9 +44,9 @@ FINDERS: Final[tuple[Finder, ...]] = (
     silent_points,
     leaks,
     repeats,
+    late,
     stuck,
     brief,
-    late,
     unknown,
     strays,
 )
@@ -67,11 +68,15 @@ def explain(
         return judgement
     case = Case(site, evidence, sketches, stimuli, judgement, crossings)
     findings: list[Finding] = []
+    crashed: list[str] = []
     for finder in FINDERS:
-        for finding in finder(case):
-            case.claim(finding)
-            findings.append(finding)
-    return _entered(judgement, findings)
+        try:
+            for finding in finder(case):
+                case.claim(finding)
+                findings.append(finding)
+        except Exception:  # noqa: BLE001  # a cause is help, not a verdict: without one the verdicts stand
+            crashed.append(traceback.format_exc())
+    return replace(_entered(judgement, findings), failures_of_checkers=(*judgement.failures_of_checkers, *crashed))
 
 
 def _entered(judgement: Judgement, findings: Sequence[Finding]) -> Judgement:

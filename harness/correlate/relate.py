@@ -67,7 +67,8 @@ def contradict(site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement
     """A response seen wholly before the raise contradicts the stimulus time, and makes all its results unknown.
 
     Such a response is an unexplained sighting at one of its own points, before the raise and after any raise before
-    it, where the point then showed nothing. The sighting stays a stray.
+    it, where the point then showed nothing. The sighting stays a stray. What a reference point timed is contradicted by
+    no other point: the reference point is the one that is trusted.
     """
     if not judgement.strays:
         return judgement
@@ -79,7 +80,7 @@ def contradict(site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement
         by_point.setdefault(stray.point, []).append(stray)
     doubted: dict[str, str] = {}
     for result in judgement.results:
-        if result.verdict is not Verdict.MISSED or result.point not in by_point:
+        if result.verdict is not Verdict.MISSED or result.point not in by_point or stimuli[result.stimulus].timed_by:
             continue
         raised = stimuli[result.stimulus].raised
         before = bisect_left(starts, raised.lo) - 1

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -14,7 +13,7 @@ from harness.core.trace import Trace
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import MISSING, Case, Finding
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Spot
-from harness.correlate.causes.words import alarms, listed, place, point
+from harness.correlate.causes.words import alarms, place, point, series
 from harness.correlate.wording import time_text
 
 ALARMS_IF_STILL: Final = 2
@@ -178,7 +177,7 @@ def _or_wired(held: Sequence[str]) -> str:
 
 
 def _held_text(case: Case, held: Sequence[str]) -> str:
-    return f"; still on at the end: {listed((point(case, name) for name in held), 6)}" if held else ""
+    return f"; still on at the end: {series(point(case, name) for name in held)}" if held else ""
 
 
 def _range(case: Case, it: _Still) -> str:
@@ -195,11 +194,9 @@ def _count(case: Case, numbers: Sequence[int]) -> str:
 def _since_text(case: Case, since: int | None, missed: Sequence[int]) -> str:
     if since is None:
         return "during the whole run"
-    at = bisect_right([it.raised.lo for it in case.raises], since) - 1
-    behind = len({case.results[n].stimulus for n in missed})
-    if at < 0:
-        return f"in the time of the {behind} raises after its last change"
-    last = case.raises[at]
+    last = case.raises.last_before(since)
+    if last is None:
+        return f"during the {len({case.results[n].stimulus for n in missed})} raises after its last change"
     return f"later than {time_text(max(0, since - last.raised.lo))} after the raise of {last.alarm} ({last.id})"
 
 

@@ -5,8 +5,8 @@ Built once per judgement. Every index is by time or by place, so that a finder t
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
-from collections import defaultdict
+from bisect import bisect_left
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -15,6 +15,7 @@ from typing import Final
 from harness.core.instants import Bounds
 from harness.core.model import Behaviour, Cause, Expectation, Hold, Judgement, Site, Stimulus, Stray
 from harness.core.verdicts import Verdict, VerdictClass
+from harness.correlate.causes.raises import Raises
 from harness.correlate.causes.spots import BITS_PER_REGISTER, Block, Spot, spot_of, spots_of
 from harness.correlate.demand import Demand, demand_of
 from harness.correlate.evidence import Evidence
@@ -29,15 +30,6 @@ MISSING: Final = (Verdict.MISSED, Verdict.CROSSED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """A cause, and what it explains: numbers of results and of strays in the judgement."""
-
-    cause: Cause
-    results: tuple[int, ...] = ()
-    strays: tuple[int, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Appearance:
     """Something that came on and that nothing explains. ``point``: '' where no point maps it.
 
@@ -49,6 +41,16 @@ class Appearance:
     onset: Bounds
     end: Bounds
     stray: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """A cause, and what it explains: numbers of results and of strays in the judgement, and appearances."""
+
+    cause: Cause
+    results: tuple[int, ...] = ()
+    strays: tuple[int, ...] = ()
+    seen: tuple[Appearance, ...] = ()
 
 
 class Case:
@@ -67,12 +69,14 @@ class Case:
         self.evidence = evidence
         self.sketches = sketches
         self.stimuli = stimuli
+        self.raises = Raises(site, stimuli.values())
         self.judgement = judgement
         self.results = judgement.results
         self.strays = judgement.strays
         self._crossings = crossings
         self.open = {n for n, it in enumerate(self.results) if it.verdict.verdict_class is not VerdictClass.PASS}
         self.open_strays = set(range(len(self.strays)))
+        self._used: set[Appearance] = set()
         self.cause_of: dict[int, Cause] = {}
         self._demands: dict[int, Demand] = {}
         self._neighbours: dict[Spot, Outline] | None = None
@@ -80,7 +84,8 @@ class Case:
     def claim(self, finding: Finding) -> None:
         """What a finding explains is not looked at by later finders."""
         self.open.difference_update(finding.results)
-        self.open_strays.difference_update(finding.strays)
+        self.open_strays.difference_update(finding.strays, (it.stray for it in finding.seen if it.stray is not None))
+        self._used.update(finding.seen)
         self.cause_of.update(dict.fromkeys(finding.results, finding.cause))
 
     def opened(self, *verdicts: Verdict) -> list[int]:
@@ -131,6 +136,33 @@ class Case:
             self._neighbours = {spot_of(it.link, it.place): outline(it.trace, hold) for it in self.evidence.neighbours}
         return self._neighbours
 
+    def missing(self) -> list[int]:
+        """Numbers of the open results whose alarm was not seen at its own point, whether or not that proves a miss.
+
+        With those for which it came on only when another alarm was raised, and may be that alarm's.
+        """
+        return [
+            n
+            for n in self.opened()
+            if self.results[n].verdict in MISSING
+            or (self.results[n].verdict is Verdict.UNRESOLVED and self.results[n].onset is None and self.is_loud(n))
+            or n in self.displaced
+        ]
+
+    @cached_property
+    def displaced(self) -> frozenset[int]:
+        """Late results of unshared points whose onset comes after another raise, of an alarm that does not bring it."""
+        return frozenset(n for n in self.opened() if self._is_displaced(n))
+
+    def _is_displaced(self, number: int) -> bool:
+        result = self.results[number]
+        if result.onset is None or result.verdict in (*MISSING, Verdict.MASKED) or not self.is_loud(number):
+            return False
+        if self.points_by_row_count.get(result.point) != 1 or result.onset.lo < self.demand(number).raised.hi:
+            return False
+        newest = self.raises.latest(result.onset)[-1:]
+        return any(it.alarm != result.alarm and result.alarm not in self.raises.brings(it.alarm) for it in newest)
+
     def is_loud(self, number: int) -> bool:
         """True unless the expectation of the result is ``quiet``."""
         return self.rows[self.results[number].expectation].behaviour is not Behaviour.QUIET
@@ -145,50 +177,9 @@ class Case:
         if found is None:
             result = self.results[number]
             row = self.rows[result.expectation]
-            found = demand_of(self.stimuli[result.stimulus], row, self._next_raise[result.stimulus])
+            found = demand_of(self.stimuli[result.stimulus], row, self.raises.next_of(result.stimulus))
             self._demands[number] = found
         return found
-
-    @cached_property
-    def _next_raise(self) -> dict[str, int | None]:
-        following: dict[str, int] = {}
-        found: dict[str, int | None] = {}
-        for it in reversed(self.raises):
-            found[it.id] = following.get(it.alarm)
-            following[it.alarm] = it.raised.lo
-        return found
-
-    @cached_property
-    def raises(self) -> list[Stimulus]:
-        """All stimuli in the order of raising; of equal times, in the order in which they were judged."""
-        return sorted(self.stimuli.values(), key=lambda it: (it.raised.lo, it.raised.hi))
-
-    @cached_property
-    def raises_of(self) -> dict[str, list[Stimulus]]:
-        """By alarm, its stimuli in the order of raising."""
-        found: dict[str, list[Stimulus]] = defaultdict(list)
-        for it in self.raises:
-            found[it.alarm].append(it)
-        return found
-
-    @cached_property
-    def _raised_lo(self) -> list[int]:
-        return [it.raised.lo for it in self.raises]
-
-    def latest_raises(self, onset: Bounds) -> list[Stimulus]:
-        """The stimuli that were raised last before an onset: one, or several that cannot be put in order."""
-        at = bisect_right(self._raised_lo, onset.hi) - 1
-        if at < 0:
-            return []
-        newest = self.raises[at]
-        found = [newest]
-        while at > 0 and len(found) < NEAR_MAX:
-            before = self.raises[at - 1]
-            if found[-1].raised.lo <= onset.lo and before.raised.hi < newest.raised.lo:
-                break
-            found.append(before)
-            at -= 1
-        return found[::-1]
 
     @cached_property
     def by_link(self) -> dict[str, list[int]]:
@@ -220,18 +211,30 @@ class Case:
 
     @cached_property
     def appearances(self) -> dict[str, list[Appearance]]:
-        """By link, everything that came on unexplained: strays, crossed ones, and unmapped places; ordered by onset."""
+        """By link, everything that came on unexplained: strays, crossed and displaced ones, and unmapped places.
+
+        In the order of their onsets.
+        """
         found: dict[str, list[Appearance]] = defaultdict(list)
         for number, stray in enumerate(self.strays):
             found[self.link_of(stray.point)].append(self._of_stray(stray, number))
         for crossing in self._crossings:
             found[self.link_of(crossing.stray.point)].append(self._of_stray(crossing.stray, None))
+        for number in sorted(self.displaced):
+            it = self.results[number]
+            if it.onset is not None and it.end is not None:
+                shown = Appearance(spot=self.spots[it.point], point=it.point, onset=it.onset, end=it.end)
+                found[self.link_of(it.point)].append(shown)
         for spot, sketch in self.neighbours.items():
             if not self._chatters(spot, sketch):
                 found[spot.block.link] += _sightings(spot, sketch)
         for each in found.values():
             each.sort(key=lambda it: (it.onset.hi, it.onset.lo, it.spot, it.point))
         return found
+
+    @cached_property
+    def _missing_on(self) -> Counter[str]:
+        return Counter(self.link_of(self.results[n].point) for n in self.missing())
 
     def _of_stray(self, stray: Stray, number: int | None) -> Appearance:
         return Appearance(
@@ -240,8 +243,7 @@ class Case:
 
     def _chatters(self, spot: Spot, sketch: Outline) -> bool:
         """True of a place that comes on more often than alarms were missed on its link: it shows something else."""
-        missing = sum(self.results[n].verdict in MISSING for n in self.by_link.get(spot.block.link, ()))
-        return len(sketch.first) > missing + 1
+        return len(sketch.first) > self._missing_on[spot.block.link] + 1
 
     @cached_property
     def _onsets(self) -> dict[str, list[int]]:
@@ -256,12 +258,13 @@ class Case:
         for it in each[first : first + NEAR_MAX]:
             if it.onset.lo > demand.search_end_hi:
                 break
-            yield it
+            if it not in self._used:
+                yield it
 
     def own(self, number: int) -> list[Appearance]:
         """Those of :meth:`near` that no later raise comes closer to."""
         mine = self.results[number].stimulus
-        return [it for it in self.near(number) if any(one.id == mine for one in self.latest_raises(it.onset))]
+        return [it for it in self.near(number) if any(one.id == mine for one in self.raises.latest(it.onset))]
 
     def unseen(self, number: int) -> list[Bounds]:
         """The times in which an unknown result would have needed samples; none where that is not what it lacks."""

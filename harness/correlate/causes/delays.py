@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -11,16 +12,20 @@ import numpy as np
 
 from harness.core.instants import FOREVER, NS_PER_MS, Bounds, elapsed
 from harness.core.model import Cause, CauseKind
+from harness.core.trace import Flags, Instants
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.causes.case import Case, Finding
-from harness.correlate.causes.words import listed, pair_text, points, times
+from harness.correlate.causes.words import pair_text, points, series, times
 from harness.correlate.reasons import from_zero
 from harness.correlate.wording import span_text, time_text
 
 ALIKE: Final = 1.25
-ONSETS_MAX: Final = 60
-PERIODS: Final = 300
-"""How many refresh periods are tried, evenly spaced on a logarithmic scale."""
+ONSETS_MIN: Final = 5
+ONSETS_MAX: Final = 40
+"""So many onsets of a link tell its refresh period; more only lengthen the search."""
+
+PERIODS_MAX: Final = 50_000
+"""The most periods that are tried; where the bounds are too narrow for that, none is."""
 
 CHANCE_MAX: Final = 1e-3
 """A refresh period is believed only where onsets spread at random would fit any of those tried less often than this."""
@@ -44,7 +49,8 @@ def late(case: Case) -> Iterator[Finding]:
     for link, numbers in groups.items():
         grid = _grid(case, link, numbers)
         if grid is not None:
-            yield Finding(cause=_cached(case, link, numbers, grid), results=tuple(numbers))
+            slow = [n for n in case.by_link[link] if n in case.open and _waits(case, n, grid)]
+            yield Finding(cause=_cached(case, link, numbers, grid), results=tuple(sorted({*numbers, *slow})))
             continue
         for group in _alike(case, numbers):
             several = len({case.results[n].point for n in group}) > 1
@@ -69,13 +75,13 @@ def _alike(case: Case, numbers: Sequence[int]) -> Iterator[list[int]]:
 
 def _common(case: Case, link: str, numbers: Sequence[int]) -> Cause:
     delay = _delay_text(case, numbers)
-    latest = max(_latency(case, n).lo for n in numbers)
+    soonest = min(_latency(case, n).lo for n in numbers)
     in_time = [
         n
         for n in case.by_link[link]
         if case.results[n].verdict.verdict_class is VerdictClass.PASS
         and case.results[n].latency is not None
-        and _latency(case, n).hi < min(latest, *(_latency(case, late_one).lo for late_one in numbers))
+        and _latency(case, n).hi < soonest
     ]
     if in_time:
         text = f"points of link {link} share a delay of {delay}: {points(case, numbers)}"
@@ -93,7 +99,7 @@ def _common(case: Case, link: str, numbers: Sequence[int]) -> Cause:
         kind=CauseKind.TIME,
         code="common-delay",
         text=text,
-        evidence=listed((_late_text(case, n) for n in numbers), 12) + other,
+        evidence=series(_late_text(case, n) for n in numbers) + other,
         next_check=f"{check}; compare it with the limit",
     )
 
@@ -104,7 +110,7 @@ def _single(case: Case, numbers: Sequence[int]) -> Cause:
         code="output-delay",
         text=f"late by itself, after {_delay_text(case, numbers)}: {points(case, numbers)}; a time delay set for this "
         "output, or a slow refresh of this place",
-        evidence=listed((_late_text(case, n) for n in numbers), 12),
+        evidence=series(_late_text(case, n) for n in numbers),
         next_check="read the time delay that is set for this output in the device; raise the alarm again a few times: "
         "a delay that stays the same was set, one that varies is a refresh",
     )
@@ -117,7 +123,7 @@ def _delay_text(case: Case, numbers: Sequence[int]) -> str:
 
 def _late_text(case: Case, number: int) -> str:
     result, demand = case.results[number], case.demand(number)
-    told = f"{pair_text(result)} after {span_text(_latency(case, number))}"
+    told = _after_text(case, number)
     release = demand.release
     if release is None or result.end is None or result.end.hi >= FOREVER:
         return told
@@ -127,46 +133,69 @@ def _late_text(case: Case, number: int) -> str:
     return f"{told}, and went off {span_text(lag)} after its release"
 
 
+def _after_text(case: Case, number: int) -> str:
+    return f"{pair_text(case.results[number])} after {span_text(_latency(case, number))}"
+
+
 def _grid(case: Case, link: str, numbers: Sequence[int]) -> _Grid | None:
-    """The refresh period on whose ticks every onset of the link lies, where chance does not explain that.
+    """The longest refresh period on whose ticks every onset of the link lies, where chance does not explain that.
 
     The onsets of k results with bounds of width w lie on a common phase of a period T by chance with a probability
-    of about k * (w / T) ** (k - 1) (the largest gap on a circle; union bound). Stimuli that keep that beat themselves
-    explain it too.
+    of at most k * (w / T) ** (k - 1) (each of them in turn as the first of them around the circle; union bound), and
+    so many periods were tried. Stimuli that keep that beat themselves explain it too.
     """
-    seen = [n for n in case.by_link[link] if case.results[n].attributed and case.results[n].onset is not None]
+    seen = [n for n in case.by_link[link] if case.results[n].latency is not None and case.results[n].attributed]
+    seen = seen[:ONSETS_MAX]
     onsets = [onset for n in seen if (onset := case.results[n].onset) is not None and onset.width < FOREVER]
-    distinct = sorted({it.hi: it for it in onsets}.values())[:ONSETS_MAX]
-    if len(distinct) < 4:
+    distinct = sorted({it.hi: it for it in onsets}.values())
+    if len(distinct) < ONSETS_MIN:
         return None
-    slowest = max(_latency(case, n).hi for n in numbers)
     width = max(it.width for it in distinct)
-    least = max(8 * width, min(_latency(case, n).lo for n in numbers), 1)
-    if least >= 2 * slowest:
+    latencies = [_latency(case, n) for n in seen]
+    spread = max(it.lo for it in latencies) - min(it.hi for it in latencies)
+    slowest = max(_latency(case, n).hi for n in numbers)
+    periods = _periods(max(8 * width, spread, 1), 2 * slowest, width, distinct[-1].hi - distinct[0].lo)
+    raised = [Bounds(it.lo, max(it.hi, it.lo + width)) for it in (case.stimulus(n).raised for n in seen)]
+    chance = len(periods) * len(distinct) * (width / np.maximum(periods, 1)) ** (len(distinct) - 1)
+    fits = _on_beat(distinct, periods) & ~_on_beat(raised, periods) & (chance <= CHANCE_MAX)
+    if not fits.any():
         return None
-    raised = [case.stimulus(n).raised for n in seen][:ONSETS_MAX]
-    best: _Grid | None = None
-    for period in np.geomspace(least, 2 * slowest, PERIODS).round().astype(np.int64).tolist():
-        chance = PERIODS * len(distinct) * (width / period) ** (len(distinct) - 1)
-        if chance <= CHANCE_MAX and _on_beat(distinct, period) and not _on_beat(_widened(raised, width), period):
-            best = _Grid(period_ns=period, onsets=len(distinct))
-    return best
+    # Neighbouring periods fit as well, as far as the bounds are wide: the middle of the last such row is the best.
+    last = int(np.flatnonzero(fits)[-1])
+    first = last
+    while first > 0 and fits[first - 1]:
+        first -= 1
+    return _Grid(period_ns=int(periods[(first + last) // 2]), onsets=len(distinct))
 
 
-def _widened(raised: Sequence[Bounds], width: int) -> list[Bounds]:
-    return [Bounds(it.lo, max(it.hi, it.lo + width)) for it in raised]
+def _periods(least: int, most: int, width: int, span: int) -> Instants:
+    """Periods from ``least`` to ``most``, so close that over ``span`` no phase drifts by more than half the bounds."""
+    ratio = 1 + max(width, 1) / (2 * max(span, 1))
+    count = round(math.log(most / least) / math.log(ratio)) + 1 if most > least else 0
+    if not 0 < count <= PERIODS_MAX:
+        return np.zeros(0, dtype=np.int64)
+    return np.round(np.geomspace(least, most, count)).astype(np.int64)
 
 
-def _on_beat(bounds: Sequence[Bounds], period: int) -> bool:
-    """True if one phase of ``period`` lies in all bounds."""
+def _on_beat(bounds: Sequence[Bounds], periods: Instants) -> Flags:
+    """For each period, whether one phase of it lies in all bounds."""
     first = bounds[0].lo
-    low, high = 0, bounds[0].width
+    low, high = np.zeros(len(periods), dtype=np.int64), np.full(len(periods), bounds[0].width, dtype=np.int64)
     for it in bounds[1:]:
-        shift = (it.lo - first + period // 2) % period - period // 2
-        low, high = max(low, shift), min(high, shift + it.width)
-        if low > high:
-            return False
-    return True
+        shift = (it.lo - first + periods // 2) % np.maximum(periods, 1) - periods // 2
+        low, high = np.maximum(low, shift), np.minimum(high, shift + it.width)
+    found: Flags = low <= high
+    return found
+
+
+def _waits(case: Case, number: int, grid: _Grid) -> bool:
+    """True of a result that is open only for going off with the refresh, or for a limit within a period."""
+    result, release = case.results[number], case.demand(number).release
+    if result.verdict is Verdict.UNRESOLVED:
+        return result.latency is not None and result.latency.hi <= grid.period_ns + grid.period_ns // 4
+    if result.verdict is not Verdict.STUCK or result.end is None or release is None:
+        return False
+    return elapsed(release, result.end).lo <= grid.period_ns + grid.period_ns // 4
 
 
 def _cached(case: Case, link: str, numbers: Sequence[int], grid: _Grid) -> Cause:
@@ -177,7 +206,7 @@ def _cached(case: Case, link: str, numbers: Sequence[int], grid: _Grid) -> Cause
         text=f"link {link} is refreshed only about every {period}: a gateway that polls the controller or answers from "
         "its memory",
         evidence=f"all {grid.onsets} onsets on this link lie on one beat of about {period}, which the raises do not "
-        f"keep; late: {listed((_late_text(case, n) for n in numbers), 12)}",
+        f"keep; late: {series(_after_text(case, n) for n in numbers)}",
         next_check=f"read the poll period or cache time of the gateway behind link {link}, and compare it with the "
         "limits",
     )

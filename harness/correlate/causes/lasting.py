@@ -11,7 +11,7 @@ from harness.core.model import Behaviour, Cause, CauseKind, Stimulus
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case, Finding
 from harness.correlate.causes.spots import Block
-from harness.correlate.causes.words import alarms, block, listed, pair_text, points
+from harness.correlate.causes.words import alarms, block, pair_text, points, series
 from harness.correlate.reasons import from_zero
 from harness.correlate.wording import span_text, time_text
 
@@ -86,8 +86,8 @@ def _latched(case: Case, of: str, steps: tuple[str, ...], numbers: Sequence[int]
     return Cause(
         kind=CauseKind.MEANING,
         code="latched",
-        text=f"latched: {points(case, numbers)} in {of} stays on until the {step}{both}, and does not follow the alarm",
-        evidence=listed((_after_steps(case, n, steps) for n in numbers), 12),
+        text=f"latched, on until the {step}{both} and not following the alarm: {points(case, numbers)}, in {of}",
+        evidence=series(_after_steps(case, n, steps) for n in numbers),
         next_check="if the output is meant to latch, say so in the point map (behaviour latched) and judge the record "
         "again; else take the latch out in the device",
     )
@@ -114,7 +114,7 @@ def _never_gone(case: Case, numbers: Sequence[int]) -> Cause:
         kind=CauseKind.MEANING,
         code="never-gone",
         text=f"stayed on to the end: {points(case, numbers)}; {latch}the output is stuck",
-        evidence=f"{listed((_stayed(case, n) for n in numbers), 12)}; {given}",
+        evidence=f"{series(_stayed(case, n) for n in numbers)}; {given}",
         next_check=f"{'give the ' + ' and the '.join(undone) + ' and see whether it goes off; ' if undone else ''}see "
         "whether the device still writes this place when the alarm goes",
     )
@@ -132,7 +132,7 @@ def _slow_to_go(case: Case, numbers: Sequence[int]) -> Cause:
         kind=CauseKind.TIME,
         code="slow-to-go",
         text=f"goes off later than allowed: {points(case, numbers)}; a delay on return to normal, or a slow refresh",
-        evidence=listed((_lag(case, n) for n in numbers), 12),
+        evidence=series(_lag(case, n) for n in numbers),
         next_check="read the off-delay (or the time delay on return to normal) that is set for this output; compare "
         "it with the limit",
     )
@@ -191,7 +191,7 @@ def _short_alarm(case: Case, numbers: Sequence[int]) -> Cause:
         kind=CauseKind.TIME,
         code="alarm-too-short",
         text=f"the alarm itself was up for less time than the point must show it: {alarms(case, numbers)}",
-        evidence=listed(told, 12),
+        evidence=series(told),
         next_check="hold the alarm longer when raising it, or lower the visible time in the point map to what the "
         "alarm lasts",
     )
@@ -202,7 +202,7 @@ def _follows(case: Case, numbers: Sequence[int]) -> Cause:
         kind=CauseKind.MEANING,
         code="not-held",
         text=f"follows the alarm, and is not held until it is released: {points(case, numbers)}",
-        evidence=listed((f"{_after_clear(case, n)}, before it was released" for n in numbers), 12),
+        evidence=series(f"{_after_clear(case, n)}, before it was released" for n in numbers),
         next_check="if the output is meant to follow, say so in the point map (behaviour follows) and judge the "
         "record again; else set the latch in the device",
     )
@@ -238,7 +238,7 @@ def _visible(case: Case, number: int) -> Bounds:
 
 
 def _momentary_cause(case: Case, link: str, numbers: Sequence[int], visible: str, *, several: bool) -> Cause:
-    told = listed((f"{pair_text(case.results[n])}: {span_text(_visible(case, n))}" for n in numbers), 12)
+    told = series(f"{pair_text(case.results[n])}: {span_text(_visible(case, n))}" for n in numbers)
     if several:
         return Cause(
             kind=CauseKind.MEANING,

@@ -10,7 +10,7 @@ from harness.core.model import AlarmClass, Cause, CauseKind
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case, Finding
 from harness.correlate.causes.spots import LINES, Block
-from harness.correlate.causes.words import alarms, block, listed, pair_text, points, times
+from harness.correlate.causes.words import alarms, block, pair_text, points, series, times
 from harness.correlate.outline import Outline
 from harness.correlate.wording import span_text
 
@@ -31,7 +31,7 @@ def inverted(case: Case) -> Iterator[Finding]:
                 kind=CauseKind.MEANING,
                 code="inverted",
                 text=f"inverted, on while the alarm is not up: {many}{points(case, seen)}",
-                evidence=listed((_inverted_text(case, n, *off) for n, off in seen.items()), 12),
+                evidence=series(_inverted_text(case, n, *off) for n, off in seen.items()),
                 next_check="check whether the contact is normally closed, or the input set to inverted, in the "
                 "device; if that is meant, say `on when: clear` in the point map and judge the record again",
             ),
@@ -90,7 +90,7 @@ def leaks(case: Case) -> Iterator[Finding]:
                 kind=CauseKind.MEANING,
                 code="passed-on",
                 text=f"{what} are passed on to link {link}: {alarms(case, numbers)} at {points(case, numbers)}",
-                evidence=listed((_shown_after(case, n) for n in numbers), 12) + others,
+                evidence=series(_shown_after(case, n) for n in numbers) + others,
                 next_check="check which classes or priorities the controller sends to this output, and its setting "
                 f"for {alarms(case, numbers)}",
             ),
@@ -121,7 +121,7 @@ def repeats(case: Case) -> Iterator[Finding]:
                 code="second-event",
                 text=f"one raise is told as two events on link {link}: {points(case, numbers)}; the output drops and "
                 "comes again, or the controller raises the alarm anew (what was seen cannot tell which)",
-                evidence=listed((_second_text(case, n) for n in numbers), 12)
+                evidence=series(_second_text(case, n) for n in numbers)
                 + f"; {told}, so it is no retransmission of one message ({times(len(numbers))} seen)",
                 next_check="look into the controller's own event log: two entries mean that the alarm came twice, one "
                 "means that this output dropped",

@@ -11,7 +11,7 @@ from harness.core.model import Behaviour, Cause, CauseKind
 from harness.core.places import Table
 from harness.correlate.causes.case import MISSING, Appearance, Case, Finding
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Block, Spot
-from harness.correlate.causes.words import after, alarms, block, listed, pairs, place, times, where
+from harness.correlate.causes.words import after, alarms, block, listed, pairs, place, series, times, where
 
 CANDIDATES_MAX: Final = 3
 """More places than this came on in the window: a coincidence of any one of them would prove nothing."""
@@ -27,7 +27,7 @@ _TWIN: Final = {
 def swapped_pairs(case: Case) -> Iterator[Finding]:
     """A appeared at B's point and B at A's, each nearest to its own raise."""
     showed: dict[tuple[str, str], list[tuple[int, Appearance]]] = defaultdict(list)
-    for number in case.opened(*MISSING):
+    for number in case.missing():
         for it in case.own(number):
             if it.point and it.point != case.results[number].point:
                 showed[case.results[number].point, it.point].append((number, it))
@@ -37,7 +37,7 @@ def swapped_pairs(case: Case) -> Iterator[Finding]:
             continue
         lines = case.spots[first].block.table == LINES
         both = f"{where(case, back[0][1])} and {where(case, there[0][1])}"
-        numbers = [n for n in case.opened(*MISSING) if case.results[n].point in (first, second)]
+        numbers = [n for n in case.missing() if case.results[n].point in (first, second)]
         yield Finding(
             cause=Cause(
                 kind=CauseKind.ADDRESS,
@@ -57,7 +57,7 @@ def swapped_pairs(case: Case) -> Iterator[Finding]:
 def wrong_tables(case: Case) -> Iterator[Finding]:
     """The same address in another table, or in another unit, reacted in place of the mapped one."""
     groups: dict[tuple[Block, Block], list[tuple[int, Appearance]]] = defaultdict(list)
-    for number in case.opened(*MISSING):
+    for number in case.missing():
         spot = case.spots[case.results[number].point]
         for it in case.own(number):
             if it.spot.position == spot.position and _is_twin(spot.block, it.spot.block):
@@ -93,7 +93,7 @@ def _is_twin(own: Block, other: Block) -> bool:
 def wrong_bits(case: Case) -> Iterator[Finding]:
     """One alarm that came on somewhere else every time that it was missed here."""
     groups: dict[str, list[int]] = defaultdict(list)
-    for number in case.opened(*MISSING):
+    for number in case.missing():
         groups[case.results[number].point].append(number)
     for point, numbers in groups.items():
         found = _everywhere(case, numbers)
@@ -177,11 +177,16 @@ def _at(case: Case, number: int, spots: Sequence[Spot]) -> list[Appearance]:
 
 def _told(case: Case, seen: Sequence[tuple[int, Appearance]]) -> str:
     told = (
-        f"{case.results[number].alarm} ({case.results[number].stimulus}) did not show at {case.results[number].point}, "
+        f"{case.results[number].alarm} ({case.results[number].stimulus}) {_not(case, number)} at "
+        f"{case.results[number].point}, "
         f"and {where(case, it)} came on {after(case, number, it.onset)} after its raise{_end_text(case, number, it)}"
         for number, it in seen
     )
-    return listed(told, 12)
+    return series(told)
+
+
+def _not(case: Case, number: int) -> str:
+    return "did not show" if case.results[number].verdict in MISSING else "was not seen"
 
 
 def _end_text(case: Case, number: int, it: Appearance) -> str:

@@ -10,7 +10,7 @@ from harness.core.model import Behaviour, Cause, CauseKind
 from harness.core.places import TextPlace, ValueType
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import MISSING, Case, Finding
-from harness.correlate.causes.words import alarms, listed, pair_text, pairs, point, times
+from harness.correlate.causes.words import alarms, listed, pair_text, pairs, point, series, times
 from harness.correlate.wording import time_text
 from harness.correlate.worlds import is_ready
 
@@ -125,7 +125,7 @@ def _between_polls(case: Case, link: str, numbers: Sequence[int]) -> Cause:
 
 
 def _straddles(case: Case, link: str, numbers: Sequence[int]) -> Cause:
-    told = listed((f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers), 6)
+    told = series(f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers)
     return Cause(
         kind=CauseKind.TIME,
         code="limit-within-bounds",
@@ -162,7 +162,7 @@ def _masked(case: Case, name: str, numbers: Sequence[int]) -> Cause:
         kind=CauseKind.OBSERVATION,
         code="point-held",
         text=f"{point(case, name)} is shared, and another alarm held it",
-        evidence=listed((f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers), 6),
+        evidence=series(f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers),
         next_check="raise these alarms one at a time, each only after the point went off again",
     )
 
@@ -234,6 +234,6 @@ def _other(case: Case, name: str, numbers: Sequence[int]) -> Cause:
         kind=CauseKind.MEANING,
         code="no-known-pattern",
         text=f"no known pattern explains what {point(case, name)} did",
-        evidence=listed((f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers), 6),
+        evidence=series(f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers),
         next_check="look at the timeline of this point beside its reference point, and raise it alone once more",
     )

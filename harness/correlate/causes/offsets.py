@@ -14,10 +14,10 @@ from typing import Final
 
 from harness.core.instants import Bounds
 from harness.core.model import Cause, CauseKind
-from harness.core.verdicts import Verdict
-from harness.correlate.causes.case import MISSING, Case, Finding
+from harness.correlate.causes.case import Appearance, Case, Finding
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Block, Spot
 from harness.correlate.causes.words import after, block, listed, pair_text, place
+from harness.correlate.wording import span_text
 
 BYTE_SWAP: Final = 8
 WORD_SWAP: Final = 16
@@ -89,7 +89,7 @@ def _swapped(case: Case, of: Block, missing: Sequence[int], mask: int, base: int
             "and judge the record again with the corrected map",
         ),
         results=numbers,
-        strays=_strays(case, of, numbers),
+        seen=_left_over(case, of, numbers),
     )
 
 
@@ -138,16 +138,17 @@ def _offset(case: Case, of: Block, shift: _Shift) -> Finding:
     lost = [n for n in numbers if case.results[n].point not in shown and not _shows_moved(case, n, shift.moved)]
     tail = f"; lost at the end of the block: {listed(pair_text(case.results[n]) for n in lost)}" if lost else ""
     step, code, check = _step(of, shift.by)
+    also = _like_a_swap(of, shift) + _like_a_delay(case, shift)
     return Finding(
         cause=Cause(
             kind=CauseKind.ADDRESS,
             code=code,
-            text=f"in {block(of)}, {step}: {_span(case, of, shift.seen)}{_like_a_swap(of, shift)}",
+            text=f"in {block(of)}, {step}: {_span(case, of, shift.seen)}{also}",
             evidence=_shown(case, of, shift.seen, shift.moved) + tail,
             next_check=check,
         ),
         results=numbers,
-        strays=_strays(case, of, numbers),
+        seen=_left_over(case, of, numbers),
     )
 
 
@@ -215,7 +216,7 @@ def _in_block(spot: Spot, of: Block) -> Spot | None:
 
 def _missing_by_block(case: Case) -> dict[Block, list[int]]:
     found: dict[Block, list[int]] = defaultdict(list)
-    for number in case.opened(*MISSING):
+    for number in case.missing():
         found[case.spots[case.results[number].point].block].append(number)
     return found
 
@@ -230,25 +231,31 @@ def _explained(case: Case, of: Block, seen: _Seen, moved: _Move) -> tuple[int, .
     known = {number for number, _ in seen.values()}
     first, last = min(seen), max(seen)
     found: list[int] = []
-    for number in case.opened(*MISSING, Verdict.UNRESOLVED):
+    for number in case.missing():
         spot = case.spots[case.results[number].point]
-        if spot.block != of or (case.results[number].verdict is Verdict.UNRESOLVED and _saw_own(case, number)):
+        if spot.block != of:
             continue
         beside = first - 1 <= spot.position <= last + 1
         unmapped = Spot(of, moved(spot.position)) not in case.points_at
         shows = number in known or _shows_moved(case, number, moved)
-        if shows or (beside and unmapped and case.results[number].verdict in MISSING):
+        if shows or (beside and unmapped):
             found.append(number)
     return tuple(found)
 
 
-def _saw_own(case: Case, number: int) -> bool:
-    return case.shows_at(number, case.spots[case.results[number].point])
+def _left_over(case: Case, of: Block, numbers: Sequence[int]) -> tuple[Appearance, ...]:
+    """What the explained alarms, and those that they bring along, left at moved places of the block."""
+    near = (it for number in numbers for it in case.near(number))
+    return tuple(dict.fromkeys(it for it in near if _in_block(it.spot, of) is not None))
 
 
-def _strays(case: Case, of: Block, numbers: Sequence[int]) -> tuple[int, ...]:
-    """The strays of the block that the explained alarms, and those that they bring along, left at moved places."""
-    found: set[int] = set()
-    for number in numbers:
-        found |= {it.stray for it in case.near(number) if it.stray is not None and it.spot.block == of}
-    return tuple(sorted(found & case.open_strays))
+def _like_a_delay(case: Case, shift: _Shift) -> str:
+    """A delay of just the time between two raises looks the same, where each point came on with the next raise."""
+    late = [n for n, _ in shift.seen.values() if n in case.displaced]
+    delays = [delay for n in late if (delay := case.results[n].latency) is not None]
+    if 2 * len(late) < len(shift.seen) or not delays:
+        return ""
+    low, high = max(it.lo for it in delays), min(it.hi for it in delays)
+    if low > high:
+        return ""
+    return f", or everything is late by {span_text(Bounds(low, high))}, which is just the time between two raises"

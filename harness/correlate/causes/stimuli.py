@@ -128,7 +128,7 @@ def sent_nowhere(case: Case) -> Iterator[Finding]:
 
 
 def _loud_of(case: Case, alarm: str) -> list[int]:
-    stimuli = dict.fromkeys(it.id for it in case.raises_of.get(alarm, ()))
+    stimuli = dict.fromkeys(it.id for it in case.raises.of_alarm.get(alarm, ()))
     return [
         n
         for stimulus in stimuli

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from harness.core.model import Cause, CauseKind, Stimulus
 from harness.correlate.causes.case import Case, Finding
-from harness.correlate.causes.words import listed, point
+from harness.correlate.causes.words import listed, point, series
 from harness.correlate.wording import time_text
 
 
@@ -39,7 +39,7 @@ def _always_after(case: Case, numbers: Sequence[int]) -> str | None:
     found: set[str] | None = None
     for at in numbers:
         onset = case.strays[at].onset
-        here = {it.alarm for it in case.latest_raises(onset) if _was_up(it, onset.hi)}
+        here = {it.alarm for it in case.raises.latest(onset) if _was_up(it, onset.hi)}
         found = here if found is None else found & here
     return found.pop() if found is not None and len(found) == 1 else None
 
@@ -50,13 +50,13 @@ def _was_up(stimulus: Stimulus, onset_hi: int) -> bool:
 
 def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[int]) -> Cause:
     names = listed(point(case, case.strays[at].point) for at in numbers)
-    told = listed((_after_raise(case, at) for at in numbers), 12)
+    told = series(_after_raise(case, at) for at in numbers)
     other = listed(expected) if expected else "no alarm of the point map"
     raises = f"{alarm} brings {other} along (then `also raises` is missing in the site file), or " if expected else ""
     return Cause(
         kind=CauseKind.ADDRESS,
         code="extra-place",
-        text=f"{names} comes on whenever {alarm} is raised: {raises}{alarm} is sent to a second place",
+        text=f"on whenever {alarm} is raised: {names}; {raises}{alarm} is sent to a second place",
         evidence=f"{told}; expected there: {other}",
         next_check=f"look at the controller's own screen: does raising {alarm} alone bring up {other} too; if not, "
         "look in the device's list for what else is sent to this place",
@@ -65,7 +65,7 @@ def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[
 
 def _after_raise(case: Case, at: int) -> str:
     stray = case.strays[at]
-    newest = case.latest_raises(stray.onset)[-1]
+    newest = case.raises.latest(stray.onset)[-1]
     low, high = max(0, stray.onset.lo - newest.raised.hi), max(0, stray.onset.hi - newest.raised.lo)
     return f"{stray.point} {time_text(low)} to {time_text(high)} after {newest.id}"
 
@@ -73,7 +73,7 @@ def _after_raise(case: Case, at: int) -> str:
 def _alone(case: Case, at: int) -> Cause:
     stray = case.strays[at]
     expected = _expected_at(case, stray.point)
-    before = case.latest_raises(stray.onset)
+    before = case.raises.latest(stray.onset)
     last = (
         f"the last raise before it was {before[-1].alarm} ({before[-1].id})"
         if before

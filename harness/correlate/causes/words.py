@@ -14,6 +14,9 @@ from harness.correlate.wording import span_text
 LISTED_MAX: Final = 40
 """How many names a text lists before it says how many more there are."""
 
+CLAUSES_MAX: Final = 12
+"""The same for whole clauses."""
+
 
 def listed(names: Iterable[str], limit: int = LISTED_MAX) -> str:
     """``a, b and c``, each once, in their order; ``and 7 more`` beyond the limit."""
@@ -21,6 +24,13 @@ def listed(names: Iterable[str], limit: int = LISTED_MAX) -> str:
     if len(once) > limit:
         return f"{', '.join(once[:limit])} and {len(once) - limit} more"
     return once[0] if len(once) == 1 else f"{', '.join(once[:-1])} and {once[-1]}" if once else "none"
+
+
+def series(told: Iterable[str]) -> str:
+    """Whole clauses, each once: ``a; b; and 7 more``."""
+    once = list(dict.fromkeys(told))
+    more = [f"and {len(once) - CLAUSES_MAX} more"] if len(once) > CLAUSES_MAX else []
+    return "; ".join([*once[:CLAUSES_MAX], *more])
 
 
 def pair_text(result: Result) -> str:
