@@ -89,7 +89,8 @@ class Header:
             anchor=take_anchor(clock, utc_clock),
             utc_offset_s=int(offset.total_seconds()) if offset is not None else 0,
             host_clock=host_clock(),
-            platform=platform.platform(),
+            # platform.platform() would start another process to ask for the processor.
+            platform=f"{platform.system()} {platform.release()} {platform.machine()}",
             python=platform.python_version(),
             extra=dict(extra or {}),
         )

@@ -1,8 +1,9 @@
 """Opening a record without changing it, whatever state it was left in.
 
 A record that was closed is one file and is opened as immutable, so it can lie on read-only media. One that was cut off
-has a write-ahead log beside it (``-wal``) that holds its last moments; reading those in place would write beside
-the evidence, so both files are copied to a temporary folder and read there.
+has a write-ahead log beside it (``-wal``) that holds its last moments, or where it was cut off while being closed a
+rollback journal (``-journal``); reading those in place would write beside the evidence, so all of it is copied to a
+temporary folder and read there.
 """
 
 from __future__ import annotations
@@ -18,20 +19,23 @@ from harness.core.errors import RecordError
 from harness.record.schema import APPLICATION_ID, SCHEMA_VERSION
 
 _MAGIC: Final = b"SQLite format 3\x00"
+_BESIDE: Final = ("-wal", "-journal")
 
 
 def open_record(path: Path) -> tuple[sqlite3.Connection, tempfile.TemporaryDirectory[str] | None]:
     """(a connection that reads, the folder of copies to clean up or None). RecordError with what to do."""
-    wal = path.with_name(path.name + "-wal")
-    _look_at_file(path, wal)
+    beside = [path.with_name(path.name + ending) for ending in _BESIDE]
+    beside = [file for file in beside if file.exists() and file.stat().st_size > 0]
+    _look_at_file(path, cut_off=bool(beside))
     copies = None
     try:
-        if wal.exists() and wal.stat().st_size > 0:
+        if beside:
             _refuse_live(path)
             copies = tempfile.TemporaryDirectory(prefix="farend-record-")
             copy = Path(copies.name) / "record"
             shutil.copyfile(path, copy)
-            shutil.copyfile(wal, copy.with_name("record-wal"))
+            for file in beside:
+                shutil.copyfile(file, copy.with_name(copy.name + file.name.removeprefix(path.name)))
             connection = sqlite3.connect(copy, isolation_level=None)
         else:
             connection = sqlite3.connect(_uri(path, "mode=ro&immutable=1"), uri=True, isolation_level=None)
@@ -54,7 +58,7 @@ def damaged(path: Path, why: object) -> RecordError:
     return RecordError(f"{path}: is damaged: {why}; take another copy of it, nothing in this one can be relied on")
 
 
-def _look_at_file(path: Path, wal: Path) -> None:
+def _look_at_file(path: Path, *, cut_off: bool) -> None:
     try:
         with path.open("rb") as file:
             magic = file.read(len(_MAGIC))
@@ -62,7 +66,7 @@ def _look_at_file(path: Path, wal: Path) -> None:
         raise RecordError(f"{path}: no such file; give the path of a record") from exc
     except OSError as exc:
         raise RecordError(f"{path}: cannot be read: {exc.strerror}; give the path of a record you may read") from exc
-    if not magic and not wal.exists():
+    if not magic and not cut_off:
         raise RecordError(f"{path}: is empty: the run was cut off before anything was recorded; run it again")
     if magic and magic != _MAGIC:
         raise RecordError(f"{path}: is not a record: it begins with {magic[:8]!r}; give the path of a farend record")
