@@ -15,8 +15,7 @@ import click
 from harness.core.errors import UsageError
 from harness.core.model import Site
 from harness.report.safe import ascii_text, safe_text
-from harness.run.testing import Documents
-from harness.site.reading import gather, read_site
+from harness.site.reading import Documents, gather, read_site
 
 T = TypeVar("T")
 

@@ -21,7 +21,13 @@ from harness.run.testing import TestOptions, record_name
 PORTS: Final = {"panel": 15020, "bms": 15021, "printer": 15022}
 """The ports that the demo's site file names; the demo replaces them by the free ones that the simulated site got."""
 
-DEFECTS: Final = ("swapped-pair:bulk-b.high@bms", "late:day.low@bms", "never-appears:bulk-a.water@printer", "leak")
+DEFECTS: Final = (
+    "swapped-pair:bulk-a.water@bms=day.low",
+    "late:bulk-b.temperature-high@bms=1100ms",
+    "never-appears:bulk-b.interstitial-leak@printer",
+    "too-short:day.high-high@bms.latched=400ms",
+    "leak:printer.paper-low@bms",
+)
 
 
 @click.command(name="demo", short_help="Simulated site, test and report in one go.")

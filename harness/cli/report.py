@@ -44,6 +44,8 @@ def command(
     try:
         judged += [judge_record(path, map_file) for path in records]
         document: ReportDocument = report_document(judged)
+        newest = max(judged, key=lambda it: it.reader.header.anchor.utc_ns)
+        restored = newest.exit_code is not ExitCode.NOT_RESTORED
     finally:
         for record in judged:
             record.reader.close()
@@ -61,5 +63,4 @@ def command(
     from harness.report.standing import standing_of
 
     code = exit_code(standing_of(document).verdicts)
-    restored = all(record.exit_code is not ExitCode.NOT_RESTORED for record in judged[:1])
     return code if restored else ExitCode.NOT_RESTORED

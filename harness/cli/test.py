@@ -17,7 +17,8 @@ from harness.core.model import Site
 from harness.core.verdicts import ExitCode, Verdict, VerdictClass
 from harness.run.gate import Decision, Reviews, read_reviews
 from harness.run.order import Selection, plan_of
-from harness.run.testing import Documents, TestOptions, gated_plan, record_name, run_test
+from harness.run.testing import TestOptions, gated_plan, record_name, run_test
+from harness.site.reading import Documents
 
 CAUTION = (
     "Caution: simulated alarms start and stop real equipment and ring real monitoring stations. Tell whoever listens, "
@@ -107,6 +108,7 @@ def perform(
     judged = judge_record(options.record)
     try:
         document = report_document([judged])
+        code = judged.exit_code
     finally:
         judged.reader.close()
     if as_json:
@@ -117,7 +119,6 @@ def perform(
         write_text(html_file, render_html(document))
         note(f"report: {html_file}")
     note(f"record: {options.record}" + (f" ({why})" if why else ""))
-    code = judged.exit_code
     if code is ExitCode.NOT_RESTORED:
         note("NOT RESTORED: something is not as it was found; see 'as left' in the report and put it right by hand")
     return code

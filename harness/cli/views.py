@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, Self
 from harness.cli.common import note
 from harness.core.instants import NS_PER_S
 from harness.core.model import Result, Site
-from harness.core.verdicts import VerdictClass
+from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.wording import span_text
 from harness.report.safe import safe_text
 from harness.run.conduct import Progress
@@ -54,11 +54,15 @@ class PlainView:
         """Not shown: a log has no use for it."""
 
     def judged(self, item: Item, results: Sequence[Result]) -> None:
-        """A line for each output."""
-        del item
+        """A line for each output; points that stayed quiet are counted."""
         for result in results:
+            if result.verdict is Verdict.QUIET:
+                continue  # a line for each of them would drown what happened
             reason = f": {result.reason}" if result.reason else ""
             note(f"    {SYMBOL[result.verdict.verdict_class]} {result.point:<24} {result_words(result)}{reason}")
+        quiet = sum(result.verdict is Verdict.QUIET for result in results)
+        if quiet:
+            note(f"    {SYMBOL[VerdictClass.PASS]} {item.alarm.name}: quiet at {quiet} point{'s' * (quiet != 1)}")
 
     def trouble(self, text: str) -> None:
         """At once."""
@@ -104,12 +108,14 @@ class LiveView:
         self._phase = text
 
     def judged(self, item: Item, results: Sequence[Result]) -> None:
-        """A new row of the matrix."""
-        cells: dict[str, list[Result]] = {}
+        """A new row of the matrix, or more results of one that is there."""
+        cells = next((cells for name, cells in self._rows if name == item.alarm.name), None)
+        if cells is None:
+            cells = {}
+            self._rows.append((item.alarm.name, cells))
         for result in results:
             cells.setdefault(self._site.points[result.point].link, []).append(result)
             self._counts[result.verdict.verdict_class] += 1
-        self._rows.append((item.alarm.name, cells))
 
     def trouble(self, text: str) -> None:
         """Kept on the screen for the whole run."""

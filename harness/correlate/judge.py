@@ -76,7 +76,7 @@ def _judge_quiet(
         verdict, reason = Verdict.MASKED, masked_by
     else:
         verdict, reason = _name_unknown(sketch, demand, seen, "")
-        if verdict is Verdict.UNRESOLVED:
+        if verdict is Verdict.UNRESOLVED and is_ready(sketch, demand):
             reason = quiet_doubt(sketch, demand, seen, until)
     return _result(sketch, demand, stimulus, expectation, verdict, seen, reason)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from harness.core.model import Result
+from harness.core.model import Cause, Result
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.report import human
 from harness.report.columns import Terminal, table
@@ -113,26 +113,28 @@ def _entry(entry: Entry, to: Terminal, *, with_latency: bool = True) -> str:
 def result_lines(document: ReportDocument, standing: Standing, to: Terminal) -> list[str]:
     """Each fail, stray and unknown with reason, bounds, causes and what to check next."""
     lines: list[str] = []
+    told: dict[Cause, str] = {}
     for row in standing.of_class(VerdictClass.FAIL):
-        lines += _row_lines(row, to)
+        lines += _row_lines(row, to, told)
     for one in standing.strays:
         lines += _stray_lines(document, one, to)
     for row in standing.of_class(VerdictClass.UNKNOWN):
-        lines += _row_lines(row, to)
+        lines += _row_lines(row, to, told)
     return lines
 
 
-def _row_lines(row: Row, to: Terminal) -> list[str]:
+def _row_lines(row: Row, to: Terminal, told: dict[Cause, str]) -> list[str]:
     word = "FAIL" if row.verdict_class is VerdictClass.FAIL else "UNKNOWN"
     of = f" ({row.same} of {len(row.results)})" if len(row.results) > 1 else ""
     reason = row.reason or (row.verdict.meaning if row.verdict else "")
     lines = to.wrapped(f"{word} {row.verdict}{of}: {row.alarm.name} at {row.point.name}: {reason}", hang=4)
-    for told in _detail(row, row.results[0]) if row.results else ():
-        lines += to.wrapped(told, first=4, hang=8)
+    for text in _detail(row, row.results[0], told) if row.results else ():
+        lines += to.wrapped(text, first=4, hang=8)
     return lines
 
 
-def _detail(row: Row, result: Result) -> list[str]:
+def _detail(row: Row, result: Result, told: dict[Cause, str]) -> list[str]:
+    """Lines behind a result. A cause that was told before is named by where, since one fault is one cause."""
     limits = row.expectation.limits
     lines = []
     if result.latency is not None:
@@ -144,6 +146,10 @@ def _detail(row: Row, result: Result) -> list[str]:
     if result.also:
         lines.append("also " + ", ".join(result.also))
     for cause in result.causes:
+        if cause in told:
+            lines.append(f"cause: the same as for {told[cause]}")
+            continue
+        told[cause] = f"{row.alarm.name} at {row.point.name}"
         lines += [f"cause: {cause.text}", f"evidence: {cause.evidence}", f"check next: {cause.next_check}"]
     return lines
 

@@ -13,18 +13,25 @@ from random import Random
 from typing import Final, Protocol
 
 from harness.core.instants import NS_PER_S, Bounds, Clock
-from harness.core.model import Alarm, Behaviour, Expectation, Result, Site, Step
+from harness.core.model import Alarm, Behaviour, Expectation, Result, Site, Step, TextLink
 from harness.correlate.engine import correlate
+from harness.record.header import Json
 from harness.record.writer import RecordWriter
 from harness.run.evidence import evidence_of
-from harness.run.live import LiveSource
-from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, show_within_ns, usual_ns
+from harness.run.live import LiveMemory, LiveSource
+from harness.run.order import READY_MAX_NS, Item, brought_along, gap_ns, gone_within_ns, show_within_ns, usual_ns
 from harness.run.order import needs as item_needs
 from harness.run.steps import STEP_EVENT, StepDone, stimuli_of
 from harness.stimulus.armed import ArmedWriter, Performed
 
 CONNECT_MAX_NS: Final = 10 * NS_PER_S
 """How long the start waits for links to come up; one that stays away is blind, and the others go on."""
+
+QUIET_READY_MAX_NS: Final = 2 * NS_PER_S
+"""How long a raise waits for points that must stay quiet to be off first."""
+
+LIFE_MAX_NS: Final = 5 * NS_PER_S
+"""How long the end waits for a printed line to prove that it is alive; without it, quiet printed points are unknown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,6 +75,15 @@ class Tools:
     random: Random
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Quiet:
+    """Quiet rows whose windows are still open. ``until_ns``: by point, when its window is over."""
+
+    item: Item
+    raised: StepDone
+    until_ns: dict[str, int]
+
+
 class Conductor:
     """Raises a plan. :meth:`conduct` can be cancelled at any time; what is raised then is cleared first."""
 
@@ -75,6 +91,7 @@ class Conductor:
         self._t = tools
         self._items = items
         self._done_ns: list[tuple[int, int]] = []
+        self._later: list[_Quiet] = []
         self.open_alarms: set[str] = set()
 
     async def conduct(self, start_ns: int) -> None:
@@ -94,11 +111,16 @@ class Conductor:
         for number, item in enumerate(self._items):
             began = clock()
             view.raising(item, Progress(number=number, total=len(self._items), left_ns=self._left_ns(number)))
-            live.forget_before(began - 2 * NS_PER_S)
-            stimulus = await self._one(item, f"{number + 1:04d}")
+            await self._leave_quiet_alone(item)
+            live.forget_before(min([began, *(later.raised.at.lo for later in self._later)]) - 2 * NS_PER_S)
+            raised = await self._one(item, f"{number + 1:04d}")
             self._done_ns.append((clock() - began, usual_ns(self._t.site, item)))
-            if stimulus is not None:
-                view.judged(item, self._judge(item, stimulus, start_ns))
+            view.judged(item, self._judge(item.loud, raised, start_ns))
+            if item.quiet:
+                self._later.append(self._quiet_of(item, raised))
+            self._judge_quiet(start_ns)
+        await self._outlast_quiet()
+        self._judge_quiet(start_ns, all_of_them=True)
         await self._compare(standing, points)
 
     def _left_ns(self, number: int) -> int:
@@ -107,13 +129,57 @@ class Conductor:
         measured, estimated = sum(it for it, _ in self._done_ns), sum(it for _, it in self._done_ns)
         return planned * measured // estimated if estimated else planned
 
-    async def _one(self, item: Item, stimulus: str) -> StepDone | None:
-        """Raise one alarm, see it through, put it back. Returns the raise, None where it could not be raised."""
+    def _quiet_of(self, item: Item, raised: StepDone) -> _Quiet:
+        """When the windows of the quiet rows are over: no later than the search limit, or long enough after now."""
+        now, site = self._t.clock(), self._t.site
+        until = {}
+        for row in item.quiet:
+            searched = max(raised.at.hi + row.limits.search_ns, now + (row.limits.gone_within_ns or 0))
+            until[row.point] = searched + gap_ns(site, row)
+        return _Quiet(item=item, raised=raised, until_ns=until)
+
+    async def _leave_quiet_alone(self, item: Item) -> None:
+        """Raise nothing that moves a point while an earlier alarm still requires it to be quiet."""
+        site = self._t.site
+        names = {item.alarm.name, *brought_along(site, item.alarm)}
+        moved = {row.point for row in site.expectations if row.alarm in names and row.behaviour is not Behaviour.QUIET}
+        until = [at for later in self._later for point, at in later.until_ns.items() if point in moved]
+        if until and max(until) > self._t.clock():
+            self._t.view.phase("waiting until points that must stay quiet have been")
+            await self._sleep_until(max(until))
+
+    async def _outlast_quiet(self) -> None:
+        """At the end, stay until every quiet window is over, and each printed line has proved to be alive since."""
+        until = [at for later in self._later for at in later.until_ns.values()]
+        if not until:
+            return
+        self._t.view.phase("waiting until points that must stay quiet have been")
+        await self._sleep_until(max(until))
+        await self._t.live.wait_until(
+            lambda: all(self._is_over(later) for later in self._later), self._t.clock() + LIFE_MAX_NS
+        )
+
+    def _is_over(self, later: _Quiet) -> bool:
+        """True once every window is over, and each printed line has proved to be alive since."""
+        site, live = self._t.site, self._t.live
+        printed = ((site.points[point].link, at) for point, at in later.until_ns.items())
+        alive = all(live.last_line_ns(link) >= at for link, at in printed if isinstance(site.links[link], TextLink))
+        return alive and max(later.until_ns.values()) <= self._t.clock()
+
+    def _judge_quiet(self, start_ns: int, *, all_of_them: bool = False) -> None:
+        """Show the results of quiet rows whose windows are over."""
+        for later in [it for it in self._later if all_of_them or self._is_over(it)]:
+            self._later.remove(later)
+            self._t.view.judged(later.item, self._judge(later.item.quiet, later.raised, start_ns))
+
+    async def _one(self, item: Item, stimulus: str) -> StepDone:
+        """Raise one alarm, see it through, put it back. Returns the raise."""
         live, clock, view, site = self._t.live, self._t.clock, self._t.view, self._t.site
         alarm = item.alarm
         loud = [row for row in item.loud if live.up[site.points[row.point].link]]
         view.phase("waiting until its outputs are normal")
         await live.wait_until(lambda: all(live.is_off(row.point) for row in loud), clock() + READY_MAX_NS)
+        await live.wait_until(lambda: all(live.is_off(row.point) for row in item.quiet), clock() + QUIET_READY_MAX_NS)
         await live.wait_for_news({row.point for row in loud}, clock(), clock() + READY_MAX_NS)
         await self._random_phase(item)
         raised = await self._step(alarm, Step.RAISE, stimulus)
@@ -127,7 +193,7 @@ class Conductor:
         finally:
             if alarm.name in self.open_alarms:
                 await asyncio.shield(self._put_back(alarm, stimulus))
-        await self._settle(item, loud, raised, clock())
+        await self._settle(loud)
         return raised
 
     async def _random_phase(self, item: Item) -> None:
@@ -186,19 +252,12 @@ class Conductor:
 
     async def _acknowledge_brought(self, alarm: Alarm) -> None:
         """Alarms that this one brought along are acknowledged too, or they would stay latched into the next test."""
-        ahead, seen = list(alarm.also_raises), {alarm.name}
-        while ahead:
-            name = ahead.pop()
-            if name in seen or name not in self._t.site.alarms:
-                continue
-            seen.add(name)
+        for name in brought_along(self._t.site, alarm):
             lower = self._t.site.alarms[name]
-            ahead += lower.also_raises
             if Step.ACKNOWLEDGE in lower.writes:
                 done = await self._t.writer.perform(lower.writes[Step.ACKNOWLEDGE])
-                self._t.journal.event(
-                    "put-back", done.at.hi, {"alarm": name, "step": "acknowledge", "proven": done.proven}
-                )
+                data: dict[str, Json] = {"alarm": name, "step": "acknowledge", "proven": done.proven}
+                self._t.journal.event("put-back", done.at.hi, data)
 
     async def _clear(self, alarm: Alarm, stimulus: str) -> StepDone:
         done = await self._step(alarm, Step.CLEAR, stimulus)
@@ -215,19 +274,10 @@ class Conductor:
         if Step.ACKNOWLEDGE in alarm.writes:
             await self._t.writer.perform(alarm.writes[Step.ACKNOWLEDGE])
 
-    async def _settle(self, item: Item, loud: Sequence[Expectation], raised: StepDone, now: int) -> None:
-        """Stay until a second onset would have shown, and until the window of every quiet row is over."""
+    async def _settle(self, loud: Sequence[Expectation]) -> None:
+        """Stay until a second onset would have shown."""
         self._t.view.phase("settling")
-        settled = now + max((row.limits.settle_ns for row in loud), default=0)
-        quiet = max(
-            (
-                max(raised.at.hi + row.limits.search_ns, now + (row.limits.gone_within_ns or 0))
-                + gap_ns(self._t.site, row)
-                for row in item.quiet
-            ),
-            default=0,
-        )
-        await self._sleep_until(max(settled, quiet))
+        await self._sleep_until(self._t.clock() + max((row.limits.settle_ns for row in loud), default=0))
 
     async def _each(
         self,
@@ -264,12 +314,12 @@ class Conductor:
         self._t.journal.event(STEP_EVENT, done.at.hi, entry.to_data())
         return entry
 
-    def _judge(self, item: Item, raised: StepDone, start_ns: int) -> tuple[Result, ...]:
+    def _judge(self, rows: Sequence[Expectation], raised: StepDone, start_ns: int) -> tuple[Result, ...]:
         """Results of one alarm from memory, for the person who watches."""
         site, clock = self._t.site, self._t.clock
         stimuli = stimuli_of(self._t.live.events_of(raised.stimulus), site)
-        evidence = evidence_of(self._t.live, site, stimuli, start_ns, clock())
-        keys = [row.key for row in item.rows]
+        evidence = evidence_of(LiveMemory(self._t.live), site, stimuli, start_ns, clock())
+        keys = [row.key for row in rows]
         return correlate(site, evidence, keys).results
 
     async def _compare(self, standing: Iterable[str], points: Sequence[str]) -> None:

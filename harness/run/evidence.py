@@ -15,7 +15,7 @@ from harness.core.trace import Trace
 from harness.correlate.evidence import BlindTime, Evidence, Neighbour
 from harness.links.base import Block, LinkState
 from harness.links.modbus_values import is_on
-from harness.links.seen import Failure, Line, StateChange
+from harness.links.seen import Dropped, Failure, Line, StateChange
 from harness.links.text_trace import text_trace
 from harness.record.found import Polls
 
@@ -40,6 +40,9 @@ class Source(Protocol):
 
     def link_states(self, link: str) -> tuple[StateChange, ...]:
         """When a link came up and went down."""
+
+    def dropped(self, link: str) -> tuple[Dropped, ...]:
+        """Bytes of a link that did not fit."""
 
 
 def evidence_of(source: Source, site: Site, stimuli: Iterable[Stimulus], start_ns: int, end_ns: int) -> Evidence:
@@ -151,7 +154,8 @@ def _text(source: Source, site: Site, point: Point, place: TextPlace, start_ns: 
     if not isinstance(spec, TextLink):
         return None
     states = source.link_states(point.link)
-    return text_trace(point.name, place, spec, source.lines(point.link), states, start_ns, end_ns)
+    dropped = source.dropped(point.link)
+    return text_trace(point.name, place, spec, source.lines(point.link), states, start_ns, end_ns, dropped)
 
 
 def _neighbours(source: Source, mapped: Mapping[str, Sequence[ModbusPlace]], changes_max: int) -> Iterator[Neighbour]:

@@ -11,17 +11,21 @@ from typing import Final
 import numpy as np
 
 from harness.core.instants import NS_PER_S, Clock
-from harness.core.model import Point, Site
+from harness.core.model import Point, Site, TextLink
 from harness.core.places import ModbusPlace, TextPlace
 from harness.links.base import Block, LinkState
 from harness.links.modbus_values import is_on
-from harness.links.seen import Failure, Line, StateChange
+from harness.links.seen import Dropped, Failure, Line, StateChange
 from harness.links.text_lines import MessageKind, compile_place
 from harness.record.found import Event, Polls
 from harness.record.header import Json
 
 KEPT_POLLS_MAX: Final = 20_000
 """Polls of a block kept in memory for live results; at 10 a second more than half an hour. The record has them all."""
+
+
+KEPT_DROPPED_MAX: Final = 1_000
+"""A device that sends nothing but garbage must not fill the memory; the record has it all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +43,9 @@ Changed = Callable[[Point, PointState], None]
 
 
 @dataclass(slots=True)
-class _BlockMemory:
+class BlockMemory:
+    """The newest polls of one block, and the points in it."""
+
     block: Block
     points: list[Point]
     asked: deque[int] = field(default_factory=lambda: deque(maxlen=KEPT_POLLS_MAX))
@@ -49,17 +55,18 @@ class _BlockMemory:
 
 
 class LiveSource:
-    """An observer that keeps what it hears since :meth:`forget_before`; also a source of evidence for live results."""
+    """An observer that keeps the newest state of every point, and what it heard since :meth:`forget_before`."""
 
     def __init__(self, site: Site, clock: Clock, changed: Changed | None = None) -> None:
         self._site = site
         self._clock = clock
         self._changed = changed
-        self._blocks: dict[int, _BlockMemory] = {}
-        self._lines: dict[str, list[Line]] = defaultdict(list)
-        self._states: dict[str, list[StateChange]] = defaultdict(list)
+        self.memories: dict[int, BlockMemory] = {}
+        self.printed: dict[str, list[Line]] = defaultdict(list)
+        self.link_changes: dict[str, list[StateChange]] = defaultdict(list)
         self._events: list[Event] = []
         self._last_on: dict[str, int] = {}
+        self.drops: dict[str, list[Dropped]] = defaultdict(list)
         self._news = asyncio.Event()
         self.states: dict[str, PointState] = {}
         self.up: dict[str, bool] = dict.fromkeys(site.links, False)
@@ -67,7 +74,7 @@ class LiveSource:
         self.polls_total = 0
         self.failures_total = 0
         self._text = {
-            point.name: compile_place(point.place)
+            point.name: compile_place(point.place, _encoding(site, point))
             for point in site.points.values()
             if isinstance(point.place, TextPlace)
         }
@@ -81,11 +88,11 @@ class LiveSource:
             for point in self._site.points.values()
             if point.link == block.link and isinstance(point.place, ModbusPlace) and _inside(block, point.place)
         ]
-        self._blocks[block.id] = _BlockMemory(block, points)
+        self.memories[block.id] = BlockMemory(block, points)
 
     def poll(self, block_id: int, asked_ns: int, told_ns: int, payload: bytes) -> None:
         """See ``Observer.poll``."""
-        memory = self._blocks[block_id]
+        memory = self.memories[block_id]
         same = bool(memory.payloads) and memory.payloads[-1] == payload
         memory.asked.append(asked_ns)
         memory.told.append(told_ns)
@@ -103,7 +110,7 @@ class LiveSource:
 
     def poll_failed(self, block_id: int, asked_ns: int, given_up_ns: int, why: str) -> None:
         """See ``Observer.poll_failed``."""
-        self._blocks[block_id].failures.append(Failure(asked_ns=asked_ns, given_up_ns=given_up_ns, why=why))
+        self.memories[block_id].failures.append(Failure(asked_ns=asked_ns, given_up_ns=given_up_ns, why=why))
         self.failures_total += 1
         self._news.set()
 
@@ -113,7 +120,7 @@ class LiveSource:
     def line(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
         """See ``Observer.line``."""
         line = Line(first_ns=first_ns, last_ns=last_ns, data=data)
-        self._lines[link].append(line)
+        self.printed[link].append(line)
         for point in self._site.points.values():
             if point.link != link or point.name not in self._text:
                 continue
@@ -124,13 +131,16 @@ class LiveSource:
 
     def link_state(self, link: str, at_ns: int, state: LinkState, why: str) -> None:
         """See ``Observer.link_state``."""
-        self._states[link].append(StateChange(at_ns=at_ns, state=state, why=why))
+        self.link_changes[link].append(StateChange(at_ns=at_ns, state=state, why=why))
         self.up[link] = state is LinkState.UP
         self.why_down[link] = why
         self._news.set()
 
     def dropped(self, link: str, at_ns: int, what: str, data: bytes) -> None:
-        """See ``Observer.dropped``; the record counts them."""
+        """See ``Observer.dropped``."""
+        kept = self.drops[link]
+        if len(kept) < KEPT_DROPPED_MAX:
+            kept.append(Dropped(at_ns=at_ns, what=what, data=data))
 
     def event(self, kind: str, at_ns: int, data: Mapping[str, Json]) -> None:
         """See ``RecordWriter.event``; kept for live results."""
@@ -155,7 +165,7 @@ class LiveSource:
 
     def polled_points(self) -> frozenset[str]:
         """The points that are read again and again; the others are heard of only when something happens."""
-        return frozenset(point.name for memory in self._blocks.values() for point in memory.points)
+        return frozenset(point.name for memory in self.memories.values() for point in memory.points)
 
     def is_off(self, point: str) -> bool:
         """True where the newest sample of a point is off, or it never said anything and is only heard of by events."""
@@ -165,6 +175,11 @@ class LiveSource:
     def was_on_since(self, point: str, instant: int) -> bool:
         """True where an on-sample of a point was told at or after ``instant``."""
         return self._last_on.get(point, -1) >= instant
+
+    def last_line_ns(self, link: str) -> int:
+        """When the newest line of a text link had come in whole; -1 where none did."""
+        lines = self.printed[link]
+        return lines[-1].last_ns if lines else -1
 
     # --- waiting ------------------------------------------------------------------------------------
 
@@ -189,15 +204,29 @@ class LiveSource:
             lambda: all(point in self.states and self.states[point].asked_ns >= since_ns for point in waited), until_ns
         )
 
-    # --- a source of evidence -------------------------------------------------------------------------
+    def forget_before(self, instant: int) -> None:
+        """Let go of polls and failures that ended before ``instant``. Lines and link states are few, and stay."""
+        for memory in self.memories.values():
+            while len(memory.told) > 1 and memory.told[1] < instant:
+                memory.asked.popleft()
+                memory.told.popleft()
+                memory.payloads.popleft()
+            memory.failures = [failure for failure in memory.failures if failure.given_up_ns >= instant]
+
+
+class LiveMemory:
+    """What a :class:`LiveSource` still keeps, as a source of evidence for live results."""
+
+    def __init__(self, live: LiveSource) -> None:
+        self._live = live
 
     def blocks(self) -> tuple[Block, ...]:
         """See ``Source.blocks``."""
-        return tuple(memory.block for memory in self._blocks.values())
+        return tuple(memory.block for memory in self._live.memories.values())
 
     def polls(self, block_id: int) -> Polls:
         """See ``Source.polls``; only what is still kept."""
-        memory = self._blocks[block_id]
+        memory = self._live.memories[block_id]
         payloads = list(memory.payloads)
         starts = [at for at in range(len(payloads)) if at == 0 or payloads[at] != payloads[at - 1]]
         return Polls(
@@ -209,24 +238,24 @@ class LiveSource:
 
     def failures(self, block_id: int) -> tuple[Failure, ...]:
         """See ``Source.failures``."""
-        return tuple(self._blocks[block_id].failures)
+        return tuple(self._live.memories[block_id].failures)
 
     def lines(self, link: str) -> tuple[Line, ...]:
         """See ``Source.lines``."""
-        return tuple(self._lines[link])
+        return tuple(self._live.printed[link])
 
     def link_states(self, link: str) -> tuple[StateChange, ...]:
         """See ``Source.link_states``."""
-        return tuple(self._states[link])
+        return tuple(self._live.link_changes[link])
 
-    def forget_before(self, instant: int) -> None:
-        """Let go of polls and failures that ended before ``instant``. Lines and link states are few, and stay."""
-        for memory in self._blocks.values():
-            while len(memory.told) > 1 and memory.told[1] < instant:
-                memory.asked.popleft()
-                memory.told.popleft()
-                memory.payloads.popleft()
-            memory.failures = [failure for failure in memory.failures if failure.given_up_ns >= instant]
+    def dropped(self, link: str) -> tuple[Dropped, ...]:
+        """Bytes of a link that did not fit."""
+        return tuple(self._live.drops[link])
+
+
+def _encoding(site: Site, point: Point) -> str:
+    spec = site.links[point.link]
+    return spec.encoding if isinstance(spec, TextLink) else "ascii"
 
 
 def _inside(block: Block, place: ModbusPlace) -> bool:

@@ -77,6 +77,18 @@ def listened_links(site: Site, items: Iterable[Item]) -> tuple[str, ...]:
     return tuple(name for name in site.links if name in names)
 
 
+def brought_along(site: Site, alarm: Alarm) -> tuple[str, ...]:
+    """The alarms that come up with ``alarm``, directly or through others."""
+    found: dict[str, None] = {}
+    ahead = list(alarm.also_raises)
+    while ahead:
+        name = ahead.pop(0)
+        if name != alarm.name and name in site.alarms and name not in found:
+            found[name] = None
+            ahead += site.alarms[name].also_raises
+    return tuple(found)
+
+
 def gap_ns(site: Site, row: Expectation) -> int:
     """How long something may stay unseen at a row's point when all is well: two polls, or the path's longest delay."""
     spec = site.links[site.points[row.point].link]
@@ -123,6 +135,6 @@ def usual_ns(site: Site, item: Item) -> int:
     visible = max((row.limits.visible_for_ns or 0 for row in item.loud), default=0)
     lasts = 0 if item.alarm.lasts_ns is None else item.alarm.lasts_ns.hi
     settle = max((row.limits.settle_ns for row in item.loud), default=0)
-    quiet = max((row.limits.search_ns + (row.limits.gone_within_ns or 0) for row in item.quiet), default=0)
+    quiet = 0 if item.loud else max((row.limits.search_ns for row in item.quiet), default=0)
     steps = 2 + sum(needs(item, step) for step in (Step.ACKNOWLEDGE, Step.RESET))
     return max(gap * steps + max(visible, lasts) + settle, quiet)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import traceback
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,6 +22,7 @@ from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT
 from harness.run.listening import listeners
 from harness.run.live import LiveSource
 from harness.run.order import Item, Selection, listened_links, plan_of
+from harness.site.reading import Documents
 from harness.stimulus.armed import ArmedWriter, check_listed
 
 
@@ -39,15 +40,6 @@ class TestOptions:
     command: tuple[str, ...]
 
     __test__ = False  # pytest takes classes of this name for its own
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Documents:
-    """The site file and all it brings along, by name; ``entry`` is the site file, ``point_map`` '' where inline."""
-
-    files: Mapping[str, bytes]
-    entry: str
-    point_map: str
 
 
 def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
