@@ -91,10 +91,12 @@ def _written_table(form: Form, problems: Problems) -> str | None:
 def _address(form: Form, name: str, text: str, link: ModbusTcpLink, problems: Problems) -> Address | None:
     try:
         address = read_address(text, numbering=link.numbering, table=_WRITTEN_TABLES[name])
-        if address.bit is not None:
-            raise Mismatch("expected a whole register", "delete the bit", code="bit")
     except Mismatch as mismatch:
         problems.mismatch(form.at(name), name, form.written(name), mismatch)
+        return None
+    if address.bit is not None:
+        found = f"{name}={shown(form.written(name))}: expected a whole register"
+        problems.error(form.at(name), "bit", found, "delete the bit")
         return None
     return address
 

@@ -8,7 +8,7 @@ from typing import Final
 
 from harness.core.errors import Origin
 from harness.core.instants import Bounds
-from harness.core.model import Alarm, Behaviour, Point, Site, Step, TextLink, Write
+from harness.core.model import Behaviour, Point, Site, Step, TextLink, Write
 from harness.core.places import ModbusPlace, Numbering, OnWhen, TextPlace, ValueType
 from harness.site.addresses import WORD_OF, write_number
 from harness.site.forms import Form
@@ -26,7 +26,7 @@ def check_site(site: Site, form: Form, problems: Problems) -> None:
         check(site, form, problems)
 
 
-def _side_effects(site: Site, form: Form, problems: Problems) -> None:
+def _side_effects(_site: Site, form: Form, problems: Problems) -> None:
     known = set(form.forms("side effects"))
     used = set()
     for name, alarm_form in form.forms("alarms").items():
@@ -103,7 +103,7 @@ def _modbus_points(site: Site) -> list[tuple[Point, ModbusPlace]]:
     return [(p, p.place) for p in site.points.values() if isinstance(p.place, ModbusPlace)]
 
 
-def _contradictions(site: Site, form: Form, problems: Problems) -> None:
+def _contradictions(site: Site, _form: Form, problems: Problems) -> None:
     """Two points that read the same bits the other way round cannot both be at rest."""
     seen: dict[tuple[object, ...], tuple[Point, ModbusPlace]] = {}
     for point, place in _modbus_points(site):
@@ -112,13 +112,12 @@ def _contradictions(site: Site, form: Form, problems: Problems) -> None:
         where = (point.link, place.unit, place.table, place.address, place.value_type, place.bit, place.bit_count)
         first = seen.setdefault(where, (point, place))
         if first[1].on_when is not place.on_when:
-            text = f"on when={place.on_when.value}: {first[0].name} at {first[0].origin} is on when {first[1].on_when.value}"
-            problems.error(
-                point.origin, "inverted", f"{text}, at the same bit", "both cannot hold; mend one of the two"
-            )
+            text = f"on when={place.on_when.value}: {first[0].name} at {first[0].origin} reads the same bit, and is on "
+            text += f"when {first[1].on_when.value}"
+            problems.error(point.origin, "inverted", text, "both cannot hold; mend one of the two")
 
 
-def _overlaps(site: Site, form: Form, problems: Problems) -> None:
+def _overlaps(site: Site, _form: Form, problems: Problems) -> None:
     """Registers that are read as parts of different values."""
     tables: dict[tuple[object, ...], dict[tuple[int, str, str, str], Point]] = {}
     for point, place in _modbus_points(site):
@@ -147,7 +146,7 @@ def _as_read(point: Point) -> str:
     return f"read as {', '.join([place.value_type.value, *orders])}"
 
 
-def _numbering(site: Site, form: Form, problems: Problems) -> None:
+def _numbering(site: Site, _form: Form, problems: Problems) -> None:
     for point, place in _modbus_points(site):
         link = site.links[point.link]
         numbering = getattr(link, "numbering", Numbering.REFERENCE)
@@ -173,7 +172,10 @@ def _writes(site: Site, form: Form, problems: Problems) -> None:
             for write, value in zip(writes, source.many(step.value), strict=False):
                 if not _is_writable(write, site):
                     _refuse_write(write, step, value.origin, site, problems)
-        _check_steps(alarm, own, problems)
+        clears = own.has("clear") or (stimulus is not None and stimulus.has("clear") and own.has("code"))
+        if Step.RAISE in alarm.writes and not clears and not own.has("lasts"):
+            text = f"alarm {alarm.name}: raise is written, clear is not, and it does not say how long it lasts"
+            problems.warning(own.origin, "no-clear", text, "add clear:, or lasts: if it clears by itself")
 
 
 def _refuse_write(write: Write, step: Step, origin: Origin, site: Site, problems: Problems) -> None:
@@ -196,12 +198,6 @@ def _is_writable(write: Write, site: Site) -> bool:
     )  # fmt: skip
 
 
-def _check_steps(alarm: Alarm, form: Form, problems: Problems) -> None:
-    if Step.RAISE in alarm.writes and Step.CLEAR not in alarm.writes and alarm.lasts_ns is None:
-        text = f"alarm {alarm.name}: raise is written, clear is not, and it does not say how long it lasts"
-        problems.warning(form.origin, "no-clear", text, "add clear:, or lasts: if it clears by itself")
-
-
 def _transients(site: Site, form: Form, problems: Problems) -> None:
     for alarm in site.alarms.values():
         if alarm.lasts_ns == Bounds.exactly(0):
@@ -209,7 +205,7 @@ def _transients(site: Site, form: Form, problems: Problems) -> None:
             problems.error(origin, "lasts", "lasts=0 s: expected more than 0 s", "write how long it lasts")
 
 
-def _patternless(site: Site, form: Form, problems: Problems) -> None:
+def _patternless(site: Site, _form: Form, problems: Problems) -> None:
     told = set()
     for row in site.expectations:
         place = site.points[row.point].place

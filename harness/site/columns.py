@@ -67,7 +67,7 @@ def guess_columns(headers: Iterable[str]) -> Mapping[str, str]:
             continue
         name = by_call.get(bare) or (bare if bare in ROW.names() else None)
         if name is None:
-            near = nearest(bare, [*ROW.names(), *by_call])
+            near = nearest(bare, [*ROW.names(), *by_call], alike=0.85)
             name = by_call.get(near or "", near)
         if name is not None and plain(name) not in taken and name not in guesses:
             guesses[name] = header
@@ -95,7 +95,7 @@ def find_columns(sheet: Sheet, told: Mapping[str, Value] | None, told_at: Origin
         guessed = guess_columns([cell.text for cell in sheet.headers])
         index |= {name: by_header[plain(header)] for name, header in guessed.items()}
     used = set(index.values())
-    unread = tuple(cell.text for i, cell in enumerate(sheet.headers) if i not in used and cell.text.strip())
+    unread = tuple(sheet.headers[i].text for i in by_header.values() if i not in used)
     columns = Columns(index=index, guessed=guessed, unread=unread)
     if told is None:
         _show_guess(columns, sheet.headers[0].origin, told_at, problems)
@@ -124,7 +124,9 @@ def _show_guess(columns: Columns, origin: Origin, told_at: Origin, problems: Pro
         problems.warning(origin, "columns-guessed", f"columns={{{pairs}}}: guessed from the column names", remedy)
     if columns.unread:
         listed = ", ".join(shown(header) for header in columns.unread)
-        problems.warning(origin, "columns-unread", f"columns={listed}: not read", "")
+        problems.warning(
+            origin, "columns-unread", f"columns={listed}: not read", "name it under columns: if it holds a field"
+        )
 
 
 def with_unit(header: str, cell: Cell) -> str:

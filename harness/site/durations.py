@@ -1,4 +1,4 @@
-"""Durations as people write them, always with a unit: ``200 ms``, ``1.5 s``, ``2 min``, ``1 h``, ``1.5 s +/- 200 ms``."""
+"""Durations as people write them, always with a unit: ``200 ms``, ``1.5 s``, ``2 min``, ``1.5 s +/- 200 ms``."""
 
 from __future__ import annotations
 
@@ -76,6 +76,11 @@ def write_duration(duration_ns: int) -> str:
         return "0 s"
     for unit in ("h", "min", "s", "ms", "us"):
         number = Decimal(duration_ns) / NS_PER_UNIT[unit]
-        if number >= 1 and number == round(number, 3) and (unit not in ("h", "min") or number == int(number)):
+        if (
+            1 <= number < 10_000_000
+            and number == round(number, 3)
+            and (unit not in ("h", "min") or number == int(number))
+        ):
             return f"{number.normalize():f} {unit}"
-    return f"{(Decimal(duration_ns) / NS_PER_US).normalize():f} us"
+    unit = "s" if duration_ns >= NS_PER_S else "us"
+    return f"{(Decimal(duration_ns) / NS_PER_UNIT[unit]).normalize():f} {unit}"

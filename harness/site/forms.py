@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from harness.core.errors import Origin
-from harness.site.fields import Either, Group, Named, Several, Takes
+from harness.site.fields import Either, Field, Group, Named, Several, Takes
 from harness.site.kinds import Kind
-from harness.site.names import did_you_mean, shown
+from harness.site.names import did_you_mean, nearest, shown
 from harness.site.problems import Mismatch, Problems
 from harness.site.yaml_nodes import Mapping as MappingNode
 from harness.site.yaml_nodes import Node, Scalar, Sequence
@@ -100,7 +100,9 @@ def read_entries(
         wanted = known.get(written)
         if wanted is None:
             if not problems.is_cut_short:
-                remedy = did_you_mean(written, [n for n in known if n not in entries], otherwise=_fields_hint(group))
+                free = [name for name in known if name not in entries]
+                form.broken.add(nearest(written, free) or written)
+                remedy = did_you_mean(written, free, otherwise=_fields_hint(group))
                 problems.error(key_origin, "unknown-field", f"{shown(written)}: no field of a {group.what}", remedy)
             continue
         value = _read(wanted.takes, node, key_origin, written, problems)
@@ -113,8 +115,13 @@ def read_entries(
             if wanted.required and not form.has(wanted.name):
                 whose = f"{group.what} {form.name}".strip()
                 text = f"{whose}: {wanted.name} is missing"
-                problems.error(origin, "missing", text, f"add {wanted.name}: {wanted.help[0].lower()}{wanted.help[1:]}")
+                problems.error(origin, "missing", text, _what_to_add(wanted))
     return form
+
+
+def _what_to_add(wanted: Field) -> str:
+    """What stands behind the name of a missing field."""
+    return f"add {wanted.name}: {wanted.help[0].lower()}{wanted.help[1:].rstrip('.')}"
 
 
 def _fields_hint(group: Group) -> str:

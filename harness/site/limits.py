@@ -2,8 +2,8 @@
 
 A polled change is known to lie within one poll period and one exchange (asked to told); the raise itself is known
 within the reference point's own poll period, the write's exchange, or the time that a person takes. A latency is known
-no better than the sum of the two. What is proven for every phase of the polls needs a limit of at least that sum, on top
-of the true delay. The exchange itself is not declared, so every number here is a lower bound, and says "more than".
+no better than the sum of the two. What is proven for every phase of the polls needs a limit of at least that sum, on
+top of the true delay. The exchange itself is not declared, so every number here is a lower bound, and says "more than".
 """
 
 from __future__ import annotations
@@ -83,7 +83,7 @@ def _raise_width(case: _Case, site: Site) -> tuple[int, str]:
     return PERSON_WITHIN_NS, f"a person raises it, known within about {write_duration(PERSON_WITHIN_NS)}"
 
 
-def _lasting(case: _Case, site: Site, form: Form, problems: Problems) -> None:
+def _lasting(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
     """A transient cannot be demanded to show for longer than it lasts, nor surely for as long as it may last."""
     demanded, lasts = case.row.limits.visible_for_ns, case.alarm.lasts_ns
     ends_with_alarm = case.row.behaviour is Behaviour.FOLLOWS
@@ -126,7 +126,7 @@ def _appears(case: _Case, site: Site, form: Form, problems: Problems) -> None:
     problems.warning(origin, "unprovable-latency", text, remedy)
 
 
-def _visible(case: _Case, site: Site, form: Form, problems: Problems) -> None:
+def _visible(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
     if case.row.limits.visible_for_ns is None or not case.period_ns:
         return
     off_ns = case.point.hold.off_ns
@@ -152,7 +152,7 @@ def _gone(case: _Case, site: Site, form: Form, problems: Problems) -> None:
         problems.warning(origin, "unprovable-end", text, f"set it above {write_duration(width_ns)}")
 
 
-def _leak(case: _Case, site: Site, form: Form, problems: Problems) -> None:
+def _leak(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
     if case.row.behaviour is not Behaviour.QUIET or not case.period_ns:
         return
     if case.row.limits.leak_ns <= case.period_ns:
@@ -163,7 +163,7 @@ def _leak(case: _Case, site: Site, form: Form, problems: Problems) -> None:
         problems.warning(origin, "unprovable-quiet", text, remedy + write_duration(case.row.limits.leak_ns))
 
 
-def _push(case: _Case, site: Site, form: Form, problems: Problems) -> None:
+def _push(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
     """What a printed log can never prove."""
     link = case.link
     if not isinstance(link, TextLink):

@@ -9,7 +9,7 @@ from typing import Final
 from harness.core.instants import NS_PER_S
 from harness.core.model import LineEnd, LinkSpec, ModbusTcpLink, TextLink
 from harness.core.places import Numbering
-from harness.site.fields import LINK_KINDS, MODBUS_NAMES, PATTERN_NAMES, SERIAL_NAMES, TEXT_NAMES
+from harness.site.fields import LINK_KINDS, MODBUS_NAMES, SERIAL_NAMES, TEXT_NAMES
 from harness.site.forms import Form
 from harness.site.kinds import HostPort
 from harness.site.names import did_you_mean, shown
@@ -97,9 +97,6 @@ def _text(form: Form, kind: str, problems: Problems) -> TextLink | None:
     if not is_text or encoding.lower().startswith(("utf-16", "utf-32", "utf16", "utf32", "utf_16", "utf_32")):
         text = f"encoding={shown(encoding)}: expected an encoding in which a line end is one byte"
         problems.error(form.at("encoding"), "encoding", text, did_you_mean(encoding, _ENCODINGS))
-    if form.has("printed time") and "(?P<time>" not in "".join(form.text(name) for name in PATTERN_NAMES):
-        text = f"printed time={shown(form.text('printed time'))}: no pattern of this link has the group it reads"
-        problems.error(form.at("printed time"), "printed-time", text, "write (?P<time>...) around the time in raised:")
     peer = form.get("text+tcp", HostPort)
     if peer is None and not form.text("text+serial"):
         return None

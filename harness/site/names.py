@@ -16,12 +16,12 @@ def plain(name: str) -> str:
     return _SEPARATORS.sub(" ", name).strip().casefold()
 
 
-def nearest(name: str, known: Iterable[str]) -> str | None:
-    """The one known name that was most likely meant, or None where none is near."""
+def nearest(name: str, known: Iterable[str], *, alike: float = 0.6) -> str | None:
+    """The one known name that was most likely meant, or None where none is near (``alike``: 0 to 1)."""
     by_plain = {plain(candidate): candidate for candidate in sorted(known)}
     if plain(name) in by_plain:
         return by_plain[plain(name)]
-    found = difflib.get_close_matches(plain(name)[:_SHOWN_MAX], list(by_plain), n=1, cutoff=0.6)
+    found = difflib.get_close_matches(plain(name)[:_SHOWN_MAX], list(by_plain), n=1, cutoff=alike)
     return by_plain[found[0]] if found else None
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import string
 from collections.abc import Iterator
 from importlib import import_module
 from typing import Any, Final
@@ -10,11 +11,14 @@ from typing import Any, Final
 from harness.site.problems import Mismatch
 
 PATTERN_MAX: Final = 2_000
-_WIDE_REPEATS_MAX: Final = 3
-"""More ``.*`` in one pattern cost the length of a line to that power."""
+REPEATS_MAX: Final = 3
+"""A line that fits k repeats in a row costs its length to the power of k. Three are bearable for a kilobyte."""
+_OPEN_FROM: Final = 32
+"""A repeat with a higher limit than this counts as open."""
 _LINE_MAX: Final = 400
 
 _parser: Any = import_module("re._parser")  # the only way to see what a pattern is made of
+_REPEATS: Final = ("MAX_REPEAT", "MIN_REPEAT", "POSSESSIVE_REPEAT")
 
 
 def check_pattern(pattern: str) -> None:
@@ -23,19 +27,21 @@ def check_pattern(pattern: str) -> None:
         raise Mismatch(f"expected at most {PATTERN_MAX} characters", "shorten it", code="pattern")
     try:
         tree = _parser.parse(pattern)
-        re.compile(pattern)
+        matches_nothing = re.fullmatch(pattern, "") is not None
     except (re.error, OverflowError, RecursionError) as exc:
-        raise Mismatch(f"expected a regular expression, found: {exc}",
-                       "put a backslash before a character that stands for itself", code="pattern") from exc  # fmt: skip
-    nested = _nested(tree)
-    if nested:
-        raise Mismatch("a repeat inside a repeat may take forever on a long line",
-                       "write the inner repeat without + or *, or as a possessive ++ or *+", code="pattern-runaway")  # fmt: skip
-    if _wide(tree) > _WIDE_REPEATS_MAX:
-        raise Mismatch(f"expected at most {_WIDE_REPEATS_MAX} of .* and .+, for more may take forever on a long line",
-                       "name what stands between, for example [^ ]+", code="pattern-runaway")  # fmt: skip
-    if re.fullmatch(pattern, "") is not None:
+        remedy = "put a backslash before a character that stands for itself"
+        raise Mismatch(f"expected a regular expression, found: {exc}", remedy, code="pattern") from exc
+    if matches_nothing:
         raise Mismatch("it matches an empty line", "write what the line holds", code="pattern")
+    if _nested(tree):
+        remedy = "write the inner repeat without + or *, or as a possessive ++ or *+"
+        raise Mismatch("a repeat inside a repeat may take forever on a long line", remedy, code="pattern-runaway")
+    if _longest_chain(tree) > REPEATS_MAX:
+        text = f"more than {REPEATS_MAX} repeats that fit what stands between them may take forever on a long line"
+        raise Mismatch(text, "name what stands between, for example [^ ]+ instead of .+", code="pattern-runaway")
+
+
+# --- what a pattern may cost ----------------------------------------------------------------------
 
 
 def _children(node: Any) -> Iterator[Any]:
@@ -44,7 +50,7 @@ def _children(node: Any) -> Iterator[Any]:
     name = str(operation)
     if name == "SUBPATTERN":
         yield argument[-1]
-    elif name in ("MAX_REPEAT", "MIN_REPEAT", "POSSESSIVE_REPEAT"):
+    elif name in _REPEATS:
         yield argument[2]
     elif name == "BRANCH":
         yield from argument[1]
@@ -56,141 +62,188 @@ def _children(node: Any) -> Iterator[Any]:
         yield from (part for part in argument[1:] if part is not None)
 
 
-def _is_open_repeat(node: Any) -> bool:
+def _is_open(node: Any) -> bool:
     operation, argument = node
-    return str(operation) in ("MAX_REPEAT", "MIN_REPEAT") and int(argument[1]) > 32
+    return str(operation) in ("MAX_REPEAT", "MIN_REPEAT") and int(argument[1]) > _OPEN_FROM
 
 
 def _nested(tree: Any, *, inside: bool = False) -> bool:
+    """True for repeats inside repeats, and for alternatives inside repeats that may begin alike."""
     for node in tree:
-        repeats = _is_open_repeat(node)
-        if repeats and inside:
+        name = str(node[0])
+        if inside and (_is_open(node) or (name == "BRANCH" and _branches_overlap(node))):
             return True
-        if str(node[0]) in ("POSSESSIVE_REPEAT", "ATOMIC_GROUP"):
+        if name in ("POSSESSIVE_REPEAT", "ATOMIC_GROUP"):
             continue
-        branches = str(node[0]) == "BRANCH"
-        if branches and inside and _branches_overlap(node):
-            return True
-        if any(_nested(child, inside=inside or repeats) for child in _children(node)):
+        if any(_nested(child, inside=inside or _is_open(node)) for child in _children(node)):
             return True
     return False
 
 
 def _branches_overlap(node: Any) -> bool:
-    """Alternatives that may begin alike, such as (a|a)*: known apart only where each begins with its own literal."""
+    """Alternatives are known apart only where each begins with a literal of its own."""
     heads = [branch[0] if len(branch) else None for branch in node[1][1]]
     literals = [head[1] for head in heads if head is not None and str(head[0]) == "LITERAL"]
     return len(literals) != len(heads) or len(set(literals)) != len(heads)
 
 
-def _wide(tree: Any) -> int:
-    count = 0
+def _longest_chain(tree: Any) -> int:
+    """The most open repeats of which each can swallow what stands before the next: the power of the worst cost."""
+    longest = chain = 0
+    repeat: Any = None
+    between: list[Any] = []
+    for node in _opened(tree):
+        if not _is_open(node):
+            between.append(node)
+            longest = max([longest, *(_longest_chain(child) for child in _children(node))])
+            continue
+        linked = repeat is not None and all(_overlap(repeat, part) for part in between or [node])
+        chain = chain + 1 if linked else 1
+        longest = max(longest, chain)
+        repeat, between = node, []
+    return longest
+
+
+def _opened(tree: Any) -> Iterator[Any]:
+    """The parts in a row, with groups opened."""
     for node in tree:
-        if _is_open_repeat(node) and any(str(part[0]) in ("ANY", "NOT_LITERAL") for part in node[1][2]):
-            count += 1
-        count += sum(_wide(child) for child in _children(node))
-    return count
+        if str(node[0]) == "SUBPATTERN":
+            yield from _opened(node[1][3])
+        else:
+            yield node
+
+
+def _overlap(repeat: Any, part: Any) -> bool:
+    """True where a repeat can take some text that the part takes; anything but single characters is taken to."""
+    ours = [node for node in _opened(repeat[1][2]) if _is_character(str(node[0]))]
+    name = str(part[0])
+    if name in _REPEATS:
+        if int(part[1][0]) == 0:
+            return True
+        theirs = [node for node in _opened(part[1][2]) if _is_character(str(node[0]))]
+    else:
+        theirs = [part] if _is_character(name) else []
+    if not ours or not theirs:
+        return True
+    return any(
+        any(_fits(node, character) for node in ours) and any(_fits(node, character) for node in theirs)
+        for character in string.printable
+    )
+
+
+def _is_character(name: str) -> bool:
+    return name in ("LITERAL", "NOT_LITERAL", "ANY", "IN")
+
+
+def _fits(node: Any, character: str) -> bool:
+    """True where a part that takes one character takes this one (case is not looked at)."""
+    operation, argument = node
+    name = str(operation)
+    if name == "IN":
+        negated = str(argument[0][0]) == "NEGATE"
+        return bool(negated != any(_holds(item, character) for item in argument[negated:]))
+    if name == "NOT_LITERAL":
+        return bool(ord(character) != argument)
+    return name == "ANY" or bool(ord(character) == argument)
+
+
+_SHORTHAND: Final = {
+    "CATEGORY_DIGIT": r"\d",
+    "CATEGORY_NOT_DIGIT": r"\D",
+    "CATEGORY_SPACE": r"\s",
+    "CATEGORY_NOT_SPACE": r"\S",
+    "CATEGORY_WORD": r"\w",
+    "CATEGORY_NOT_WORD": r"\W",
+}
+
+
+def _holds(item: Any, character: str) -> bool:
+    """True where one item of a [...] set holds the character."""
+    operation, argument = item
+    name = str(operation)
+    if name == "LITERAL":
+        return bool(ord(character) == argument)
+    if name == "RANGE":
+        return bool(argument[0] <= ord(character) <= argument[1])
+    return re.fullmatch(_SHORTHAND[str(argument)], character) is not None
+
+
+# --- lines that a pattern matches -----------------------------------------------------------------
 
 
 def examples(pattern: str) -> tuple[str, ...]:
-    """Up to two lines that the pattern matches whole (each repeat at its least, and once more). Empty if none is found."""
+    """Up to two lines that the pattern matches whole: each repeat at its least, and once more. () if none is found."""
     tree = _parser.parse(pattern)
     compiled = re.compile(pattern)
     lines = []
     for more in (0, 1):
         try:
-            line = _line(tree, more, {})
-        except (KeyError, ValueError, RecursionError):
+            line = _line(tree, more, {})[:_LINE_MAX]
+        except (KeyError, ValueError, RecursionError, StopIteration):
             continue
-        if compiled.fullmatch(line[:_LINE_MAX]):
-            lines.append(line[:_LINE_MAX])
+        if compiled.fullmatch(line):
+            lines.append(line)
     return tuple(dict.fromkeys(lines))
+
+
+_CANDIDATES: Final = "x0 A-_.:/#~\t\u00e9"
+
+
+def _line(tree: Any, more: int, groups: dict[int, str]) -> str:
+    return "".join(_part(node, more, groups) for node in tree)
+
+
+def _part(node: Any, more: int, groups: dict[int, str]) -> str:
+    operation, argument = node
+    name = str(operation)
+    if _is_character(name):
+        own = chr(argument) if name == "LITERAL" else _first(argument) if name == "IN" else ""
+        return next(character for character in own + _CANDIDATES if _fits(node, character))
+    if name in _REPEATS:
+        times = min(int(argument[0]) + more, int(argument[1]), _LINE_MAX)
+        return "".join(_line(argument[2], more, groups) for _ in range(times))
+    if name == "BRANCH":
+        return _line(argument[1][more % len(argument[1])], more, groups)
+    if name == "GROUPREF":
+        return groups[argument]
+    if name in ("SUBPATTERN", "ATOMIC_GROUP"):
+        text = _line(next(iter(_children(node))), more, groups)
+        if name == "SUBPATTERN" and argument[0] is not None:
+            groups[argument[0]] = text
+        return text
+    if name in ("AT", "ASSERT", "ASSERT_NOT"):
+        return ""
+    raise ValueError(name)
+
+
+def _first(items: Any) -> str:
+    """A character that a set names itself, as the first to try."""
+    operation, argument = items[0]
+    return {"LITERAL": lambda: chr(argument), "RANGE": lambda: chr(argument[0])}.get(str(operation), str)()
 
 
 def longest_literal(pattern: str) -> str:
     """The longest text that every line of this pattern holds; '' where there is none. A quick way to rule out."""
+    tree = _parser.parse(pattern)
+    if tree.state.flags & re.IGNORECASE:
+        return ""
     best = run = ""
-    for node in _flat(_parser.parse(pattern)):
-        if node is not None and str(node[0]) == "LITERAL":
-            run += chr(node[1])
-            best = max(best, run, key=len)
-        else:
-            run = ""
+    for node in _flat(tree):
+        run = run + chr(node[1]) if node is not None and str(node[0]) == "LITERAL" else ""
+        best = max(best, run, key=len)
     return best
 
 
 def _flat(tree: Any) -> Iterator[Any]:
-    flags_differ = bool(tree.state.flags & re.IGNORECASE) if hasattr(tree, "state") else False
+    """The parts in a row, groups opened; None where something is not literal."""
     for node in tree:
-        if str(node[0]) == "SUBPATTERN" and not node[1][1] and not flags_differ:
+        if str(node[0]) == "SUBPATTERN" and not node[1][1]:
             yield from _flat(node[1][3])
         else:
-            yield None if flags_differ else node
+            yield node if str(node[0]) == "LITERAL" else None
 
 
-_CANDIDATES: Final = "x0 A-_.:/#~\t\u00e9"
-_CATEGORY: Final = {
-    "CATEGORY_DIGIT": "0", "CATEGORY_NOT_DIGIT": "x", "CATEGORY_SPACE": " ", "CATEGORY_NOT_SPACE": "x",
-    "CATEGORY_WORD": "x", "CATEGORY_NOT_WORD": " ",
-}  # fmt: skip
-
-
-def _line(tree: Any, more: int, groups: dict[int, str]) -> str:
-    parts = []
-    for operation, argument in tree:
-        name = str(operation)
-        if name == "LITERAL":
-            parts.append(chr(argument))
-        elif name == "NOT_LITERAL":
-            parts.append(next(c for c in _CANDIDATES if ord(c) != argument))
-        elif name == "ANY":
-            parts.append("x")
-        elif name == "IN":
-            parts.append(_member(argument))
-        elif name == "BRANCH":
-            parts.append(_line(argument[1][more % len(argument[1])], more, groups))
-        elif name == "SUBPATTERN":
-            text = _line(argument[3], more, groups)
-            if argument[0] is not None:
-                groups[argument[0]] = text
-            parts.append(text)
-        elif name in ("MAX_REPEAT", "MIN_REPEAT", "POSSESSIVE_REPEAT"):
-            times = min(int(argument[0]) + more, int(argument[1]), _LINE_MAX)
-            parts.extend(_line(argument[2], more, groups) for _ in range(times))
-        elif name == "ATOMIC_GROUP":
-            parts.append(_line(argument, more, groups))
-        elif name == "GROUPREF":
-            parts.append(groups[argument])
-        elif name not in ("AT", "ASSERT", "ASSERT_NOT"):
-            raise ValueError(name)
-    return "".join(parts)
-
-
-def _member(items: Any) -> str:
-    """One character of a [...] set."""
-    negated = bool(items) and str(items[0][0]) == "NEGATE"
-    if negated:
-        for candidate in _CANDIDATES:
-            if not any(_holds(item, candidate) for item in items[1:]):
-                return candidate
-        raise ValueError("no member found")
-    operation, argument = items[0]
-    if str(operation) == "LITERAL":
-        return chr(argument)
-    if str(operation) == "RANGE":
-        return chr(argument[0])
-    return _CATEGORY[str(argument)]
-
-
-def _holds(item: Any, candidate: str) -> bool:
-    operation, argument = item
-    if str(operation) == "LITERAL":
-        return bool(ord(candidate) == argument)
-    if str(operation) == "RANGE":
-        return bool(argument[0] <= ord(candidate) <= argument[1])
-    shorthand = {"CATEGORY_DIGIT": r"\d", "CATEGORY_NOT_DIGIT": r"\D", "CATEGORY_SPACE": r"\s",
-                 "CATEGORY_NOT_SPACE": r"\S", "CATEGORY_WORD": r"\w", "CATEGORY_NOT_WORD": r"\W"}  # fmt: skip
-    return re.fullmatch(shorthand[str(argument)], candidate) is not None
+# --- templates ------------------------------------------------------------------------------------
 
 
 def filled(template: str, *, text: str, code: str) -> str:

@@ -165,7 +165,7 @@ def text_point(
     """The printed lines of a row: one place for each alarm where a pattern holds its text, else one for all."""
     templates = {name: row.text(name) or link_form.text(name) for name in PATTERN_NAMES}
     if not templates["raised"]:
-        if "raised" not in row.broken | link_form.broken:
+        if "raised" not in row.broken | link_form.broken and not problems.is_cut_short:
             text = f"row {row.text('alarm')}: raised is missing, here and in link {link_form.name}"
             problems.error(row.origin, "missing", text, "add the pattern of the line that is printed when raised")
         return
@@ -180,7 +180,7 @@ def text_point(
     for name in names:
         form = alarm_forms[name]
         lacking = [w for w in ("text", "code") if any(needs(t, w) for t in templates.values()) and not form.has(w)]
-        for word in lacking:
+        for word in lacking if not problems.is_cut_short else ():
             text = f"alarm {name}: {word} is missing, and the pattern of {link_name} holds {{{word}}}"
             problems.error(form.origin, "missing", text, f"add {word}: as it is printed")
         if lacking or form.broken & {"text", "code"}:

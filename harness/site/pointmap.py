@@ -128,7 +128,8 @@ def _of_class(row: Form, word: str, context: Context) -> tuple[str, ...]:
     words = [member.value for member in AlarmClass]
     if word not in words:
         found = f"alarm={shown(row.text('alarm'))}: expected class:alarm, class:warning or class:fault"
-        context.problems.error(row.at("alarm"), "unknown-class", found, did_you_mean(word, words))
+        known = [f"class:{known}" for known in words]
+        context.problems.error(row.at("alarm"), "unknown-class", found, did_you_mean(f"class:{word}", known))
         return ()
     names = tuple(name for name, alarm in context.alarms.items() if alarm.alarm_class.value == word)
     if not names:

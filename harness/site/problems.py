@@ -11,7 +11,7 @@ PROBLEMS_MAX = 500
 """More than this helps nobody; what is left over is counted in the last message."""
 
 
-class Mismatch(ValueError):
+class Mismatch(ValueError):  # noqa: N818 - it says what it is
     """A value is not what its place takes: what was expected, and the remedy. Never leaves this package."""
 
     def __init__(self, expected: str, remedy: str = "", *, code: str = "value", found: str | None = None) -> None:

@@ -1,4 +1,4 @@
-"""Reads a site file with its point map, from disk or from documents in memory (a record embeds them with their names)."""
+"""Reads a site file with its point map, from disk or from documents in memory (a record embeds them by name)."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ from harness.site.placing import modbus_point
 from harness.site.pointmap import Context, PointMap, build_point_map, hold_of
 from harness.site.problems import Mismatch, Problems
 from harness.site.sheets import SHEET_BYTES_MAX, Cell, Sheet, read_sheet
-from harness.site.yaml_nodes import SITE_BYTES_MAX, Mapping as MappingNode
-from harness.site.yaml_nodes import Scalar, read_tree
+from harness.site.yaml_nodes import SITE_BYTES_MAX, Scalar, read_tree
+from harness.site.yaml_nodes import Mapping as MappingNode
 
 _FIELDS = {field.name: field for field in ROW.fields}
 

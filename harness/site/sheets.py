@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-import datetime
+import datetime as dt
 import io
 import re
 import warnings
@@ -64,7 +64,7 @@ def read_sheet(data: bytes, file: str, problems: Problems, *, sheet: str = "", h
 
 def _is_plain_text(data: bytes) -> bool:
     """True for a CSV file that stands in for a workbook of the same name."""
-    return _CONTROL.search(data.decode("latin-1").translate({i: None for i in range(0x80, 0xA0)})) is None
+    return _CONTROL.search(data.decode("latin-1").translate(dict.fromkeys(range(0x80, 0xA0)))) is None
 
 
 def _table(rows: list[tuple[Cell, ...]], start: Origin, header_row: int, problems: Problems) -> Sheet | None:
@@ -124,7 +124,7 @@ def _csv_rows(data: bytes, file: str, problems: Problems) -> list[tuple[Cell, ..
                 problems.error(Origin(file=file, line=line), "size", f"rows={len(rows)}: expected at most {ROWS_MAX}")
                 return None
     except csv.Error as exc:
-        found = f"row={line}: expected cells separated by {shown(separator)}, found: {exc}"
+        found = f"row={line}: expected cells with {shown(repr(separator))} between them, found: {exc}"
         problems.error(Origin(file=file, line=line), "csv", found, "check the quotes of this row")
         return None
     return [row for row in rows if not row or not _is_left_out(row)]
@@ -232,6 +232,6 @@ def _cell_text(value: object) -> str:
         return "yes" if value else "no"
     if isinstance(value, float):
         return str(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
-    if isinstance(value, datetime.date | datetime.time):
+    if isinstance(value, dt.date | dt.time):
         return value.isoformat()
     return str(value)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
+import time
+import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -33,13 +36,13 @@ class _Line:
 def check_texts(site: Site, form: Form, problems: Problems) -> None:
     """Same texts of two alarms, printed times that no pattern gives, and patterns that match another's lines."""
     ambiguous = set(_same_texts(form, problems))
-    _printed_times(site, problems)
+    _printed_times(site, form, problems)
     by_link: dict[str, list[_Line]] = {}
     for point in site.points.values():
         if isinstance(point.place, TextPlace):
             by_link.setdefault(point.link, []).extend(_lines(point, point.place))
     for lines in by_link.values():
-        _clashes(lines, site, ambiguous, form, problems)
+        _clashes(lines, ambiguous, form, problems)
 
 
 def _same_texts(form: Form, problems: Problems) -> Iterator[str]:
@@ -56,12 +59,32 @@ def _same_texts(form: Form, problems: Problems) -> Iterator[str]:
             problems.error(alarm_form.at("text"), "same-text", found, "printed lines cannot tell them apart; mend one")
 
 
-def _printed_times(site: Site, problems: Problems) -> None:
+def _printed_times(site: Site, form: Form, problems: Problems) -> None:
     for point in site.points.values():
         place = point.place
-        if isinstance(place, TextPlace) and place.printed_time is not None and "(?P<time>" not in place.raised:
-            text = f"printed time={shown(place.printed_time)}: raised has no group (?P<time>...)"
-            problems.error(point.origin, "printed-time", text, "write (?P<time>...) around the time")
+        if not isinstance(place, TextPlace) or place.printed_time is None:
+            continue
+        link_form = form.forms("links")[point.link]
+        is_links = link_form.text("printed time") == place.printed_time
+        origin = link_form.at("printed time") if is_links else point.origin
+        found = f"printed time={shown(place.printed_time)}"
+        if "(?P<time>" not in place.raised:
+            remedy = "write (?P<time>...) around the time"
+            problems.error(origin, "printed-time", f"{found}: raised has no group (?P<time>...)", remedy)
+        elif not _is_time_format(place.printed_time):
+            remedy = "for example %d-%m-%Y %H:%M:%S"
+            problems.error(origin, "printed-time", f"{found}: expected a format as strptime reads it", remedy)
+
+
+def _is_time_format(text: str) -> bool:
+    """True where a time written in this format can be read again."""
+    at = dt.datetime(2024, 12, 31, 23, 59, 58, tzinfo=dt.UTC)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # a printed time without a year is what printers print
+        try:
+            return "%" in text and time.strptime(at.strftime(text), text) is not None
+        except ValueError:
+            return False
 
 
 def _lines(point: Point, place: TextPlace) -> Iterator[_Line]:
@@ -77,7 +100,7 @@ def _lines(point: Point, place: TextPlace) -> Iterator[_Line]:
             )
 
 
-def _clashes(lines: list[_Line], site: Site, ambiguous: set[str], form: Form, problems: Problems) -> None:
+def _clashes(lines: list[_Line], ambiguous: set[str], form: Form, problems: Problems) -> None:
     told: set[tuple[str, str]] = set()
     for line in lines:
         for other in lines:
@@ -88,8 +111,8 @@ def _clashes(lines: list[_Line], site: Site, ambiguous: set[str], form: Form, pr
             if hit is None or (not own and _alarm(line) in ambiguous and _alarm(other) in ambiguous):
                 continue
             told.add((line.point.name, other.point.name))
-            origin, found = _where(line, site, form)
-            whose = "the same point" if own else f"{other.point.name} ({_where(other, site, form)[0]})"
+            origin, found = _where(line, form)
+            whose = "the same point" if own else f"{other.point.name} ({_where(other, form)[0]})"
             text = f"{found}: it also matches a line that {other.event} of {whose} matches: {shown(hit)}"
             problems.error(origin, "pattern-clash", text, "make the pattern narrower")
 
@@ -98,7 +121,7 @@ def _alarm(line: _Line) -> str:
     return line.point.name.partition(":")[2]
 
 
-def _where(line: _Line, site: Site, form: Form) -> tuple[Origin, str]:
+def _where(line: _Line, form: Form) -> tuple[Origin, str]:
     """The line of the user's file to look at: the row's pattern, else the alarm's text that fills the link's."""
     alarm_form = form.forms("alarms").get(_alarm(line))
     if alarm_form is not None and alarm_form.has("text") and form.forms("links")[line.point.link].has(line.event):

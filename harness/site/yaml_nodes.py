@@ -139,7 +139,7 @@ def _built(events: Iterator[yaml.Event], file: str, problems: Problems) -> Node 
             open_nodes[-1].nodes.append(own.closed(closed))
         elif isinstance(event, yaml.ScalarEvent):
             own.refuse_tag(event, origin)
-            quoted = event.style is not None
+            quoted = bool(event.style)  # plain is None to the Python parser and '' to the C one
             open_nodes[-1].nodes.append(Scalar(text=event.value, origin=origin, is_quoted=quoted))
         elif isinstance(event, yaml.AliasEvent):
             open_nodes[-1].nodes.append(own.alias(event, origin))
@@ -167,6 +167,8 @@ class _Own:
 
     def at(self, event: yaml.Event) -> Origin:
         mark = event.start_mark
+        if mark is None:
+            return Origin(file=self.file, line=1)
         return Origin(file=self.file, line=mark.line + 1, column=mark.column + 1)
 
     def refuse_tag(self, event: yaml.NodeEvent, origin: Origin) -> None:
@@ -202,17 +204,26 @@ class _Own:
 _REMEDIES: Final = (
     ("\\t", "tab", "indent with spaces, not with tabs"),
     ("'\t'", "tab", "indent with spaces, not with tabs"),
-    ("mapping values are not allowed", "a second colon", "check the indentation, or put a value that holds ': ' in quotes"),
+    ("mapping values are not allowed", "a second colon", "check the indentation, or put the value in single quotes"),
     ("could not find expected ':'", "no colon", "write name: value"),
+    ("escape character", "a backslash in double quotes", "use single quotes: in them a backslash is a backslash"),
     ("alphabetic or numeric character", "a value that begins with * or &", "put it in quotes: '*'"),
     ("unexpected end of stream", "a quote that is never closed", "close the quote"),
     ("quoted scalar", "a quote that is never closed", "close the quote"),
     ("flow sequence", "a [ that is never closed", "close the bracket, or put a value that begins with [ in quotes"),
     ("flow mapping", "a { that is never closed", "close the bracket, or put a value that begins with { in quotes"),
-    ("escape character", "a backslash in double quotes", "use single quotes: in them a backslash is a backslash"),
     ("block end", "indentation that fits no line above", "line it up with the lines above"),
     ("cannot start any token", "a character that must not begin a value", "put the value in single quotes"),
 )  # fmt: skip
+
+
+def _open_quote(lines: list[str], line: int) -> int | None:
+    """The line, at most 20 above, whose quote was left open and found its end in this one."""
+    for number in range(line - 1, max(line - 20, 0), -1):
+        for quote in ("'", '"'):
+            if lines[number - 1].count(quote) % 2 and lines[line - 1].count(quote):
+                return number
+    return None
 
 
 def _explain(exc: yaml.MarkedYAMLError, file: str, text: str, problems: Problems) -> int:
@@ -225,11 +236,10 @@ def _explain(exc: yaml.MarkedYAMLError, file: str, text: str, problems: Problems
     line = mark.line + 1 if mark is not None else 1
     lines = text.splitlines()
     line = min(line, max(len(lines), 1))
+    if "block end" in said and _open_quote(lines, line) is not None:
+        line, said = _open_quote(lines, line) or line, "quoted scalar"
     written = lines[line - 1].strip() if lines else ""
-    for word, what, remedy in _REMEDIES:
-        if word in said:
-            break
-    else:
-        what, remedy = "no YAML", "check the indentation, and put values with special characters in single quotes"
+    otherwise = ("no YAML", "check the indentation, and put values with special characters in single quotes")
+    what, remedy = next(((what, remedy) for word, what, remedy in _REMEDIES if word in said), otherwise)
     problems.error(Origin(file=file, line=line), "yaml", f"line={shown(written)}: {what}", remedy)
     return line
