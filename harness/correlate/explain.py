@@ -1,8 +1,9 @@
 """Likely causes, from the wire upwards, so that one fault yields one cause.
 
-Finders look in an order in which what would mimic something else comes first: what was not looked at, blocks that do
-not live, whole blocks at the wrong place, single alarms at the wrong place, then what the points do and when. What one
-finder explains, the next ones do not look at. A cause of several results is named once, and each of them repeats it.
+Finders look in an order in which what would mimic something else comes first: what was not looked at, inverted points,
+whole blocks at the wrong place, blocks that do not live, single alarms at the wrong place, then what the points do and
+when. What one finder explains, the next ones do not look at. A cause of several results is named once, and each of them
+repeats it.
 """
 
 from __future__ import annotations
@@ -31,12 +32,12 @@ from harness.correlate.relate import Crossing
 
 FINDERS: Final[tuple[Finder, ...]] = (
     blind_windows,
-    dead_or_frozen,
     inverted,
     swapped_parts,
     swapped_pairs,
     offsets,
     wrong_tables,
+    dead_or_frozen,
     wrong_bits,
     contradicted,
     not_proven,

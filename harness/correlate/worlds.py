@@ -198,8 +198,7 @@ def _meets(outline: Outline, demand: Demand, it: Candidate) -> bool:
         return False
     if it.resumes_hi < FOREVER and it.resumes_hi <= settled:
         return False
-    behind = outline.onset_hi[it.after] if it.after < len(outline.onset_hi) else FOREVER
-    return behind > settled
+    return it.after >= len(outline.onset_hi) or outline.onset_hi[it.after] > settled
 
 
 def _is_proven(outline: Outline, demand: Demand, number: int) -> bool:

@@ -87,7 +87,7 @@ def _gap_max(case: Case, link: str, table: str) -> int:
 def _still(case: Case, key: _Key, points: Sequence[str]) -> _Still | None:
     sketches = [case.sketches[name].trace for name in points]
     traces = [trace for trace in [*sketches, *_neighbour_traces(case, points)] if len(trace)]
-    if not traces or key[2] == LINES:
+    if not traces:
         return None
     since = max((_last_change(trace) for trace in traces), default=-FOREVER)
     numbers = [n for name in points for n in case.by_point.get(name, ()) if case.is_loud(n)]
@@ -142,6 +142,8 @@ def _finding(case: Case, group: Sequence[_Still], *, whole: bool) -> Finding:
     numbers = sorted({*missed, *(n for it in group for n in it.hangs)})
     held = [name for it in group for name in it.held]
     since = max((it.since for it in group if it.since is not None), default=None)
+    if group[0].key[2] == LINES:
+        return Finding(cause=_unprinted(case, group[0], missed, since), results=tuple(numbers))
     what = f"link {group[0].key[0]}" if whole else f"the block {_range(case, group[0])}"
     unproven = (
         "" if _proved_up(case, missed) else "; or nothing was raised: no other point says that these alarms were up"
@@ -152,7 +154,7 @@ def _finding(case: Case, group: Sequence[_Still], *, whole: bool) -> Finding:
             code="block-dead",
             text=f"{what} answers, but reads off in every place: a block that nothing is written to, the wrong unit, "
             f"or the wrong area of addresses{unproven}",
-            evidence=f"every poll was off for the whole run, while {_count(case, missed)} were up: "
+            evidence=f"every poll was off for the whole run, while {_count(case, missed)} were raised: "
             f"{alarms(case, missed)}",
             next_check="check unit number and first address in the device's list, and whether the device's own link "
             "to the controller is alive; what reads as quiet in this block proves nothing until then",
@@ -168,6 +170,22 @@ def _finding(case: Case, group: Sequence[_Still], *, whole: bool) -> Finding:
             "that is down) and restart it; what reads as quiet in this block proves nothing until then",
         )
     return Finding(cause=cause, results=tuple(numbers))
+
+
+def _unprinted(case: Case, it: _Still, missed: Sequence[int], since: int | None) -> Cause:
+    link = it.key[0]
+    unproven = "" if _proved_up(case, missed) else ", or nothing was raised (no other point says that it was)"
+    what = "no line that fits any of its points" if since is None else "no alarms any more"
+    return Cause(
+        kind=CauseKind.IDENTITY,
+        code="nothing-printed",
+        text=f"link {link} prints {what}: alarms are not sent to it, or are printed in other words than the patterns "
+        f"expect{unproven}",
+        evidence=f"no line fitted {_since_text(case, since, missed)}, while {_count(case, missed)} were raised: "
+        f"{alarms(case, missed)}",
+        next_check=f"watch the raw lines of link {link} while raising one alarm: is anything printed, and does it fit "
+        "the pattern character by character; then check port, speed and the printer's alarm classes",
+    )
 
 
 def _or_wired(held: Sequence[str]) -> str:

@@ -151,7 +151,9 @@ def brief(case: Case) -> Iterator[Finding]:
     by_link: dict[str, list[int]] = defaultdict(list)
     for number in case.opened():
         result = case.results[number]
-        if result.verdict is Verdict.BRIEF or (Verdict.BRIEF in result.also and result.visible is not None):
+        if result.onset is None or result.onset.hi < case.demand(number).raised.lo:
+            continue  # what was on before the raise says nothing about how long this alarm shows
+        if result.verdict is Verdict.BRIEF or Verdict.BRIEF in result.also:
             by_link[case.link_of(result.point)].append(number)
     for link, numbers in by_link.items():
         short = [n for n in numbers if _alarm_was_short(case, n)]

@@ -16,7 +16,7 @@ from harness.core.instants import Bounds
 from harness.core.model import Cause, CauseKind
 from harness.correlate.causes.case import Appearance, Case, Finding
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Block, Spot
-from harness.correlate.causes.words import after, block, listed, pair_text, place
+from harness.correlate.causes.words import LISTED_MAX, after, block, listed, pair_text, place, series
 from harness.correlate.wording import span_text
 
 BYTE_SWAP: Final = 8
@@ -197,7 +197,7 @@ def _shown(case: Case, of: Block, seen: _Seen, moved: _Move) -> str:
         f"{after(case, number, onset)} after its raise"
         for position, (number, onset) in sorted(seen.items())
     ]
-    return f"{len(seen)} places, none of which showed where it should: " + "; ".join(told)
+    return f"{len(seen)} places, none of which showed where it should: {series(told, LISTED_MAX)}"
 
 
 def _short(case: Case, spot: Spot) -> str:

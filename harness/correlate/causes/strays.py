@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
+from harness.core.instants import Bounds
 from harness.core.model import Cause, CauseKind, Stimulus
 from harness.correlate.causes.case import Case, Finding
 from harness.correlate.causes.words import listed, point, series
-from harness.correlate.wording import time_text
+from harness.correlate.wording import span_text
 
 
 def strays(case: Case) -> Iterator[Finding]:
@@ -67,7 +68,7 @@ def _after_raise(case: Case, at: int) -> str:
     stray = case.strays[at]
     newest = case.raises.latest(stray.onset)[-1]
     low, high = max(0, stray.onset.lo - newest.raised.hi), max(0, stray.onset.hi - newest.raised.lo)
-    return f"{stray.point} {time_text(low)} to {time_text(high)} after {newest.id}"
+    return f"{stray.point} {span_text(Bounds(low, high))} after {newest.id}"
 
 
 def _alone(case: Case, at: int) -> Cause:

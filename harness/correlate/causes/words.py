@@ -26,11 +26,11 @@ def listed(names: Iterable[str], limit: int = LISTED_MAX) -> str:
     return once[0] if len(once) == 1 else f"{', '.join(once[:-1])} and {once[-1]}" if once else "none"
 
 
-def series(told: Iterable[str]) -> str:
+def series(told: Iterable[str], limit: int = CLAUSES_MAX) -> str:
     """Whole clauses, each once: ``a; b; and 7 more``."""
     once = list(dict.fromkeys(told))
-    more = [f"and {len(once) - CLAUSES_MAX} more"] if len(once) > CLAUSES_MAX else []
-    return "; ".join([*once[:CLAUSES_MAX], *more])
+    more = [f"and {len(once) - limit} more"] if len(once) > limit else []
+    return "; ".join([*once[:limit], *more])
 
 
 def pair_text(result: Result) -> str:

@@ -357,6 +357,18 @@ def test_two_equally_good_pairings_leave_both_unresolved() -> None:
     assert found == [VerdictClass.UNKNOWN, VerdictClass.UNKNOWN]
 
 
+def test_an_alarm_that_was_never_released_is_not_tested_for_going_off_and_never_missed() -> None:
+    bench = Bench()
+    bench.inputs(2)
+    bench.rows[1] = replace(bench.rows[1], limits=replace(LIMITS, gone_within_ns=None))
+    for number in (0, 1):
+        bench.raised(f"a{number}", 1000 + 5000 * number)
+        bench.on(f"bms.a{number}", 1150 + 5000 * number)
+    judgement = bench.judge()
+    assert verdicts(judgement) == {"a0@bms.a0/s1": "unresolved", "a1@bms.a1/s2": "on-time"}
+    assert "never released" in one(judgement, "a0@bms.a0").reason
+
+
 # --- what is not judged ----------------------------------------------------------------------------
 
 
