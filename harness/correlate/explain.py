@@ -87,8 +87,8 @@ def _entered(judgement: Judgement, findings: Sequence[Finding]) -> Judgement:
     shared: list[Cause] = []
     for finding in findings:
         of_result.update(dict.fromkeys(finding.results, finding.cause))
-        of_stray.update(dict.fromkeys(finding.strays, finding.cause))
-        if len(finding.results) + len(finding.strays) > 1 and finding.cause not in shared:
+        of_stray.update(dict.fromkeys(finding.all_strays, finding.cause))
+        if len(finding.results) + len(finding.all_strays) > 1 and finding.cause not in shared:
             shared.append(finding.cause)
     results = tuple(
         replace(it, causes=(of_result[n],)) if n in of_result else it for n, it in enumerate(judgement.results)

@@ -52,6 +52,11 @@ class Finding:
     strays: tuple[int, ...] = ()
     seen: tuple[Appearance, ...] = ()
 
+    @property
+    def all_strays(self) -> frozenset[int]:
+        """Numbers of the strays that it explains, as such or as appearances."""
+        return frozenset(self.strays) | {it.stray for it in self.seen if it.stray is not None}
+
 
 class Case:
     """What the finders share. ``open``: numbers of the failed and unknown results that no finding explains yet."""
@@ -84,7 +89,7 @@ class Case:
     def claim(self, finding: Finding) -> None:
         """What a finding explains is not looked at by later finders."""
         self.open.difference_update(finding.results)
-        self.open_strays.difference_update(finding.strays, (it.stray for it in finding.seen if it.stray is not None))
+        self.open_strays.difference_update(finding.all_strays)
         self._used.update(finding.seen)
         self.cause_of.update(dict.fromkeys(finding.results, finding.cause))
 
