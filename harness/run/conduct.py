@@ -139,10 +139,10 @@ class Conductor:
         return _Quiet(item=item, raised=raised, until_ns=until)
 
     async def _leave_quiet_alone(self, item: Item) -> None:
-        """Raise nothing that moves a point while an earlier alarm still requires it to be quiet."""
+        """Raise nothing that may move a point while an earlier alarm requires it to be quiet: whose leak would it be?"""
         site = self._t.site
         names = {item.alarm.name, *brought_along(site, item.alarm)}
-        moved = {row.point for row in site.expectations if row.alarm in names and row.behaviour is not Behaviour.QUIET}
+        moved = {row.point for row in site.expectations if row.alarm in names}
         until = [at for later in self._later for point, at in later.until_ns.items() if point in moved]
         if until and max(until) > self._t.clock():
             self._t.view.phase("waiting until points that must stay quiet have been")

@@ -1,0 +1,314 @@
+"""Truth: on real sockets, every bound contains the truth, and no verdict contradicts it.
+
+Three simulated sites at once, 300 raises at random phases, with limits drawn at random around what the sites really do,
+so that many lie close to the truth. The truth comes from the simulated site's own log; what a result should be is
+worked out here from it, with nothing of the correlator.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+import time
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from random import Random
+from typing import Any, Final
+
+import pytest
+
+from harness.core.instants import NS_PER_MS, Bounds
+from harness.core.model import Behaviour, Expectation, Hold, Limits, ModbusTcpLink, Result, Site, Stimulus, TextLink
+from harness.core.places import ModbusPlace, OnWhen, ValueType
+from harness.core.verdicts import VerdictClass
+from harness.correlate.engine import correlate, outlines_of
+from harness.correlate.timing import time_by_reference
+from harness.record.reader import RecordReader
+from harness.run.conduct import Progress
+from harness.run.evidence import evidence_of
+from harness.run.order import Item, Selection
+from harness.run.steps import stimuli_of
+from harness.run.testing import TestOptions, run_test
+from harness.site.profiles import profiles_folder
+from harness.site.reading import Documents, load_site
+from sims import SimulatedSite, SiteOptions
+
+SITES: Final = 3
+RAISES: Final = 300
+SEED: Final = 20261124
+STAMPS_NS: Final = 2 * NS_PER_MS
+"""What the truth log's own stamps leave open (before and after a change), and the relay behind them."""
+
+OUTPUT_DELAY_NS: Final = 60 * NS_PER_MS
+HOLD: Final = Hold(on_ns=60 * NS_PER_MS, off_ns=60 * NS_PER_MS, on_declared=True, off_declared=True)
+"""True of these sites: nothing is cleared before its outputs, which are 60 ms late, have shown."""
+
+
+class Silent:
+    """A view that shows nothing."""
+
+    def baseline(self, standing: Sequence[str], down: Sequence[str]) -> None:
+        assert not standing
+        assert not down
+
+    def raising(self, item: Item, progress: Progress) -> None: ...
+
+    def phase(self, text: str) -> None: ...
+
+    def judged(self, item: Item, results: Sequence[Result]) -> None: ...
+
+    def trouble(self, text: str) -> None:
+        raise AssertionError(text)
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """One true time for which an output was on; instants as (before, after) stamps in ns, None while still on."""
+
+    begin: tuple[int, int]
+    end: tuple[int, int] | None
+
+
+def varied(site: Site, sim: SimulatedSite, random: Random) -> Site:
+    """The demo's site on a simulated site's ports, with random poll periods, and random limits around the truth."""
+    ports = {"panel": sim.panel_port, "bms": sim.bms_port}
+    links: dict[str, ModbusTcpLink | TextLink] = {}
+    for name, link in site.links.items():
+        if isinstance(link, ModbusTcpLink):
+            period = random.randrange(20, 50) * NS_PER_MS
+            links[name] = replace(link, port=ports[name], poll_period_ns=period, requests_per_s_max=None)
+        else:
+            links[name] = replace(link, tcp_port=sim.printer_port, longest_delay_ns=40 * NS_PER_MS)
+    rows = []
+    for row in site.expectations:
+        if row.behaviour is Behaviour.QUIET:
+            continue
+        limits = Limits(
+            appears_within_ns=random.choice([None, random.randrange(10, 200) * NS_PER_MS]),
+            visible_for_ns=random.choice([None, random.randrange(50, 400) * NS_PER_MS]),
+            gone_within_ns=random.choice([None, random.randrange(10, 200) * NS_PER_MS]),
+            search_ns=400 * NS_PER_MS,
+            settle_ns=100 * NS_PER_MS,
+        )
+        rows.append(replace(row, limits=limits))
+    points = {name: replace(point, hold=HOLD) for name, point in site.points.items()}
+    return replace(site, links=links, points=points, expectations=tuple(rows))
+
+
+def true_intervals(entries: Iterable[Mapping[str, Any]], site: Site, name: str) -> list[Interval]:
+    """When the output at a point was really on."""
+    point = site.points[name]
+    found: list[Interval] = []
+    begun: tuple[int, int] | None = None
+    for is_on, at in _changes(entries, site, point.link, point.place, name):
+        if is_on and begun is None:
+            begun = at
+        elif not is_on and begun is not None:
+            found.append(Interval(begun, at))
+            begun = None
+    return found if begun is None else [*found, Interval(begun, None)]
+
+
+def _changes(
+    entries: Iterable[Mapping[str, Any]], site: Site, link: str, place: Any, name: str
+) -> Iterable[tuple[bool, tuple[int, int]]]:
+    if not isinstance(place, ModbusPlace):
+        alarm = next(row.alarm for row in site.expectations if row.point == name)
+        for entry in entries:
+            if entry["kind"] == "line" and entry["alarm"] == alarm and entry["word"] in ("RAISED", "CLEARED"):
+                yield entry["word"] == "RAISED", (entry["set_before_ns"], entry["set_after_ns"])
+        return
+    for entry in entries:
+        if entry["kind"] != "output" or entry["place"].split(".")[0] != link:
+            continue
+        bit = place.bit if place.value_type is ValueType.BIT and not place.table.is_bits else None
+        if (entry["table"], entry["address"], entry["bit"]) == (place.table.value, place.address, bit):
+            value = entry["value"]
+            yield _counts_as_on(place, value), (entry["set_before_ns"], entry["set_after_ns"])
+
+
+def _counts_as_on(place: ModbusPlace, value: int) -> bool:
+    threshold = place.threshold or 0
+    return value == threshold if place.on_when is OnWhen.EQUAL else value > threshold
+
+
+def margins(row: Expectation, own: Interval | None, r: int, k: int | None, c: int) -> dict[str, int]:
+    """By how much the truth meets each obligation (ns, negative: breaks it)."""
+    limits = row.limits
+    reach = limits.search_ns if limits.appears_within_ns is None else limits.appears_within_ns
+    if own is None:
+        return {"shows": -limits.search_ns}
+    u = own.begin[1]
+    e = None if own.end is None else own.end[1]
+    release = {Behaviour.FOLLOWS: c, Behaviour.UNTIL_ACKNOWLEDGED: k}.get(
+        row.behaviour, None if k is None else max(k, c)
+    )
+    found = {"late": reach - max(0, u - r)}
+    if limits.visible_for_ns is not None and e is not None:
+        found["brief"] = e - u - limits.visible_for_ns
+    if release is not None and e is not None:
+        found["early"] = e - release - limits.dwell_ns
+        if limits.gone_within_ns is not None:
+            found["stuck"] = release + limits.dwell_ns + limits.gone_within_ns - e
+    return found
+
+
+def holds(bounds: Bounds, at: tuple[int, int]) -> bool:
+    """Whether bounds contain an instant that the truth log stamped before and after."""
+    return bounds.lo <= at[1] and at[0] <= bounds.hi
+
+
+def first_truth(
+    entries: Sequence[Mapping[str, Any]], kind: str, after_ns: int, **wanted: Any
+) -> tuple[int, int] | None:
+    for entry in entries:
+        if entry["kind"] == kind and all(entry[key] == value for key, value in wanted.items()):
+            at = (entry["set_before_ns"], entry["set_after_ns"]) if "set_before_ns" in entry else (entry["at_ns"],) * 2
+            if at[1] >= after_ns:
+                return at
+    return None
+
+
+async def run_one(tmp_path: Path, number: int) -> tuple[Site, Path, list[dict[str, Any]]]:
+    random = Random(SEED + number)
+    options = SiteOptions(output_delay_ns=OUTPUT_DELAY_NS, printer_delay_ns=30 * NS_PER_MS, scan_ns=10 * NS_PER_MS,
+                          heartbeat_ns=300 * NS_PER_MS)  # fmt: skip
+    site, _ = load_site(profiles_folder() / "demo" / "site.yaml")
+    async with SimulatedSite(options) as sim:
+        mine = varied(site, sim, random)
+        alarms = [name for name in mine.alarms if mine.expectations_of(name)]
+        record = tmp_path / f"{number}.farend"
+        test = TestOptions(
+            record=record,
+            selection=Selection(),
+            arm=mine.name,
+            reviews=None,
+            who="test",
+            seed=SEED + number,
+            repeat=-(-RAISES // SITES // len(alarms)),
+            command=(),
+        )
+        mine = replace(mine, alarms={n: replace(a, side_effects=()) for n, a in mine.alarms.items()})
+        why = await run_test(
+            mine, Documents(files={}, entry="site.yaml", point_map=""), test, time.monotonic_ns, Silent()
+        )
+        assert why == ""
+        return mine, record, list(sim.truth.entries)
+
+
+@pytest.mark.timeout(400)
+async def test_every_bound_contains_the_truth_and_no_verdict_contradicts_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    runs = await asyncio.gather(*(run_one(tmp_path, number) for number in range(SITES)))
+    verdicts: Counter[str] = Counter()
+    far = definite = raises = 0
+    for site, record, truth in runs:
+        with RecordReader.open(record) as reader:
+            start, end = reader.header.anchor.monotonic_ns, reader.last_ns
+            stimuli = stimuli_of(reader.events(), site)
+            evidence = evidence_of(reader, site, stimuli, start, end)
+            polls = {block.id: reader.polls(block.id) for block in reader.blocks()}
+        pairs = {
+            (int(asked) + 1, int(told))
+            for it in polls.values()
+            for asked, told in zip(it.asked[:-1], it.told[1:], strict=True)
+        }
+        judgement = correlate(site, evidence)
+        assert not judgement.failures_of_checkers, judgement.failures_of_checkers
+        sketches = outlines_of(site, evidence)
+        after = [it.raised.lo for it in stimuli[1:]]
+        timed = {
+            it.id: time_by_reference(it, site, sketches, nxt) for it, nxt in zip(stimuli, [*after, None], strict=True)
+        }
+        rows = {row.key: row for row in site.expectations}
+        known = {name: true_intervals(truth, site, name) for name in {row.point for row in site.expectations}}
+        raises += len(stimuli)
+        for result in judgement.results:
+            verdicts[result.verdict.value] += 1
+            row, stimulus = rows[result.expectation], timed[result.stimulus]
+            assert stimulus.timed_by, stimulus
+            r = _true_step(truth, site, stimulus, 1)
+            c = _true_step(truth, site, stimulus, 0)
+            assert r is not None
+            assert c is not None
+            assert holds(stimulus.raised, r), (stimulus, r)
+            assert stimulus.cleared is not None
+            assert holds(stimulus.cleared, c), (stimulus, c)
+            k = None
+            if stimulus.acknowledged is not None:
+                k = first_truth(truth, "stimulus", r[1], alarm=stimulus.alarm, action="acknowledge")
+                assert k is not None
+                assert holds(stimulus.acknowledged, k)
+            latest = r[1] + row.limits.search_ns
+            near = (it for it in known[row.point] if it.end is None or it.end[1] > r[0])
+            own = next((it for it in near if it.begin[0] <= latest), None)
+            _bounds_hold(result, own, r, pairs, site)
+            left = margins(row, own, r[1], None if k is None else k[1], c[1])
+            broken = [name for name, margin in left.items() if margin < -STAMPS_NS]
+            met = all(margin > STAMPS_NS for margin in left.values())
+            if result.verdict.verdict_class is VerdictClass.PASS:
+                assert not broken, (result, left)
+            if result.verdict.verdict_class is VerdictClass.FAIL:
+                assert not met, (result, left)
+            width = _width(result, stimulus)
+            # An offence counts only when proven, so its absence needs no room around the limit.
+            owed = [margin for name, margin in left.items() if name != "early" or margin < 0]
+            if all(abs(margin) > width for margin in owed):
+                far += 1
+                definite += result.verdict.verdict_class is not VerdictClass.UNKNOWN
+        assert not judgement.strays, judgement.strays
+    unknown = sum(n for name, n in verdicts.items() if name in ("unresolved", "not-observed", "masked", "not-run"))
+    total = sum(verdicts.values())
+    with capsys.disabled():
+        sys.stdout.write(f"\n{raises} raises, seed {SEED}: {dict(verdicts)}; unknown {unknown / total:.1%}; "
+              f"further from every limit than the bounds are wide: {far}, definite {definite / far:.2%}\n")  # fmt: skip
+    assert raises >= RAISES
+    assert verdicts["on-time"]
+    assert verdicts["late"]
+    assert verdicts["stuck"]
+    assert far > total // 4
+    assert definite >= 0.99 * far
+
+
+def _true_step(
+    truth: Sequence[Mapping[str, Any]], site: Site, stimulus: Stimulus, value: int
+) -> tuple[int, int] | None:
+    """When the reference point really came on (1), and went off after that (0)."""
+    reference = site.alarms[stimulus.alarm].reference
+    assert reference is not None
+    for interval in true_intervals(truth, site, reference):
+        if interval.begin[1] >= stimulus.raised.lo:
+            return interval.begin if value else interval.end
+    return None
+
+
+def _bounds_hold(
+    result: Result, own: Interval | None, r: tuple[int, int], pairs: set[tuple[int, int]], site: Site
+) -> None:
+    """Onset, end, latency and visible time contain the truth, and are no wider than one gap between polls."""
+    if result.onset is None or own is None:
+        return
+    assert holds(result.onset, own.begin), (result, own)
+    assert result.end is not None
+    if own.end is not None:
+        assert holds(result.end, own.end), (result, own)
+    assert result.latency is not None
+    true_latency = (max(0, own.begin[0] - r[1]), max(0, own.begin[1] - r[0]))
+    assert result.latency.lo <= true_latency[1], (result, own, r)
+    assert true_latency[0] <= result.latency.hi, (result, own, r)
+    if isinstance(site.points[result.point].place, ModbusPlace):
+        assert (result.onset.lo, result.onset.hi) in pairs, result
+        if not result.end.is_open_above:
+            assert (result.end.lo, result.end.hi) in pairs, result
+
+
+def _width(result: Result, stimulus: Stimulus) -> int:
+    """How far the truth must be from every limit for the verdict to be owed: what was asked of the measurement."""
+    gap = result.widest_gap_ns or 0
+    onset = gap if result.onset is None else result.onset.width
+    end = gap if result.end is None or result.end.is_open_above else result.end.width
+    steps = (stimulus.raised, stimulus.acknowledged, stimulus.cleared)
+    return onset + end + max(step.width for step in steps if step is not None) + STAMPS_NS
