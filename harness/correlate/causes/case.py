@@ -123,6 +123,18 @@ class Case:
             found[spot].append(name)
         return found
 
+    def positions_of(self, block: Block, alarm: str) -> list[int]:
+        """The positions in a block at which an alarm is expected."""
+        return self._positions.get((block, alarm), [])
+
+    @cached_property
+    def _positions(self) -> dict[tuple[Block, str], list[int]]:
+        found: dict[tuple[Block, str], list[int]] = defaultdict(list)
+        for row in self.site.expectations:
+            spot = self.spots[row.point]
+            found[spot.block, row.alarm].append(spot.position)
+        return found
+
     @cached_property
     def working(self) -> dict[Block, list[int]]:
         """For each block, in order, the positions at which an alarm showed as it should."""

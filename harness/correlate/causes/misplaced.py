@@ -50,7 +50,7 @@ def swapped_pairs(case: Case) -> Iterator[Finding]:
                 "raise one of the two alone",
             ),
             results=tuple(numbers),
-            strays=_strays(case, (*there, *back)),
+            seen=tuple(it for _, it in (*there, *back)),
         )
 
 
@@ -79,7 +79,7 @@ def wrong_tables(case: Case) -> Iterator[Finding]:
                 else "check in the device's list which table (and which read function) these points belong to",
             ),
             results=tuple(numbers),
-            strays=_strays(case, seen),
+            seen=tuple(it for _, it in seen),
         )
 
 
@@ -106,7 +106,7 @@ def wrong_bits(case: Case) -> Iterator[Finding]:
         yield Finding(
             cause=_wrong_bit(case, point, numbers, spots, evidence),
             results=tuple(numbers),
-            strays=_strays(case, [(n, it) for n in numbers for it in _at(case, n, spots)]),
+            seen=tuple(it for n in numbers for it in case.own(n) if it.spot in spots),
         )
 
 
@@ -171,10 +171,6 @@ def _fits_end(case: Case, number: int, it: Appearance) -> bool:
     return it.end.hi >= demand.cleared.lo and (it.end.lo <= latest_end or it.end.hi >= FOREVER)
 
 
-def _at(case: Case, number: int, spots: Sequence[Spot]) -> list[Appearance]:
-    return [it for it in case.own(number) if it.spot in spots]
-
-
 def _told(case: Case, seen: Sequence[tuple[int, Appearance]]) -> str:
     told = (
         f"{case.results[number].alarm} ({case.results[number].stimulus}) {_not(case, number)} at "
@@ -194,7 +190,3 @@ def _end_text(case: Case, number: int, it: Appearance) -> str:
     if cleared is None or it.end.hi >= FOREVER or it.end.hi < cleared.lo:
         return ""
     return " and went off after the clear"
-
-
-def _strays(case: Case, seen: Iterable[tuple[int, Appearance]]) -> tuple[int, ...]:
-    return tuple(sorted({it.stray for _, it in seen if it.stray is not None} & case.open_strays))

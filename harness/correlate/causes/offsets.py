@@ -89,7 +89,7 @@ def _swapped(case: Case, of: Block, missing: Sequence[int], mask: int, base: int
             "and judge the record again with the corrected map",
         ),
         results=numbers,
-        seen=_left_over(case, of, numbers),
+        seen=_left_over(case, of, numbers, mirror),
     )
 
 
@@ -148,7 +148,7 @@ def _offset(case: Case, of: Block, shift: _Shift) -> Finding:
             next_check=check,
         ),
         results=numbers,
-        seen=_left_over(case, of, numbers),
+        seen=_left_over(case, of, numbers, shift.moved),
     )
 
 
@@ -243,10 +243,17 @@ def _explained(case: Case, of: Block, seen: _Seen, moved: _Move) -> tuple[int, .
     return tuple(found)
 
 
-def _left_over(case: Case, of: Block, numbers: Sequence[int]) -> tuple[Appearance, ...]:
+def _left_over(case: Case, of: Block, numbers: Sequence[int], moved: _Move) -> tuple[Appearance, ...]:
     """What the explained alarms, and those that they bring along, left at moved places of the block."""
-    near = (it for number in numbers for it in case.near(number))
-    return tuple(dict.fromkeys(it for it in near if _in_block(it.spot, of) is not None))
+    found: dict[Appearance, None] = {}
+    for number in numbers:
+        alarm = case.results[number].alarm
+        own = {moved(at) for name in (alarm, *case.raises.brings(alarm)) for at in case.positions_of(of, name)}
+        for it in case.near(number):
+            spot = _in_block(it.spot, of)
+            if spot is not None and spot.position in own:
+                found[it] = None
+    return tuple(found)
 
 
 def _like_a_delay(case: Case, shift: _Shift) -> str:
