@@ -5,7 +5,9 @@ Commands are loaded when they are called, so that ``farend --help`` answers at o
 
 from __future__ import annotations
 
+import asyncio
 import importlib
+import os
 import sys
 from typing import Final
 
@@ -82,22 +84,35 @@ def cli() -> None:
 def main() -> None:
     """Entry point: runs a command, and turns every error into a message and an exit code."""
     try:
+        code = _run()
+    except BaseExceptionGroup as group:
+        if group.split((BrokenPipeError, asyncio.CancelledError))[1] is not None:
+            raise
+        code = _reader_went_away()
+    except BrokenPipeError:
+        code = _reader_went_away()
+    sys.exit(code)
+
+
+def _run() -> int:
+    try:
         code = cli.main(standalone_mode=False)
-    except click.exceptions.NoArgsIsHelpError as exc:
-        exc.show()
-        code = ExitCode.USAGE
     except click.ClickException as exc:
         exc.show()
-        code = ExitCode.USAGE
+        return ExitCode.USAGE
     except click.Abort:
         click.echo("stopped", err=True)
-        code = ExitCode.UNKNOWN
+        return ExitCode.UNKNOWN
     except SafetyError as exc:
         click.echo(f"refused: {exc}", err=True)
-        code = ExitCode.REFUSED
+        return ExitCode.REFUSED
     except FarendError as exc:
         click.echo(str(exc), err=True)
-        code = ExitCode.USAGE
-    except BrokenPipeError:
-        code = ExitCode.UNKNOWN
-    sys.exit(int(code) if isinstance(code, int) else 0)
+        return ExitCode.USAGE
+    return int(code) if isinstance(code, int) else ExitCode.ALL_PASS
+
+
+def _reader_went_away() -> int:
+    """Whoever read our output has seen enough (``| head``). Keeps Python from complaining when it flushes at exit."""
+    sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115  # open until the process ends
+    return ExitCode.UNKNOWN

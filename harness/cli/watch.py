@@ -20,9 +20,14 @@ from harness.core.instants import FOREVER, NS_PER_S
 from harness.core.verdicts import ExitCode
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from harness.core.model import LinkSpec, Point
     from harness.links.base import Link, Observer
-    from harness.run.watching import Change, Notice
+    from harness.run.watching import Change, FirstRead, Notice
+
+FIRST_MAX = 12
+"""So many first values are named in a line; '--json' names all."""
 
 RANGES = {
     "coils": "coil",
@@ -70,8 +75,8 @@ def command(
     from harness.run.watching import Watcher, watch
 
     ranges = {"coils": coils, "inputs": inputs, "registers": registers, "input_registers": input_registers}
-    links, points = targets(address, ranges, numbering, duration_of("--every", every))
-    screen = Screen(as_json=as_json)
+    links, points, labels = targets(address, ranges, numbering, duration_of("--every", every))
+    screen = Screen(as_json=as_json, labels=labels)
     watcher = Watcher(points, screen.show)
     opened = _listeners(links, points, watcher)
     for link in links:
@@ -79,7 +84,7 @@ def command(
     for_ns = None if for_text is None else duration_of("--for", for_text)
     with contextlib.suppress(asyncio.CancelledError, KeyboardInterrupt):
         run_until_interrupted(lambda: watch(opened, for_ns))
-    note(f"{watcher.changes} changes in {watcher.polls} polls and lines")
+    note(f"{watcher.changes} changes in {watcher.polls} polls, {watcher.lines} lines")
     if save_draft is not None:
         from harness.site.draft import write_draft
 
@@ -90,8 +95,8 @@ def command(
 
 def targets(
     address: str, ranges: dict[str, tuple[str, ...]], numbering: str, period_ns: int
-) -> tuple[list[LinkSpec], list[Point]]:
-    """The links and places that the command line names. UsageError where they do not fit together."""
+) -> tuple[list[LinkSpec], list[Point], dict[str, str]]:
+    """The links, places, and labels of places that the command line names. UsageError where they do not fit."""
     from harness.core.model import ModbusTcpLink
     from harness.core.places import Numbering, Table
     from harness.run.watching import link_of_address, points_of_range, wire_range
@@ -101,7 +106,14 @@ def targets(
         if given:
             raise UsageError("ranges belong to an address; a site file names its own points")
         site, _ = load(Path(address))
-        return list(site.links.values()), list(site.points.values())
+        owners: dict[str, set[str]] = {}
+        for row in site.expectations:
+            if row.behaviour.value != "quiet":
+                owners.setdefault(row.point, set()).add(row.alarm)
+        for alarm in site.alarms.values():
+            owners.setdefault(alarm.reference or "", set()).add(alarm.name)
+        labels = {point: f"({next(iter(names))})" for point, names in owners.items() if len(names) == 1}
+        return list(site.links.values()), list(site.points.values()), labels
     spec = link_of_address(address, poll_period_ns=period_ns, numbering=Numbering(numbering))
     points: list[Point] = []
     if isinstance(spec, ModbusTcpLink):
@@ -114,7 +126,7 @@ def targets(
                 points += points_of_range(spec.name, spec.unit, table, first, last, written)
     elif given:
         raise UsageError("ranges belong to a modbus-tcp address; a text line has none")
-    return [spec], points
+    return [spec], points, {}
 
 
 def _listeners(links: list[LinkSpec], points: list[Point], observer: Observer) -> list[Link]:
@@ -141,36 +153,67 @@ def _declared(spec: LinkSpec, points: list[Point]) -> str:
 class Screen:
     """Prints changes as they come, with the local time of day of the later bound."""
 
-    def __init__(self, *, as_json: bool) -> None:
+    def __init__(self, *, as_json: bool, labels: dict[str, str] | None = None) -> None:
+        """``labels``: what else to say of a place, e.g. the alarm that belongs to it."""
         self._as_json = as_json
+        self._labels = labels or {}
         self._utc_ns = time.time_ns() - time.monotonic_ns()
         self.changes: list[Change] = []
 
-    def show(self, item: Change | Notice) -> None:
-        """One line an item; the reader may go away (a pipe that closes ends the program quietly)."""
-        from harness.run.watching import Notice
+    def show(self, item: Change | Notice | FirstRead) -> None:
+        """One line an item."""
+        from harness.run.watching import FirstRead, Notice
 
-        if isinstance(item, Notice):
-            if self._as_json:
-                self._print({"link": item.link, "notice": item.text, "at_ns": item.at_ns})
-            else:
-                say(f"{self._clock(item.at_ns)}  {item.link}  {item.text}")
-            return
-        self.changes.append(item)
+        if isinstance(item, FirstRead):
+            self.changes += item.changes
+        elif not isinstance(item, Notice):
+            self.changes.append(item)
         if self._as_json:
-            lo = None if item.at.lo <= -FOREVER else item.at.lo
-            self._print(
-                {"link": item.link, "place": item.place, "was": item.was, "now": item.now, "lo": lo, "hi": item.at.hi}
-            )
-            return
-        width_ms = (item.at.hi - item.at.lo) / 1e6
-        what = f"is {item.now}" if not item.was else f"{item.was} -> {item.now}, within {width_ms:.1f} ms before"
-        say(f"{self._clock(item.at.hi)}  {item.link}  {item.place:<8} {what}")
+            for value in _json_of(item):
+                click.echo(json.dumps(value, ensure_ascii=True))
+            sys.stdout.flush()
+        elif isinstance(item, Notice):
+            say(f"{self._clock(item.at_ns)}  {item.link}  {item.text}")
+        elif isinstance(item, FirstRead):
+            say(f"{self._clock(item.at_ns)}  {item.link}  {first_words(item.changes)}")
+        else:
+            say(f"{self._clock(item.at.hi)}  {item.link}  {self._words(item)}")
 
-    def _print(self, value: dict[str, object]) -> None:
-        click.echo(json.dumps(value, ensure_ascii=True))
-        sys.stdout.flush()
+    def _words(self, change: Change) -> str:
+        if not change.was:
+            return change.now
+        label = self._labels.get(change.place, "")
+        width_ms = (change.at.hi - change.at.lo) / 1e6
+        name = f"{change.place} {label}".strip()
+        return f"{name:<8} {change.was} -> {change.now}, within {width_ms:.1f} ms before"
 
     def _clock(self, at_ns: int) -> str:
         at = datetime.fromtimestamp((self._utc_ns + at_ns) / NS_PER_S, UTC).astimezone()
         return at.strftime("%H:%M:%S.%f")[:-3]
+
+
+def first_words(changes: Sequence[Change]) -> str:
+    """The first values of a request in one line: what is on by name, numbers with their value."""
+    told = [it.place if it.now == "on" else f"{it.place}={it.now}" for it in changes if it.now != "off"]
+    shown = ", ".join(told[:FIRST_MAX]) + (f" and {len(told) - FIRST_MAX} more" if len(told) > FIRST_MAX else "")
+    off = len(changes) - len(told)
+    return f"at first, {off} off" + (f"; {shown}" if told else "")
+
+
+def _json_of(item: Change | Notice | FirstRead) -> list[dict[str, object]]:
+    from harness.run.watching import FirstRead, Notice
+
+    if isinstance(item, Notice):
+        return [{"link": item.link, "notice": item.text, "at_ns": item.at_ns}]
+    changes = item.changes if isinstance(item, FirstRead) else (item,)
+    return [
+        {
+            "link": it.link,
+            "place": it.place,
+            "was": it.was,
+            "now": it.now,
+            "lo": None if it.at.lo <= -FOREVER else it.at.lo,
+            "hi": it.at.hi,
+        }
+        for it in changes
+    ]

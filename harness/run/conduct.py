@@ -139,7 +139,7 @@ class Conductor:
         return _Quiet(item=item, raised=raised, until_ns=until)
 
     async def _leave_quiet_alone(self, item: Item) -> None:
-        """Raise nothing that may move a point while an earlier alarm requires it to be quiet: whose leak would it be?"""
+        """Raise nothing that may move a point that must still be quiet for an earlier alarm: whose leak would it be?"""
         site = self._t.site
         names = {item.alarm.name, *brought_along(site, item.alarm)}
         moved = {row.point for row in site.expectations if row.alarm in names}

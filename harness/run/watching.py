@@ -43,7 +43,16 @@ class Notice:
     text: str
 
 
-Shown = Callable[[Change | Notice], None]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirstRead:
+    """The first values of one read request: a state, no event. ``changes`` have an empty ``was``."""
+
+    link: str
+    at_ns: int
+    changes: tuple[Change, ...]
+
+
+Shown = Callable[[Change | Notice | FirstRead], None]
 
 
 class Watcher:
@@ -59,6 +68,7 @@ class Watcher:
         self._failing: dict[str, str] = {}
         self.changes = 0
         self.polls = 0
+        self.lines = 0
 
     def block(self, block: Block) -> None:
         """See ``Observer.block``."""
@@ -77,14 +87,24 @@ class Watcher:
         if payload == before:
             return
         self._payloads[block_id] = payload
-        for point, place in inside:
-            number = decode(place, block, payload)
-            value = "not a number" if number is None else _value_text(place, number)
-            was = self._values.get(point.name, "")
-            if value != was:
-                self._values[point.name] = value
-                at = Bounds(asked_ns if since is None or not was else since + 1, told_ns)
-                self._tell(Change(link=block.link, place=point.name, was=was, now=value, at=at))
+        found = [it for it in (self._changed(point, place, block, payload) for point, place in inside) if it]
+        at = Bounds(asked_ns if since is None else since + 1, told_ns)
+        changes = [Change(link=block.link, place=name, was=was, now=now, at=at) for name, was, now in found]
+        first = tuple(change for change in changes if not change.was)
+        if first:
+            self._shown(FirstRead(link=block.link, at_ns=told_ns, changes=first))
+        for change in changes:
+            if change.was:
+                self.changes += 1
+                self._shown(change)
+
+    def _changed(self, point: Point, place: ModbusPlace, block: Block, payload: bytes) -> tuple[str, str, str] | None:
+        """(name, was, now) where the value of a place is not what it was; was is '' at first."""
+        number = decode(place, block, payload)
+        now = "not a number" if number is None else _value_text(place, number)
+        was = self._values.get(point.name, "")
+        self._values[point.name] = now
+        return None if now == was else (point.name, was, now)
 
     def poll_failed(self, block_id: int, asked_ns: int, given_up_ns: int, why: str) -> None:
         """See ``Observer.poll_failed``; the same failure is told once until an answer comes."""
@@ -101,8 +121,9 @@ class Watcher:
 
     def line(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
         """See ``Observer.line``."""
+        self.lines += 1
         text = data.decode("utf-8", "backslashreplace")
-        self._tell(Change(link=link, place="line", was="", now=text, at=Bounds(first_ns, last_ns)))
+        self._shown(Change(link=link, place="line", was="", now=text, at=Bounds(first_ns, last_ns)))
 
     def link_state(self, link: str, at_ns: int, state: LinkState, why: str) -> None:
         """See ``Observer.link_state``."""
@@ -111,10 +132,6 @@ class Watcher:
     def dropped(self, link: str, at_ns: int, what: str, data: bytes) -> None:
         """See ``Observer.dropped``."""
         self._shown(Notice(link=link, at_ns=at_ns, text=f"did not fit: {what}: {data.hex(' ')}"))
-
-    def _tell(self, change: Change) -> None:
-        self.changes += 1
-        self._shown(change)
 
 
 def _value_text(place: ModbusPlace, number: float) -> str:
