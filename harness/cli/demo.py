@@ -25,7 +25,7 @@ DEFECTS: Final = (
     "swapped-pair:bulk-a.water@bms=day.low",
     "late:bulk-b.temperature-high@bms=1100ms",
     "never-appears:bulk-b.interstitial-leak@printer",
-    "too-short:day.high-high@bms.latched=400ms",
+    "too-short:day.high-high@bms.latched=200ms",
     "leak:printer.paper-low@bms",
 )
 

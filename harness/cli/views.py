@@ -9,7 +9,7 @@ from harness.cli.common import note
 from harness.core.instants import NS_PER_S
 from harness.core.model import Result, Site
 from harness.core.verdicts import Verdict, VerdictClass
-from harness.correlate.wording import span_text
+from harness.correlate.wording import span_text, time_text
 from harness.report.safe import safe_text
 from harness.run.conduct import Progress
 from harness.run.order import Item
@@ -155,18 +155,24 @@ class LiveView:
         return Text(f"[{'#' * filled}{'.' * (width - filled)}]  {counts}  {left}", no_wrap=True)
 
     def _cell(self, results: Sequence[Result]) -> Text:
-        """The worst first, at most two, and how many more there are, so that a row stays a row."""
+        """Fails and unknowns by name, at most two; passes counted, with the latest of them."""
         from rich.text import Text
 
-        order = {VerdictClass.FAIL: 0, VerdictClass.UNKNOWN: 1, VerdictClass.PASS: 2}
-        ranked = sorted(results, key=lambda it: order[it.verdict.verdict_class])
-        all_passed = bool(ranked) and ranked[0].verdict.verdict_class is VerdictClass.PASS
-        shown = ranked[: 1 if all_passed else 2]
+        odd = sorted((it for it in results if it.verdict.verdict_class is not VerdictClass.PASS), key=_rank)
+        parts = [(f"{SYMBOL[it.verdict.verdict_class]} {result_words(it)}", it.verdict.verdict_class) for it in odd[:2]]
+        if len(odd) > len(parts):
+            parts.append((f"{len(odd) - len(parts)} more", odd[-1].verdict.verdict_class))
+        passed = [it for it in results if it.verdict.verdict_class is VerdictClass.PASS]
+        if passed:
+            latest = max((it.latency.hi for it in passed if it.latency is not None), default=None)
+            within = "quiet" if latest is None else f"within {time_text(latest)}"
+            parts.append((f"{SYMBOL[VerdictClass.PASS]} {len(passed)} {within}", VerdictClass.PASS))
         text = Text()
-        for number, result in enumerate(shown):
-            one = result.verdict.verdict_class
+        for number, (words, one) in enumerate(parts):
             text.append(", " if number else "")
-            text.append(f"{SYMBOL[one]} {result_words(result)}", _STYLE[one])
-        if len(ranked) > len(shown):
-            text.append(f" +{len(ranked) - len(shown)}")
+            text.append(words, _STYLE[one])
         return text
+
+
+def _rank(result: Result) -> int:
+    return 0 if result.verdict.verdict_class is VerdictClass.FAIL else 1
