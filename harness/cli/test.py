@@ -13,9 +13,9 @@ import click
 from harness.cli.common import SITE_ARGUMENT, load, note, run_until_interrupted, say, terminal_width
 from harness.cli.views import LiveView, PlainView
 from harness.core.errors import UsageError
-from harness.core.model import Site
+from harness.core.model import Decision, Site
 from harness.core.verdicts import ExitCode, Verdict, VerdictClass
-from harness.run.gate import Decision, Reviews, read_reviews
+from harness.run.gate import Reviews, read_reviews
 from harness.run.order import Selection, plan_of
 from harness.run.testing import TestOptions, gated_plan, record_name, run_test
 from harness.site.reading import Documents

@@ -35,6 +35,15 @@ class SideEffect:
     origin: Origin
 
 
+@unique
+class Decision(StrEnum):
+    """What was decided about a side effect before anything was raised."""
+
+    ACCEPTED = "accepted"
+    ISOLATED = "isolated"
+    EXCLUDED = "excluded"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Write:
     """One Modbus write: coils take 0 or 1, registers 0 to 65535. ``address`` counts from 0."""
@@ -250,6 +259,17 @@ class Site:
         """The rows for one alarm, in the order of the point map."""
         return tuple(row for row in self.expectations if row.alarm == alarm)
 
+    def brought_along(self, alarm: str) -> tuple[str, ...]:
+        """The names of the alarms that come up with ``alarm``, directly or through others, the nearest first."""
+        found: dict[str, None] = {}
+        ahead = list(self.alarms[alarm].also_raises)
+        while ahead:
+            name = ahead.pop(0)
+            if name != alarm and name in self.alarms and name not in found:
+                found[name] = None
+                ahead += self.alarms[name].also_raises
+        return tuple(found)
+
 
 # --- what was done and what was seen ---------------------------------------------------------------
 
@@ -258,8 +278,8 @@ class Site:
 class Stimulus:
     """One simulated alarm event. Each step is known within closed bounds; None: it was not done (yet).
 
-    A later step may overlap the raise only as far as its bounds are wide. ``proven`` is False where a write got no answer and no
-    read-back, or a person could not say: then nothing is judged from it. ``how``: who or what raised it.
+    A later step may overlap the raise only as far as its bounds are wide. ``proven`` is False where a write got no
+    answer and no read-back, or a person could not say: then nothing is judged from it. ``how``: who or what raised it.
     """
 
     id: str

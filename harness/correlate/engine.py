@@ -369,14 +369,7 @@ def _brought_by(site: Site) -> dict[str, tuple[str, ...]]:
     """For each alarm, the alarms that bring it along, directly or through others."""
     found: dict[str, list[str]] = defaultdict(list)
     for name in site.alarms:
-        reached: list[str] = []
-        ahead = list(site.alarms[name].also_raises)
-        while ahead:
-            lower = ahead.pop()
-            if lower != name and lower not in reached and lower in site.alarms:
-                reached.append(lower)
-                ahead += site.alarms[lower].also_raises
-        for lower in reached:
+        for lower in site.brought_along(name):
             found[lower].append(name)
     return {name: tuple(others) for name, others in found.items()}
 

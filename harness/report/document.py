@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum, unique
 
 from harness.core.instants import Bounds
-from harness.core.model import Judgement, Site, Step, Stimulus
+from harness.core.model import Decision, Judgement, Site, Step, Stimulus
 from harness.core.verdicts import ExitCode
 
 
@@ -119,15 +119,6 @@ class LinkFigures:
     dropped: int = 0
     widest_gap_ns: int | None = None
     blind: tuple[BlindTime, ...] = ()
-
-
-@unique
-class Decision(StrEnum):
-    """What was decided about a side effect before anything was raised."""
-
-    ACCEPTED = "accepted"
-    ISOLATED = "isolated"
-    EXCLUDED = "excluded"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, NS_PER_S, Bounds
-from harness.core.model import ModbusTcpLink, Result, Stimulus
+from harness.core.model import Decision, ModbusTcpLink, Result, Stimulus
 from harness.core.verdicts import VerdictClass
 from harness.correlate.engine import outlines_of
 from harness.correlate.outline import Outline
@@ -16,7 +16,6 @@ from harness.report.document import (
     AttemptDocument,
     BlindTime,
     ClockStep,
-    Decision,
     Difference,
     Fact,
     LinkFigures,

@@ -19,7 +19,7 @@ from harness.record.header import Json
 from harness.record.writer import RecordWriter
 from harness.run.evidence import evidence_of
 from harness.run.live import LiveMemory, LiveSource
-from harness.run.order import READY_MAX_NS, Item, brought_along, gap_ns, gone_within_ns, show_within_ns, usual_ns
+from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, show_within_ns, usual_ns
 from harness.run.order import needs as item_needs
 from harness.run.steps import STEP_EVENT, StepDone, stimuli_of
 from harness.stimulus.armed import ArmedWriter, Performed
@@ -141,7 +141,7 @@ class Conductor:
     async def _leave_quiet_alone(self, item: Item) -> None:
         """Raise nothing that may move a point that must still be quiet for an earlier alarm: whose leak would it be?"""
         site = self._t.site
-        names = {item.alarm.name, *brought_along(site, item.alarm)}
+        names = {item.alarm.name, *site.brought_along(item.alarm.name)}
         moved = {row.point for row in site.expectations if row.alarm in names}
         until = [at for later in self._later for point, at in later.until_ns.items() if point in moved]
         if until and max(until) > self._t.clock():
@@ -252,7 +252,7 @@ class Conductor:
 
     async def _acknowledge_brought(self, alarm: Alarm) -> None:
         """Alarms that this one brought along are acknowledged too, or they would stay latched into the next test."""
-        for name in brought_along(self._t.site, alarm):
+        for name in self._t.site.brought_along(alarm.name):
             lower = self._t.site.alarms[name]
             if Step.ACKNOWLEDGE in lower.writes:
                 done = await self._t.writer.perform(lower.writes[Step.ACKNOWLEDGE])

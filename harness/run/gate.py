@@ -4,21 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from enum import StrEnum, unique
 from pathlib import Path
 
 from harness.core.errors import SafetyError, UsageError
-from harness.core.model import Alarm, Site
+from harness.core.model import Alarm, Decision, Site
 from harness.record.header import Json
-
-
-@unique
-class Decision(StrEnum):
-    """What was decided about a side effect."""
-
-    ACCEPTED = "accepted"
-    ISOLATED = "isolated"
-    EXCLUDED = "excluded"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

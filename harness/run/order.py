@@ -77,18 +77,6 @@ def listened_links(site: Site, items: Iterable[Item]) -> tuple[str, ...]:
     return tuple(name for name in site.links if name in names)
 
 
-def brought_along(site: Site, alarm: Alarm) -> tuple[str, ...]:
-    """The alarms that come up with ``alarm``, directly or through others."""
-    found: dict[str, None] = {}
-    ahead = list(alarm.also_raises)
-    while ahead:
-        name = ahead.pop(0)
-        if name != alarm.name and name in site.alarms and name not in found:
-            found[name] = None
-            ahead += site.alarms[name].also_raises
-    return tuple(found)
-
-
 def gap_ns(site: Site, row: Expectation) -> int:
     """How long something may stay unseen at a row's point when all is well: two polls, or the path's longest delay."""
     spec = site.links[site.points[row.point].link]
