@@ -56,7 +56,7 @@ class Numbering(StrEnum):
 
 @unique
 class ValueType(StrEnum):
-    """How registers become a number. ``BIT`` and ``BITS`` take bits of one register; in a bit table ``BIT`` is the bit."""
+    """How registers become a number. ``BIT``, ``BITS``: bits of one register; in a bit table ``BIT`` is the bit."""
 
     BIT = "bit"
     BITS = "bits"

@@ -76,7 +76,7 @@ def may_be_read_together(group: Sequence[ModbusPlace], gap_max: int, refused: fr
         address=start,
         count=max(place.address + place.count for place in group) - start,
     )
-    single = all((p.address, p.count) == (block.address, block.count) for p in group)
+    single = any((p.address, p.count) == (block.address, block.count) for p in group)
     return (
         block.count <= block.table.count_max
         and longest_gap(block, group) <= gap_max
