@@ -67,7 +67,8 @@ def plan_blocks(
             gap_max = gap_max_bits if table.is_bits else gap_max_registers
             joined = BlockPlan(unit=unit, table=table, address=run.address, count=max(run.end, end) - run.address)
             gap_fits = gap_max is None or start - run.end <= gap_max
-            if gap_fits and joined.count <= table.count_max and _allowed(joined, run, refused):
+            own = BlockPlan(unit=unit, table=table, address=start, count=end - start)
+            if gap_fits and joined.count <= table.count_max and _allowed(joined, (run, own), refused):
                 run = joined
                 continue
         if run is not None:
@@ -103,8 +104,8 @@ def split(block: BlockPlan, places: Iterable[ModbusPlace]) -> tuple[BlockPlan, .
     )
 
 
-def _allowed(joined: BlockPlan, run: BlockPlan, refused: AbstractSet[BlockPlan]) -> bool:
-    """Whether no refused request lies within ``joined``. One equal to ``run`` counts: it must stay alone."""
-    if not refused or joined == run:
+def _allowed(joined: BlockPlan, alone: tuple[BlockPlan, ...], refused: AbstractSet[BlockPlan]) -> bool:
+    """Whether no refused request lies within ``joined``. What one of ``alone`` needs by itself is asked all the same."""
+    if not refused or joined in alone:
         return True
     return not any(joined.contains(block) for block in refused)
