@@ -105,7 +105,7 @@ def split(block: BlockPlan, places: Iterable[ModbusPlace]) -> tuple[BlockPlan, .
 
 
 def _allowed(joined: BlockPlan, alone: tuple[BlockPlan, ...], refused: AbstractSet[BlockPlan]) -> bool:
-    """Whether no refused request lies within ``joined``. What one of ``alone`` needs by itself is asked all the same."""
+    """Whether no refused request lies within ``joined``. What one of ``alone`` needs is asked all the same."""
     if not refused or joined in alone:
         return True
     return not any(joined.contains(block) for block in refused)
