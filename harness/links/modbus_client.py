@@ -36,6 +36,10 @@ OWED_MAX: Final = 256
 DROPPED_MAX: Final = 256
 """Frames that nobody asked for, on one connection. A device that sends more talks nonsense: the connection is ended."""
 DROPPED_BYTES_MAX: Final = 64
+TRANSACTION_FACTOR: Final = 42_201
+"""Identifiers follow each other by x -> x * 42201 + 1 modulo 65536, which goes through all of them (any factor that is
+1 modulo 4 does: Knuth, The Art of Computer Programming 2, 3.2.1.2, theorem A). Counted up, they would lie beside each
+other, and a device that labels answers by a counter of its own could hit another request that is in flight."""
 TIMER_STEP_NS: Final = NS_PER_MS
 """Deadlines are kept to this: some event loops have no finer timer."""
 
@@ -104,7 +108,12 @@ _Waiting = tuple["asyncio.Future[Answer]", Request, int, int]
 class ModbusClient(asyncio.Protocol):
     """One connection to one Modbus TCP device. ``dropped`` hears of every frame that was not credited."""
 
-    def __init__(self, host: str, port: int, clock: Clock, *, dropped: Dropped | None = None) -> None:
+    def __init__(
+        self, host: str, port: int, clock: Clock, *, dropped: Dropped | None = None, last_transaction: int = 0
+    ) -> None:
+        """``last_transaction``: of the connection before this one, so that an old answer which a gateway sends on the
+        new connection fits nothing.
+        """
         self.host = host
         self.port = port
         self.counts = Counts()
@@ -117,7 +126,7 @@ class ModbusClient(asyncio.Protocol):
         self._in_frame = False
         self._pending: dict[bytes, _Waiting] = {}
         self._owed: set[bytes] = set()
-        self._transaction = 0
+        self.last_transaction = last_transaction
         self._timer: asyncio.TimerHandle | None = None
         self._timer_at_ns = FOREVER
         self._why = ""
@@ -179,7 +188,7 @@ class ModbusClient(asyncio.Protocol):
         if len(pending) >= IN_FLIGHT_MAX:
             raise LinkError(f"{self.host}:{self.port}: {len(pending)} requests in flight, at most {IN_FLIGHT_MAX}")
         while True:
-            transaction = self._transaction = (self._transaction + 1) % TRANSACTIONS
+            transaction = self.last_transaction = (self.last_transaction * TRANSACTION_FACTOR + 1) % TRANSACTIONS
             key = transaction.to_bytes(2, "big")
             if key not in pending and key not in self._owed:
                 break

@@ -62,9 +62,11 @@ class ModbusTcpListener:
         if not polls.places:
             return
         polls.plan()
-        wait_ns = 0
+        wait_ns = last_transaction = 0
         while True:
-            client = ModbusClient(spec.host, spec.port, polls.clock, dropped=self._dropped)
+            client = ModbusClient(
+                spec.host, spec.port, polls.clock, dropped=self._dropped, last_transaction=last_transaction
+            )
             try:
                 await client.connect()
             except LinkError as exc:
@@ -72,6 +74,7 @@ class ModbusTcpListener:
             else:
                 self._report(LinkState.UP, f"connected to {spec.host}:{spec.port}")
                 self._report(LinkState.DOWN, await Session(polls, client).run())
+            last_transaction = client.last_transaction
             if _was_useful(client.counts):
                 wait_ns = 0
                 continue
@@ -94,5 +97,5 @@ def back_off_ns(before_ns: int) -> int:
 
 
 def _was_useful(counts: Counts) -> bool:
-    """Whether a connection is worth renewing at once. One with answers that fitted nothing is not, however many did."""
-    return counts.answered + counts.refused > 0 and counts.unasked + counts.malformed == 0
+    """Whether a connection is worth renewing at once: more of what it gave was to the point than was not."""
+    return counts.answered + counts.refused > counts.unasked + counts.malformed

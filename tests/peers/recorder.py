@@ -16,15 +16,18 @@ from harness.links.base import Block, Link, LinkState
 ORIGIN = Origin(file="test", line=1)
 DEADLINE_S = 20
 """Far more than anything here takes; only a broken test runs into it."""
+STOPPED = "stopped before the answer came"
+"""Why a poll failed that was under way when its listener was ended; tests end theirs at any moment."""
 
 
 class Recorder:
-    """Keeps what was observed, in order."""
+    """Keeps what was observed, in order. Polls that only the end of the listener cut off are kept apart."""
 
     def __init__(self) -> None:
         self.blocks: dict[int, Block] = {}
         self.polls: list[tuple[int, int, int, bytes]] = []
         self.failures: list[tuple[int, int, int, str]] = []
+        self.stopped: list[tuple[int, int, int, str]] = []
         self.overruns: list[tuple[str, int, int]] = []
         self.states: list[tuple[str, int, LinkState, str]] = []
         self.drops: list[tuple[str, int, str, bytes]] = []
@@ -47,7 +50,8 @@ class Recorder:
 
     def poll_failed(self, block_id: int, asked_ns: int, given_up_ns: int, why: str) -> None:
         assert asked_ns <= given_up_ns
-        self.failures.append((block_id, asked_ns, given_up_ns, why))
+        failures = self.stopped if why == STOPPED else self.failures
+        failures.append((block_id, asked_ns, given_up_ns, why))
         self._heard.set()
 
     def overrun(self, link: str, due_ns: int, begun_ns: int) -> None:

@@ -295,9 +295,8 @@ async def test_what_is_outstanding_at_the_end_is_on_record() -> None:
         listening(listener(modbus_link(device.port), registers(0), recorder)),
     ):
         await eventually(lambda: len(device.requests) > 0)
-    ((_, asked_ns, given_up_ns, why),) = recorder.failures
+    ((_, asked_ns, given_up_ns, _),) = recorder.stopped
     assert asked_ns <= device.heard_ns[0] <= given_up_ns
-    assert why == "stopped before the answer came"
 
 
 @pytest.mark.parametrize("call", ["poll", "overrun", "poll_failed"])
