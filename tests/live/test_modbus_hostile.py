@@ -1,4 +1,4 @@
-"""A device that misbehaves at random, in every way at once: nothing crashes, nothing wrong is credited, memory is bounded.
+"""A device that misbehaves at random, in every way: nothing crashes, nothing wrong is credited, memory is bounded.
 
 Right answers carry the number of the request that they answer; everything else carries ``POISON``. So a value that was
 handed on tells which request it belongs to, and the device's own notes tell when it heard that request.
