@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.core.instants import FOREVER, Bounds, latest
 from harness.core.model import Behaviour, Expectation, Limits, Step, Stimulus
@@ -54,6 +54,11 @@ class Demand:
             return None
         return self.release.shifted(self.limits.dwell_ns)
 
+    def raised_at(self, instant: int) -> Demand:
+        """The same demand in the worlds in which the raise was at ``instant``."""
+        raised = Bounds.exactly(instant)
+        return replace(self, raised=raised, cleared=_after(raised, self.cleared), release=_after(raised, self.release))
+
     def quiet_until(self, raised: int, cleared: int | None) -> int:
         """The end of the window in which a ``quiet`` point must not react, for given true stimulus times."""
         if cleared is None:
@@ -72,11 +77,16 @@ def demand_of(stimulus: Stimulus, expectation: Expectation, next_raise: int | No
         behaviour=expectation.behaviour,
         limits=limits,
         raised=stimulus.raised,
-        cleared=stimulus.cleared,
-        release=_release(stimulus, expectation),
+        cleared=_after(stimulus.raised, stimulus.cleared),
+        release=_after(stimulus.raised, _release(stimulus, expectation)),
         reach_ns=reach,
         begin_max=FOREVER if next_raise is None else next_raise - 1,
     )
+
+
+def _after(raised: Bounds, step: Bounds | None) -> Bounds | None:
+    """A later step comes no earlier than the raise."""
+    return None if step is None else Bounds(max(step.lo, raised.lo), max(step.hi, raised.lo))
 
 
 def _release(stimulus: Stimulus, expectation: Expectation) -> Bounds | None:

@@ -14,7 +14,7 @@ from harness.correlate.outline import Outline, outline
 from harness.correlate.plain import Seen, choose, name_fail, seen_at
 from harness.correlate.reasons import fail_reason, from_zero, limit_doubt, quiet_doubt
 from harness.correlate.wording import time_text
-from harness.correlate.worlds import every_world_obliges, is_ready, some_world_meets
+from harness.correlate.worlds import every_world_obliges, is_ready, some_plain_world_meets, some_world_meets
 
 
 def judge_one(
@@ -41,6 +41,9 @@ def judge_outlined(
         denied = f"its reference point {stimulus.timed_by} stayed off" if stimulus.timed_by else ""
         reason = f"the raise is not proven: {denied or 'no answer and no read-back'}"
         return _result(sketch, demand, stimulus, expectation, Verdict.NOT_RUN, None, reason)
+    if sketch.is_contradictory:
+        reason = "the evidence of this point contradicts itself: two samples exclude each other"
+        return _result(sketch, demand, stimulus, expectation, Verdict.UNRESOLVED, None, reason)
     if demand.behaviour is Behaviour.QUIET:
         return _judge_quiet(sketch, demand, stimulus, expectation, masked_by)
     seen = choose(sketch, demand)
@@ -49,7 +52,7 @@ def judge_outlined(
         if verdict is not None:
             reason = fail_reason(verdict, demand, seen)
             return _result(sketch, demand, stimulus, expectation, verdict, seen, reason, also)
-    elif every_world_obliges(sketch, demand):
+    elif every_world_obliges(sketch, demand) and some_plain_world_meets(sketch, demand):
         doubt = _doubt_of_pass(sketch, demand)
         if not doubt:
             passed = Verdict.APPEARED if demand.limits.appears_within_ns is None else Verdict.ON_TIME

@@ -36,7 +36,8 @@ class Outline:
     """The sightings of one trace, as parallel lists, and its gaps. Build with :func:`outline`.
 
     Lists of length s (one entry a sampled sighting, in order): ``onset_lo``, ``onset_hi``, ``end_lo``, ``end_hi`` in
-    ns (±FOREVER where open), ``first``, ``last`` sample indices.
+    ns (±FOREVER where open), ``first``, ``last`` sample indices. ``is_ended_by_edge``: its end is a
+    message of its own. ``is_contradictory``: two samples exclude each other, so no world is consistent with the trace.
     """
 
     trace: Trace
@@ -47,6 +48,8 @@ class Outline:
     end_hi: list[int]
     first: list[int]
     last: list[int]
+    is_ended_by_edge: list[bool]
+    is_contradictory: bool
     _starts: list[int]
     _wide: dict[int, Indices] = field(default_factory=dict)
 
@@ -112,10 +115,22 @@ class Outline:
     def splits(self, number: int) -> list[int]:
         """Indices of the samples in sighting ``number`` behind which the point may have been off unseen."""
         wide = self._wide_indices(self.hold.off_ns)
-        found: list[int] = wide[
-            np.searchsorted(wide, self.first[number]) : np.searchsorted(wide, self.last[number], side="left")
-        ].tolist()
+        first, last = self.first[number], self.last[number]
+        found: list[int] = wide[np.searchsorted(wide, first) : np.searchsorted(wide, last, side="left")].tolist()
         return found
+
+    def hides_before_end(self, number: int) -> bool:
+        """True where the message that ended a sighting may tell the end of another one, which came on unseen.
+
+        Behind the last on-sample there must be room for both the shortest off and the shortest on time.
+        """
+        last = self.last[number]
+        if not self.is_ended_by_edge[number]:
+            return False
+        trace = self.trace
+        if trace.sealed is not None and bool(trace.sealed[last + 1]):
+            return False
+        return int(trace.hi[last + 1]) - int(trace.lo[last]) > self.hold.off_ns + max(self.hold.on_ns, 1)
 
     def widest_gap(self, start: int, stop: int) -> int | None:
         """The widest gap that touches [start, stop]; None where it is not bounded."""
@@ -164,8 +179,18 @@ def outline(trace: Trace, hold: Hold) -> Outline:
         end_hi.tolist(),
         first.tolist(),
         last.tolist(),
+        (has_next & trace.edges[np.minimum(next_run, m - 1)]).tolist() if m else [],
+        bool(np.any(begin_lo > begin_hi)) or _has_sealed_onset(trace),
         starts.tolist(),
     )
+
+
+def _has_sealed_onset(trace: Trace) -> bool:
+    """True where a point came on in a time of which its path says that nothing came on."""
+    if trace.sealed is None:
+        return False
+    on = (np.arange(len(trace.starts)) % 2 == 1) ^ trace.first_on
+    return bool(np.any(on[1:] & ~trace.edges[1:] & trace.sealed[trace.starts[1:]]))
 
 
 def _change_bounds(trace: Trace) -> tuple[Indices, Indices]:

@@ -49,6 +49,22 @@ def some_world_meets(outline: Outline, demand: Demand) -> bool:
     return any(_meets(outline, demand, candidate) for candidate in _candidates(outline, demand))
 
 
+def some_plain_world_meets(outline: Outline, demand: Demand) -> bool:
+    """True only if there really is a world that meets the demand: a sampled sighting at one instant of the raise.
+
+    At a given instant of the raise the test is exact. A pass needs such a witness: offences count only when proven, and
+    what is proven must not be hidden by the slack of :func:`some_world_meets`.
+    """
+    if demand.behaviour is Behaviour.QUIET:
+        return True
+    raised = demand.raised
+    wholes = [_whole(outline, number) for number in _sampled(outline, demand)]
+    for at in dict.fromkeys((raised.hi, raised.lo, *(it.end_hi - 1 for it in wholes if it.end_hi - 1 in raised))):
+        if any(_meets(outline, demand.raised_at(at), it) for it in wholes):
+            return True
+    return False
+
+
 def every_world_obliges(outline: Outline, demand: Demand) -> bool:
     """True only if the obligations hold in every world (offences count only when proven, elsewhere)."""
     if demand.behaviour is Behaviour.QUIET:
@@ -88,24 +104,32 @@ def _sampled(outline: Outline, demand: Demand) -> range:
 def _candidates(outline: Outline, demand: Demand) -> Iterator[Candidate]:
     """Everything that can be the sighting in some world: sampled ones, pieces of them, and ones nobody sampled."""
     for number in _sampled(outline, demand):
-        whole = Candidate(
-            begin_lo=outline.onset_lo[number],
-            begin_hi=outline.onset_hi[number],
-            end_lo=outline.end_lo[number],
-            end_hi=outline.end_hi[number],
-            shortest=1,
-            before=number - 1,
-            after=number + 1,
-        )
+        whole = _whole(outline, number)
         yield whole
         yield from _pieces(outline, whole, number)
     yield from _unsampled(outline, demand)
+
+
+def _whole(outline: Outline, number: int) -> Candidate:
+    """A sampled sighting as it was sampled."""
+    return Candidate(
+        begin_lo=outline.onset_lo[number],
+        begin_hi=outline.onset_hi[number],
+        end_lo=outline.end_lo[number],
+        end_hi=outline.end_hi[number],
+        shortest=1,
+        before=number - 1,
+        after=number + 1,
+    )
 
 
 def _pieces(outline: Outline, whole: Candidate, number: int) -> Iterator[Candidate]:
     """The first and the last piece of a sighting that may have been off in one of its wide gaps, and middle ones."""
     trace, off = outline.trace, outline.hold.off_ns
     cuts = [(int(trace.lo[at]), int(trace.hi[at + 1])) for at in outline.splits(number)]
+    if outline.hides_before_end(number):
+        last = outline.last[number]
+        cuts.append((int(trace.lo[last]), int(trace.hi[last + 1]) - max(outline.hold.on_ns, 1)))
     for lo, hi in cuts:
         yield Candidate(
             begin_lo=whole.begin_lo,
@@ -119,7 +143,7 @@ def _pieces(outline: Outline, whole: Candidate, number: int) -> Iterator[Candida
         )
     # A piece that begins later than its sighting is of use only where an older onset lies before the raise.
     for lo, hi in cuts:
-        last = Candidate(
+        later = Candidate(
             begin_lo=lo + 1 + off,
             begin_hi=hi,
             end_lo=whole.end_lo,
@@ -129,11 +153,11 @@ def _pieces(outline: Outline, whole: Candidate, number: int) -> Iterator[Candida
             after=number + 1,
             previous_begin_lo=whole.begin_lo,
         )
-        yield last
+        yield later
         for next_lo, next_hi in cuts:
             if next_lo > lo:
                 yield Candidate(
-                    begin_lo=last.begin_lo,
+                    begin_lo=later.begin_lo,
                     begin_hi=hi,
                     end_lo=next_lo + 1,
                     end_hi=next_hi - off,
@@ -219,7 +243,8 @@ def _is_proven(outline: Outline, demand: Demand, number: int) -> bool:
         begin_hi = int(trace.hi[first])
         if begin_hi > onset_max:
             return False
-        end_lo = outline.end_lo[number] if last == outline.last[number] else int(trace.lo[last]) + 1
+        is_whole = last == outline.last[number] and not outline.hides_before_end(number)
+        end_lo = outline.end_lo[number] if is_whole else int(trace.lo[last]) + 1
         long_enough = max(1, end_lo - begin_hi) >= (limits.visible_for_ns or 0)
         if end_lo > raised.hi and long_enough:
             return True
