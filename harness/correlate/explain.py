@@ -18,11 +18,12 @@ from harness.core.verdicts import VerdictClass
 from harness.correlate.causes.blocks import dead_or_frozen
 from harness.correlate.causes.case import Case, Finder, Finding
 from harness.correlate.causes.delays import late
-from harness.correlate.causes.lasting import brief, stuck
+from harness.correlate.causes.lasting import left_on, stuck
 from harness.correlate.causes.meaning import inverted, leaks, repeats
 from harness.correlate.causes.misplaced import swapped_pairs, wrong_bits, wrong_tables
 from harness.correlate.causes.observation import silent_points, unknown
 from harness.correlate.causes.offsets import offsets, swapped_parts
+from harness.correlate.causes.shortness import brief
 from harness.correlate.causes.stimuli import contradicted, not_proven, sent_nowhere
 from harness.correlate.causes.strays import strays
 from harness.correlate.causes.transport import blind_windows
@@ -47,6 +48,7 @@ FINDERS: Final[tuple[Finder, ...]] = (
     repeats,
     late,
     stuck,
+    left_on,
     brief,
     unknown,
     strays,

@@ -27,32 +27,36 @@ _Key = tuple[str, int, str, int]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Still:
-    """A block that stopped changing. ``since``: its last change, None where it never changed."""
+class _Block:
+    """A block that one request would read. ``since``: its last change, None where it never changed.
+
+    ``held``: points that were on at the end. ``missed``: results missed since then. ``others``: further results that
+    are open because the block stands still, if it does. ``lives``: an alarm showed after the last change.
+    """
 
     key: _Key
     points: tuple[str, ...]
     since: int | None
     held: tuple[str, ...]
     missed: tuple[int, ...]
-    hangs: tuple[int, ...]
+    others: tuple[int, ...]
+    lives: bool
+    is_still: bool
 
 
 def dead_or_frozen(case: Case) -> Iterator[Finding]:
-    """One cause a block; one for the whole link where all its blocks stand still."""
-    by_key = _blocks(case)
-    still: dict[str, list[_Still]] = defaultdict(list)
-    loud_blocks: dict[str, int] = defaultdict(int)
-    for key, points in by_key.items():
+    """One cause a block; one for the whole link where no block of it is seen to live and several stand still."""
+    by_link: dict[str, list[_Block]] = defaultdict(list)
+    for key, points in _blocks(case).items():
         if any(case.is_loud(n) for name in points for n in case.by_point.get(name, ())):
-            loud_blocks[key[0]] += 1
-            found = _still(case, key, points)
-            if found is not None:
-                still[key[0]].append(found)
-    for link, each in still.items():
-        whole = len(each) == loud_blocks[link] and len(each) > 1
-        for group in [each] if whole else [[one] for one in each]:
-            yield _finding(case, group, whole=whole)
+            by_link[key[0]].append(_looked_at(case, key, points))
+    for each in by_link.values():
+        still = [it for it in each if it.is_still]
+        if len(still) > 1 and not any(it.lives for it in each):
+            yield _finding(case, each, whole=True)
+        else:
+            for it in still:
+                yield _finding(case, [it], whole=False)
 
 
 def _blocks(case: Case) -> dict[_Key, list[str]]:
@@ -84,31 +88,31 @@ def _gap_max(case: Case, link: str, table: str) -> int:
     return 1 + (spec.gap_max_registers if table.endswith("register") else spec.gap_max_bits)
 
 
-def _still(case: Case, key: _Key, points: Sequence[str]) -> _Still | None:
-    sketches = [case.sketches[name].trace for name in points]
-    traces = [trace for trace in [*sketches, *_neighbour_traces(case, points)] if len(trace)]
-    if not traces:
-        return None
+def _looked_at(case: Case, key: _Key, points: Sequence[str]) -> _Block:
+    traces = [case.sketches[name].trace for name in points]
+    traces = [trace for trace in [*traces, *_neighbour_traces(case, points)] if len(trace)]
     since = max((_last_change(trace) for trace in traces), default=-FOREVER)
-    numbers = [n for name in points for n in case.by_point.get(name, ()) if case.is_loud(n)]
-    behind = [n for n in numbers if case.stimulus(n).raised.lo > since and case.results[n].samples]
-    missed = [n for n in behind if case.results[n].verdict in MISSING and n in case.open]
-    if any(case.results[n].verdict in (Verdict.ON_TIME, Verdict.APPEARED) for n in behind):
-        return None
-    held = tuple(name for name in points if _last_state(case.sketches[name].trace))
     never = since <= -FOREVER
+    behind = [
+        n
+        for name in points
+        for n in case.by_point.get(name, ())
+        if case.stimulus(n).raised.lo > since and case.results[n].verdict not in (Verdict.NOT_OBSERVED, Verdict.NOT_RUN)
+    ]
+    missed = [n for n in behind if case.results[n].verdict in MISSING and n in case.open]
+    held = tuple(name for name in points if _last_state(case.sketches[name].trace))
+    lives = any(case.results[n].verdict in (Verdict.ON_TIME, Verdict.APPEARED) for n in behind)
     enough = ALARMS_IF_STILL if never or held else ALARMS_IF_ALL_OFF
-    if len({case.results[n].alarm for n in missed}) < enough:
-        return None
-    unknown = [n for n in behind if n in case.open and n not in missed and case.results[n].onset is None]
     hangs = [n for name in held for n in case.by_point.get(name, ()) if n in case.open and _hangs(case, n)]
-    return _Still(
+    return _Block(
         key=key,
         points=tuple(points),
         since=None if never else since,
         held=held,
         missed=tuple(sorted(missed)),
-        hangs=tuple(sorted({*unknown, *hangs})),
+        others=tuple(sorted({*hangs, *(n for n in behind if n in case.open and n not in missed)})),
+        lives=lives,
+        is_still=not lives and len({case.results[n].alarm for n in missed}) >= enough,
     )
 
 
@@ -137,9 +141,9 @@ def _hangs(case: Case, number: int) -> bool:
     return result.end is not None and result.end.is_open_above
 
 
-def _finding(case: Case, group: Sequence[_Still], *, whole: bool) -> Finding:
+def _finding(case: Case, group: Sequence[_Block], *, whole: bool) -> Finding:
     missed = sorted({n for it in group for n in it.missed})
-    numbers = sorted({*missed, *(n for it in group for n in it.hangs)})
+    numbers = sorted({*missed, *(n for it in group for n in it.others)})
     held = [name for it in group for name in it.held]
     since = max((it.since for it in group if it.since is not None), default=None)
     if group[0].key[2] == LINES:
@@ -172,7 +176,7 @@ def _finding(case: Case, group: Sequence[_Still], *, whole: bool) -> Finding:
     return Finding(cause=cause, results=tuple(numbers))
 
 
-def _unprinted(case: Case, it: _Still, missed: Sequence[int], since: int | None) -> Cause:
+def _unprinted(case: Case, it: _Block, missed: Sequence[int], since: int | None) -> Cause:
     link = it.key[0]
     unproven = "" if _proved_up(case, missed) else ", or nothing was raised (no other point says that it was)"
     what = "no line that fits any of its points" if since is None else "no alarms any more"
@@ -198,7 +202,7 @@ def _held_text(case: Case, held: Sequence[str]) -> str:
     return f"; still on at the end: {series(point(case, name) for name in held)}" if held else ""
 
 
-def _range(case: Case, it: _Still) -> str:
+def _range(case: Case, it: _Block) -> str:
     first, last = it.points[0], it.points[-1]
     if first == last:
         return point(case, first)

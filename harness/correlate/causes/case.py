@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
-from harness.core.instants import Bounds
+from harness.core.instants import NS_PER_S, Bounds
 from harness.core.model import Behaviour, Cause, Expectation, Hold, Judgement, Site, Stimulus, Stray
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.causes.raises import Raises
@@ -24,6 +24,13 @@ from harness.correlate.relate import Crossing
 
 NEAR_MAX: Final = 64
 """How many appearances are looked at for one result: the nearest ones; more would be coincidences."""
+
+ALIKE: Final = 1.25
+"""Times count as much the same where the largest lower bound is at most so many times the smallest upper one."""
+
+ANSWER_NS: Final = 2 * NS_PER_S
+"""An end within this time of a step counts as the answer to it where no limit says more (common practice, no source).
+"""
 
 MISSING: Final = (Verdict.MISSED, Verdict.CROSSED)
 """Verdicts that prove that the alarm did not appear at its own point."""
@@ -103,12 +110,13 @@ class Case:
         return {row.key: row for row in self.site.expectations}
 
     @cached_property
-    def points_by_row_count(self) -> dict[str, int]:
-        """For each point, how many alarms are expected there."""
-        found: dict[str, set[str]] = defaultdict(set)
+    def shown_at(self) -> dict[str, tuple[str, ...]]:
+        """For each point, the alarms that should show there, in the order of the point map; not those that must not."""
+        found: dict[str, dict[str, None]] = {name: {} for name in self.site.points}
         for row in self.site.expectations:
-            found[row.point].add(row.alarm)
-        return {point: len(alarms) for point, alarms in found.items()}
+            if row.behaviour is not Behaviour.QUIET:
+                found[row.point][row.alarm] = None
+        return {point: tuple(alarms) for point, alarms in found.items()}
 
     @cached_property
     def spots(self) -> dict[str, Spot]:
@@ -130,9 +138,10 @@ class Case:
     @cached_property
     def _positions(self) -> dict[tuple[Block, str], list[int]]:
         found: dict[tuple[Block, str], list[int]] = defaultdict(list)
-        for row in self.site.expectations:
-            spot = self.spots[row.point]
-            found[spot.block, row.alarm].append(spot.position)
+        for point, alarms in self.shown_at.items():
+            spot = self.spots[point]
+            for alarm in alarms:
+                found[spot.block, alarm].append(spot.position)
         return found
 
     @cached_property
@@ -175,7 +184,7 @@ class Case:
         result = self.results[number]
         if result.onset is None or result.verdict in (*MISSING, Verdict.MASKED) or not self.is_loud(number):
             return False
-        if self.points_by_row_count.get(result.point) != 1 or result.onset.lo < self.demand(number).raised.hi:
+        if len(self.shown_at[result.point]) != 1 or result.onset.lo < self.demand(number).raised.hi:
             return False
         newest = self.raises.latest(result.onset)[-1:]
         return any(it.alarm != result.alarm and result.alarm not in self.raises.brings(it.alarm) for it in newest)
@@ -261,6 +270,27 @@ class Case:
     def _chatters(self, spot: Spot, sketch: Outline) -> bool:
         """True of a place that comes on more often than alarms were missed on its link: it shows something else."""
         return len(sketch.first) > self._missing_on[spot.block.link] + 1
+
+    @cached_property
+    def _appearances_at(self) -> dict[Spot, list[Appearance]]:
+        found: dict[Spot, list[Appearance]] = defaultdict(list)
+        for each in self.appearances.values():
+            for it in each:
+                found[it.spot].append(it)
+        return found
+
+    def left_by(self, spot: Spot, alarms: Iterable[str]) -> list[Appearance]:
+        """What came on at a place after the raise of one of these alarms, or of one that brings one of them along."""
+        wanted = frozenset(alarms)
+        return [
+            it
+            for it in self._appearances_at.get(spot, ())
+            if it not in self._used
+            and any(
+                one.alarm in wanted or not wanted.isdisjoint(self.raises.brings(one.alarm))
+                for one in self.raises.latest(it.onset)
+            )
+        ]
 
     @cached_property
     def _onsets(self) -> dict[str, list[int]]:

@@ -14,12 +14,11 @@ from harness.core.instants import FOREVER, NS_PER_MS, Bounds, elapsed
 from harness.core.model import Cause, CauseKind
 from harness.core.trace import Flags, Instants
 from harness.core.verdicts import Verdict, VerdictClass
-from harness.correlate.causes.case import Case, Finding
+from harness.correlate.causes.case import ALIKE, Case, Finding
 from harness.correlate.causes.words import pair_text, points, series, times
 from harness.correlate.reasons import from_zero
 from harness.correlate.wording import span_text, time_text
 
-ALIKE: Final = 1.25
 ONSETS_MIN: Final = 5
 ONSETS_MAX: Final = 40
 """So many onsets of a link tell its refresh period; more only lengthen the search."""

@@ -77,11 +77,13 @@ def leaks(case: Case) -> Iterator[Finding]:
         groups[case.link_of(case.results[number].point)].append(number)
     for link, numbers in groups.items():
         classes = {case.site.alarms[case.results[n].alarm].alarm_class for n in numbers}
+        leaked = {case.results[n].alarm for n in numbers}
         what = "warnings" if classes == {AlarmClass.WARNING} else "alarms that must stay local"
         kept = [
             n
             for n in case.by_link[link]
             if case.results[n].verdict is Verdict.QUIET
+            and case.results[n].alarm not in leaked
             and case.site.alarms[case.results[n].alarm].alarm_class in classes
         ]
         others = f"; stayed quiet: {alarms(case, kept)}" if kept else ""

@@ -36,6 +36,10 @@ def swapped_pairs(case: Case) -> Iterator[Finding]:
         if back is None or there[0][0] > back[0][0] or any(n not in case.open for n, _ in (*there, *back)):
             continue
         lines = case.spots[first].block.table == LINES
+        shown = {
+            point: dict.fromkeys(case.results[n].alarm for n, _ in seen)
+            for point, seen in ((first, there), (second, back))
+        }
         both = f"{where(case, back[0][1])} and {where(case, there[0][1])}"
         numbers = [n for n in case.missing() if case.results[n].point in (first, second)]
         yield Finding(
@@ -50,7 +54,7 @@ def swapped_pairs(case: Case) -> Iterator[Finding]:
                 "raise one of the two alone",
             ),
             results=tuple(numbers),
-            seen=tuple(it for _, it in (*there, *back)),
+            seen=(*case.left_by(case.spots[second], shown[first]), *case.left_by(case.spots[first], shown[second])),
         )
 
 
@@ -79,7 +83,9 @@ def wrong_tables(case: Case) -> Iterator[Finding]:
                 else "check in the device's list which table (and which read function) these points belong to",
             ),
             results=tuple(numbers),
-            seen=tuple(it for _, it in seen),
+            seen=tuple(
+                dict.fromkeys(left for n, it in seen for left in case.left_by(it.spot, [case.results[n].alarm]))
+            ),
         )
 
 
@@ -106,7 +112,7 @@ def wrong_bits(case: Case) -> Iterator[Finding]:
         yield Finding(
             cause=_wrong_bit(case, point, numbers, spots, evidence),
             results=tuple(numbers),
-            seen=tuple(it for n in numbers for it in case.own(n) if it.spot in spots),
+            seen=tuple(it for spot in spots for it in case.left_by(spot, {case.results[n].alarm for n in numbers})),
         )
 
 
@@ -143,15 +149,17 @@ def _wrong_bit(case: Case, point: str, numbers: Sequence[int], spots: Sequence[S
 
 def spot_alarms(case: Case, spots: Iterable[Spot]) -> list[str]:
     """The alarms that are expected at places."""
-    names = {name for spot in spots for name in case.points_at.get(spot, ())}
-    return [row.alarm for row in case.site.expectations if row.point in names]
+    return [alarm for spot in spots for name in case.points_at.get(spot, ()) for alarm in case.shown_at[name]]
 
 
 def _everywhere(case: Case, numbers: Sequence[int]) -> dict[Spot, tuple[int, Appearance]]:
     """Places that came on after every one of these raises, and stayed until the clear; with the first appearance."""
     found: dict[Spot, tuple[int, Appearance]] | None = None
     for number in numbers:
-        here = {it.spot: (number, it) for it in reversed(_fitting(case, number))}
+        fitting = _fitting(case, number)
+        demand = case.demand(number)
+        in_time = [it for it in fitting if it.onset.lo <= demand.raised.hi + demand.reach_ns]
+        here = {it.spot: (number, it) for it in reversed(in_time or fitting)}
         found = here if found is None else {spot: first for spot, first in found.items() if spot in here}
     return found or {}
 
@@ -174,8 +182,8 @@ def _fits_end(case: Case, number: int, it: Appearance) -> bool:
 def _told(case: Case, seen: Sequence[tuple[int, Appearance]]) -> str:
     told = (
         f"{case.results[number].alarm} ({case.results[number].stimulus}) {_not(case, number)} at "
-        f"{case.results[number].point}, "
-        f"and {where(case, it)} came on {after(case, number, it.onset)} after its raise{_end_text(case, number, it)}"
+        f"{case.results[number].point}, and {where(case, it)} came on {after(case, number, it.onset)} after its "
+        f"raise{_end_text(case, number, it)}"
         for number, it in seen
     )
     return series(told)

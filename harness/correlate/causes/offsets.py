@@ -83,13 +83,13 @@ def _swapped(case: Case, of: Block, missing: Sequence[int], mask: int, base: int
         cause=Cause(
             kind=CauseKind.DECODING,
             code=f"{part}-swapped",
-            text=f"the {part} of the registers are swapped: {_span(case, of, whole)}{other}",
+            text=f"the {part} of the registers are swapped: {_span(case, of, numbers)}{other}",
             evidence=_shown(case, of, whole, mirror),
             next_check=f"compare the {order} in the device's register list with the point map, correct the bits there, "
             "and judge the record again with the corrected map",
         ),
         results=numbers,
-        seen=_left_over(case, of, numbers, mirror),
+        seen=_left_over(case, of, whole, mirror),
     )
 
 
@@ -114,22 +114,36 @@ def _best(case: Case, of: Block, missing: Sequence[int], works: Sequence[int]) -
             if spot is not None and spot.position != position:
                 by = spot.position - position
                 votes.setdefault(by, _Shift(by=by)).seen.setdefault(position, (number, it.onset))
-    runs = [run for shift in votes.values() for run in _runs(case, shift, works)]
-    return min(runs, key=lambda it: (-len(it.seen), it.spread(case), abs(it.by), -it.by, min(it.seen)), default=None)
+    found = [whole for shift in votes.values() if (whole := _runs(case, of, shift, works)) is not None]
+    return min(found, key=lambda it: (-len(it.seen), it.spread(case), abs(it.by), -it.by, min(it.seen)), default=None)
 
 
-def _runs(case: Case, shift: _Shift, works: Sequence[int]) -> Iterator[_Shift]:
-    """A shift cut where a place between two of its own worked; pieces of a single place or alarm are coincidences."""
-    pieces: list[_Shift] = []
+def _runs(case: Case, of: Block, shift: _Shift, works: Sequence[int]) -> _Shift | None:
+    """The shift without pieces of a single place or alarm: cut where a place between two of its own worked.
+
+    A place that worked only because its alarm brings along the one that the shift moves there is no such place.
+    """
+    if len(shift.seen) < 2:
+        return None
+    contrary = [position for position in works if not _worked_by_another(case, of, position, shift.by)]
+    pieces: list[_Seen] = []
     last: int | None = None
     for position in sorted(shift.seen):
-        if last is None or bisect_left(works, last + 1) != bisect_left(works, position):
-            pieces.append(_Shift(by=shift.by))
-        pieces[-1].seen[position] = shift.seen[position]
+        if last is None or bisect_left(contrary, last + 1) != bisect_left(contrary, position):
+            pieces.append({})
+        pieces[-1][position] = shift.seen[position]
         last = position
+    kept: _Seen = {}
     for piece in pieces:
-        if len(piece.seen) >= 2 and len({case.results[number].alarm for number, _ in piece.seen.values()}) >= 2:
-            yield piece
+        if len(piece) >= 2 and len({case.results[number].alarm for number, _ in piece.values()}) >= 2:
+            kept |= piece
+    return _Shift(by=shift.by, seen=kept) if kept else None
+
+
+def _worked_by_another(case: Case, of: Block, position: int, by: int) -> bool:
+    alarms = [alarm for name in case.points_at[Spot(of, position)] for alarm in case.shown_at[name]]
+    brought = {alarm for name in case.points_at.get(Spot(of, position - by), ()) for alarm in case.shown_at[name]}
+    return bool(alarms) and all(not brought.isdisjoint(case.raises.brings(alarm)) for alarm in alarms)
 
 
 def _offset(case: Case, of: Block, shift: _Shift) -> Finding:
@@ -143,12 +157,12 @@ def _offset(case: Case, of: Block, shift: _Shift) -> Finding:
         cause=Cause(
             kind=CauseKind.ADDRESS,
             code=code,
-            text=f"in {block(of)}, {step}: {_span(case, of, shift.seen)}{also}",
+            text=f"in {block(of)}, {step}: {_span(case, of, numbers)}{also}",
             evidence=_shown(case, of, shift.seen, shift.moved) + tail,
             next_check=check,
         ),
         results=numbers,
-        seen=_left_over(case, of, numbers, shift.moved),
+        seen=_left_over(case, of, shift.seen, shift.moved),
     )
 
 
@@ -187,8 +201,9 @@ def _like_a_swap(of: Block, shift: _Shift) -> str:
     return f", or the {part} are swapped (the other half showed nothing that would tell)"
 
 
-def _span(case: Case, of: Block, seen: _Seen) -> str:
-    return f"{place(case, Spot(of, min(seen)))} to {place(case, Spot(of, max(seen)))}"
+def _span(case: Case, of: Block, numbers: Sequence[int]) -> str:
+    positions = [case.spots[case.results[n].point].position for n in numbers]
+    return f"{place(case, Spot(of, min(positions)))} to {place(case, Spot(of, max(positions)))}"
 
 
 def _shown(case: Case, of: Block, seen: _Seen, moved: _Move) -> str:
@@ -243,16 +258,14 @@ def _explained(case: Case, of: Block, seen: _Seen, moved: _Move) -> tuple[int, .
     return tuple(found)
 
 
-def _left_over(case: Case, of: Block, numbers: Sequence[int], moved: _Move) -> tuple[Appearance, ...]:
-    """What the explained alarms, and those that they bring along, left at moved places of the block."""
+def _left_over(case: Case, of: Block, seen: _Seen, moved: _Move) -> tuple[Appearance, ...]:
+    """What the alarms of the block left at moved places, also where another alarm brought them along."""
     found: dict[Appearance, None] = {}
-    for number in numbers:
-        alarm = case.results[number].alarm
-        own = {moved(at) for name in (alarm, *case.raises.brings(alarm)) for at in case.positions_of(of, name)}
-        for it in case.near(number):
-            spot = _in_block(it.spot, of)
-            if spot is not None and spot.position in own:
-                found[it] = None
+    first, last = min(seen) - 1, max(seen) + 1
+    for name, spot in case.spots.items():
+        if spot.block == of and first <= spot.position <= last:
+            for target in case.readable_as(Spot(of, moved(spot.position))):
+                found.update(dict.fromkeys(case.left_by(target, case.shown_at[name])))
     return tuple(found)
 
 

@@ -10,6 +10,7 @@ from harness.core.places import ModbusPlace, Numbering, Place, Table, ValueType
 
 BITS_PER_REGISTER: Final = 16
 LINES: Final = "line"
+WRITTEN_MAX: Final = 60
 _REFERENCE_DIGIT: Final = {
     Table.COIL: 0,
     Table.DISCRETE_INPUT: 1,
@@ -69,9 +70,9 @@ def spots_of(site: Site) -> dict[str, Spot]:
 
 
 def point_text(point: Point) -> str:
-    """A point for a technician: its name, its address as written, and the address on the wire."""
+    """A point for a technician: its name, its address as written (not a long pattern), and the address on the wire."""
     wire = wire_text(point.place)
-    told = [text for text in (point.written, wire) if text]
+    told = [text for text in (point.written, wire) if text and len(text) <= WRITTEN_MAX]
     return f"{point.name} ({', '.join(dict.fromkeys(told))})" if told else point.name
 
 

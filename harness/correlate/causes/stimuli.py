@@ -74,7 +74,7 @@ def _shown_elsewhere(case: Case, number: int) -> bool:
     return any(
         case.results[n].point != case.stimulus(number).timed_by and case.shows_at(n, case.spots[case.results[n].point])
         for n in case.by_stimulus[mine.stimulus]
-        if case.points_by_row_count.get(case.results[n].point) == 1
+        if len(case.shown_at[case.results[n].point]) == 1
     )
 
 
@@ -140,7 +140,7 @@ def _loud_of(case: Case, alarm: str) -> list[int]:
 def _is_own(case: Case, number: int, alarm: str) -> bool:
     """True of a point that only this alarm uses, and that does not time it."""
     name = case.results[number].point
-    return case.points_by_row_count.get(name) == 1 and name != case.site.alarms[alarm].reference
+    return len(case.shown_at[name]) == 1 and name != case.site.alarms[alarm].reference
 
 
 def _sent_nowhere(case: Case, numbers: Sequence[int], *, up: bool) -> Cause:

@@ -24,15 +24,11 @@ def strays(case: Case) -> Iterator[Finding]:
         if alarm is None:
             alone += numbers
         else:
-            follow[alarm, _expected_at(case, name)] += numbers
+            follow[alarm, case.shown_at[name]] += numbers
     for (alarm, expected), numbers in follow.items():
         yield Finding(cause=_follows(case, alarm, expected, numbers), strays=tuple(sorted(numbers)))
     for at in sorted(alone):
         yield Finding(cause=_alone(case, at), strays=(at,))
-
-
-def _expected_at(case: Case, name: str) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(row.alarm for row in case.site.expectations if row.point == name))
 
 
 def _always_after(case: Case, numbers: Sequence[int]) -> str | None:
@@ -73,7 +69,7 @@ def _after_raise(case: Case, at: int) -> str:
 
 def _alone(case: Case, at: int) -> Cause:
     stray = case.strays[at]
-    expected = _expected_at(case, stray.point)
+    expected = case.shown_at[stray.point]
     before = case.raises.latest(stray.onset)
     last = (
         f"the last raise before it was {before[-1].alarm} ({before[-1].id})"

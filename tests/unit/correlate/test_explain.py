@@ -235,6 +235,28 @@ def test_a_printer_that_prints_nothing_is_one_cause() -> None:
     assert (cause.kind, cause.code) == (CauseKind.IDENTITY, "nothing-printed")
 
 
+def test_a_shared_output_of_a_still_device_does_not_make_it_live() -> None:
+    """The common output was held on too: masked, and no more a cause of its own than the rest."""
+    bench = Bench()
+    names = bench.inputs(6)
+    bench.input("bms.common", 200)
+    for number, name in enumerate(names):
+        bench.bit(f"bms.l{number}", 100, number)
+        bench.row(name, f"bms.l{number}")
+        bench.row(name, "bms.common")
+
+    def shown(bench: Bench, number: int, start: float) -> None:
+        if number <= 2:
+            for point in (f"bms.a{number}", f"bms.l{number}", "bms.common"):
+                bench.on(point, start + 150, start + 2150 if number < 2 else None)
+
+    judgement = in_turn(bench, names, shown).judge()
+    assert Verdict.MASKED in {it.verdict for it in judgement.results}
+    cause = only_shared(judgement)
+    assert cause.code == "block-frozen"
+    assert cause.text.startswith("link bms")
+
+
 # --- address ---------------------------------------------------------------------------------------
 
 
@@ -286,6 +308,33 @@ def test_alarms_that_bring_others_do_not_hide_an_offset() -> None:
     in_turn(bench, names, moved(lambda n: n + 1))
     bench.on("bms.a2", 1150, 3150)
     assert only_shared(bench.judge()).code == "address-off-by-one"
+
+
+def test_a_place_that_works_only_through_an_alarm_it_brings_does_not_interrupt_an_offset() -> None:
+    """a3 brings a2, which shows one further on: at a3's own place, in time for a3."""
+    bench = Bench()
+    bench.alarm("a3", brings=["a2"])
+    names = bench.inputs(8)
+    in_turn(bench, names, moved(lambda n: n + 1))
+    bench.on("bms.a3", 19_150, 21_150)
+    judgement = bench.judge()
+    assert one(judgement, "a3@bms.a3").verdict is Verdict.ON_TIME
+    cause = only_shared(judgement)
+    assert cause.code == "address-off-by-one"
+    assert "bms.a0 (10001, discrete input address 0) to bms.a7 (10008" in cause.text
+    assert not any(it.causes == () for it in judgement.strays)
+
+
+def test_what_a_swapped_alarm_left_when_another_brought_it_is_explained_with_it() -> None:
+    bench = Bench()
+    bench.alarm("a5", brings=["a4"])
+    names = bench.inputs(6)
+    other = {1: 4, 4: 1}
+    in_turn(bench, names, moved(lambda n: other.get(n, n)))
+    bench.on("bms.a1", 31_150, 33_150)
+    judgement = bench.judge()
+    assert [it.point for it in judgement.strays] == ["bms.a1"]
+    assert only_shared(judgement).code == "swapped-pair"
 
 
 def test_one_coincidence_is_not_off_by_one() -> None:
@@ -598,6 +647,20 @@ def test_a_point_that_never_goes_off_and_what_could_not_be_tested_because_of_it(
     assert (cause.kind, cause.code) == (CauseKind.MEANING, "never-gone")
     assert "it latches and waits for the acknowledge or the reset, or the output is stuck" in cause.text
     assert codes(judgement) == {"a1@bms.a1/s2": ["never-gone"], "a1@bms.a1/s4": ["never-gone"]}
+
+
+def test_what_an_alarm_before_left_on_is_not_just_masked() -> None:
+    """a0 brings a1, whose point never goes off again: a1 itself could not be tested."""
+    bench = Bench()
+    bench.alarm("a0", brings=["a1"])
+    names = bench.inputs(3)
+    in_turn(bench, names, lambda it, n, start: it.on(f"bms.a{n}", start + 150, start + 2150) if n != 1 else None)
+    bench.on("bms.a1", 1150)
+    judgement = bench.judge()
+    assert one(judgement, "a1@bms.a1").verdict is Verdict.MASKED
+    cause = only_cause(judgement)
+    assert (cause.kind, cause.code) == (CauseKind.MEANING, "left-on")
+    assert "after the raise of a0 (s1)" in cause.evidence
 
 
 def test_a_latch_that_does_not_hold() -> None:
