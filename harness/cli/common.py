@@ -94,18 +94,21 @@ def terminal_width() -> int:
 
 
 def run_until_interrupted(main: Callable[[], Coroutine[Any, Any, T]]) -> T:
-    """Run a coroutine; the first interrupt cancels it so that it can put things back, a second one is not needed."""
+    """Run a coroutine; the first interrupt cancels it so that it can put things back, more of them change nothing."""
 
     async def guarded() -> T:
         task = asyncio.current_task()
         loop = asyncio.get_running_loop()
-        if task is not None:
-            try:
-                loop.add_signal_handler(signal.SIGINT, task.cancel)
-                loop.add_signal_handler(signal.SIGTERM, task.cancel)
-            except NotImplementedError:  # Windows
-                cancel = task.cancel
-                signal.signal(signal.SIGINT, lambda *_: loop.call_soon_threadsafe(cancel) and None)
+
+        def stop() -> None:
+            if task is not None and not task.cancelling():
+                task.cancel()
+
+        try:
+            loop.add_signal_handler(signal.SIGINT, stop)
+            loop.add_signal_handler(signal.SIGTERM, stop)
+        except NotImplementedError:  # Windows
+            signal.signal(signal.SIGINT, lambda *_: loop.call_soon_threadsafe(stop) and None)
         return await main()
 
     with asyncio.Runner(loop_factory=loop_factory()) as runner:

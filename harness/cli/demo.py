@@ -13,7 +13,7 @@ from typing import Final
 import click
 
 from harness.cli.common import note
-from harness.core.errors import FarendError
+from harness.core.errors import FarendError, UsageError
 from harness.run.gate import read_reviews
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, record_name
@@ -58,7 +58,10 @@ def command(
     if healthy and defects:
         raise click.UsageError("--healthy and --defect exclude each other")
     chosen = () if healthy else defects or DEFECTS
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as exc:
+        raise UsageError(f"--folder {folder}: cannot be made: {exc.strerror}; choose another one") from exc
     with simulated_site(chosen, seed) as ports:
         profile = profiles_folder() / "demo"
         entry = copy_profile(profile, folder, ports)
@@ -81,10 +84,12 @@ def command(
 @contextmanager
 def simulated_site(defects: tuple[str, ...], seed: int) -> Iterator[dict[str, int]]:
     """The simulated site in a process of its own; gives its ports by the link's name. It ends with the ``with``."""
+    # Its own session: Ctrl-C in a terminal goes to every process there, and the alarms have to be cleared first.
     arguments = [sys.executable, "-m", "sims", "--until-eof", "--seed", str(seed)]
     for defect in defects:
         arguments += ["--defect", defect]
-    process = subprocess.Popen(arguments, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE)  # noqa: S603  # our own module, no shell
+    pipe = subprocess.PIPE
+    process = subprocess.Popen(arguments, stdin=pipe, stdout=pipe, stderr=pipe, start_new_session=True)  # noqa: S603  # our own module, no shell
     try:
         ready = process.stdout.readline() if process.stdout is not None else b""
         if not ready:

@@ -63,9 +63,8 @@ def command(  # one name an option
     and judged afterwards; 'farend judge' gives the same results again.
     """
     read, documents = load(site)
-    for name in links:
-        if name not in read.links:
-            raise UsageError(f"--link {name}: no such link; links are {', '.join(read.links)}")
+    if html_file is not None and not html_file.absolute().parent.is_dir():
+        raise UsageError(f"--html {html_file}: its folder does not exist; make it first")
     selection = Selection(only=only, links=links, keys=chosen_keys(failed, unknown))
     reviews = read_reviews(reviews_file) if reviews_file is not None else None
     if reviews is None and sys.stdin.isatty() and sys.stderr.isatty() and arm is not None:
@@ -136,9 +135,11 @@ def chosen_keys(failed: Path | None, unknown: Path | None) -> frozenset[str] | N
             continue
         judged = judge_record(path)
         judged.reader.close()
-        results = {it.expectation: it.verdict for it in judged.judgement.results}
-        planned: Iterable[str] = judged.planned or results
-        keys |= {key for key in planned if results.get(key, Verdict.NOT_RUN).verdict_class is wanted}
+        classes: dict[str, set[VerdictClass]] = {}
+        for result in judged.judgement.results:
+            classes.setdefault(result.expectation, set()).add(result.verdict.verdict_class)
+        planned: Iterable[str] = judged.planned or classes
+        keys |= {key for key in planned if wanted in classes.get(key, {Verdict.NOT_RUN.verdict_class})}
     return frozenset(keys)
 
 

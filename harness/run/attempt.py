@@ -170,15 +170,16 @@ def _reviews(record: JudgedRecord) -> tuple[Review, ...]:
 def _as_left(record: JudgedRecord) -> tuple[Difference, ...] | None:
     events = record.reader.events("as-left")
     if not events:
-        return None
+        return tuple(_not_cleared(name) for name in record.left_raised) or None
     data: Mapping[str, Any] = events[-1].data
     left = set(data["on"])
     found = [
         Difference(what=point, as_found="off" if point in left else "on", as_left="on" if point in left else "off")
         for point in data["differs"]
     ]
-    found += [
-        Difference(what=f"alarm {name}", as_found="not raised", as_left="raised; clearing is not proven")
-        for name in data["not_cleared"]
-    ]
+    found += [_not_cleared(name) for name in data["not_cleared"]]
     return tuple(found)
+
+
+def _not_cleared(alarm: str) -> Difference:
+    return Difference(what=f"alarm {alarm}", as_found="not raised", as_left="raised; clearing is not proven")

@@ -7,7 +7,7 @@ samples, so that a healthy site is done quickly; where nothing shows, it waits f
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Sequence
 from dataclasses import dataclass
 from random import Random
 from typing import Final, Protocol
@@ -108,6 +108,14 @@ class Conductor:
         view.baseline(standing, down)
         as_found: list[str] = [*standing]
         self._t.journal.event("as-found", clock(), {"on": as_found})
+        try:
+            await self._raise_all(start_ns)
+        finally:
+            await _to_the_end(self._compare(standing, points))
+
+    async def _raise_all(self, start_ns: int) -> None:
+        """Alarm after alarm, then until the last quiet window is over."""
+        live, clock, view = self._t.live, self._t.clock, self._t.view
         for number, item in enumerate(self._items):
             began = clock()
             view.raising(item, Progress(number=number, total=len(self._items), left_ns=self._left_ns(number)))
@@ -121,7 +129,6 @@ class Conductor:
             self._judge_quiet(start_ns)
         await self._outlast_quiet()
         self._judge_quiet(start_ns, all_of_them=True)
-        await self._compare(standing, points)
 
     def _left_ns(self, number: int) -> int:
         """By the plan's own estimate, corrected by how the measured times so far compare with it."""
@@ -182,18 +189,19 @@ class Conductor:
         await live.wait_until(lambda: all(live.is_off(row.point) for row in item.quiet), clock() + QUIET_READY_MAX_NS)
         await live.wait_for_news({row.point for row in loud}, clock(), clock() + READY_MAX_NS)
         await self._random_phase(item)
-        raised = await self._step(alarm, Step.RAISE, stimulus)
-        if not raised.proven:
-            view.trouble(f"{alarm.name}: the raise is not proven: {raised.note}")
-            await self._step(alarm, Step.CLEAR, stimulus)
-            return raised
-        self.open_alarms.add(alarm.name)
+        is_done = False
         try:
-            await self._see_through(item, loud, raised, stimulus)
+            raised = await self._step(alarm, Step.RAISE, stimulus)
+            if raised.proven:
+                await self._see_through(item, loud, raised, stimulus)
+            else:
+                view.trouble(f"{alarm.name}: the raise is not proven: {raised.note}")
+            is_done = alarm.name not in self.open_alarms
         finally:
-            if alarm.name in self.open_alarms:
-                await asyncio.shield(self._put_back(alarm, stimulus))
-        await self._settle(loud)
+            if not is_done:
+                await _to_the_end(self._put_back(item, stimulus))
+        if raised.proven:
+            await self._settle(loud)
         return raised
 
     async def _random_phase(self, item: Item) -> None:
@@ -217,7 +225,6 @@ class Conductor:
             cleared = await self._clear(alarm, stimulus)
             released = cleared.at.hi
         else:
-            self.open_alarms.discard(alarm.name)
             released = raised.at.hi + alarm.lasts_ns.hi
         view.phase("cleared; waiting until its outputs are normal")
         following = [row for row in loud if row.behaviour in (Behaviour.FOLLOWS, Behaviour.PULSE)]
@@ -226,6 +233,10 @@ class Conductor:
             lambda row: live.is_off(row.point) and clock() >= raised.at.hi + self._own_end(alarm),
             {row.key: released + gone_within_ns(site, row) for row in following},
         )
+        if alarm.lasts_ns is not None:
+            await self._sleep_until(clock() if following else released)
+            if Step.CLEAR not in alarm.writes or all(live.is_off(row.point) for row in following):
+                self.open_alarms.discard(alarm.name)
         if alarm.lasts_ns is not None and item_needs(item, Step.ACKNOWLEDGE):
             await self._acknowledge(alarm, loud, stimulus)
         await self._acknowledge_brought(alarm)
@@ -264,15 +275,19 @@ class Conductor:
         if not done.proven:
             self._t.view.trouble(f"{alarm.name}: clearing is not proven: {done.note}; trying once more")
             done = await self._step(alarm, Step.CLEAR, stimulus)
-        if done.proven:
-            self.open_alarms.discard(alarm.name)
         return done
 
-    async def _put_back(self, alarm: Alarm, stimulus: str) -> None:
-        """Clear and acknowledge whatever happened in between."""
-        await self._clear(alarm, stimulus)
+    async def _put_back(self, item: Item, stimulus: str) -> None:
+        """Clear, acknowledge and reset, whatever came in between: nothing may stay on, or latched."""
+        alarm = item.alarm
+        self._t.view.phase("putting it back")
+        if alarm.name in self.open_alarms:
+            await self._clear(alarm, stimulus)
         if Step.ACKNOWLEDGE in alarm.writes:
-            await self._t.writer.perform(alarm.writes[Step.ACKNOWLEDGE])
+            await self._step(alarm, Step.ACKNOWLEDGE, stimulus)
+        await self._acknowledge_brought(alarm)
+        if item_needs(item, Step.RESET):
+            await self._step(alarm, Step.RESET, stimulus)
 
     async def _settle(self, loud: Sequence[Expectation]) -> None:
         """Stay until a second onset would have shown."""
@@ -296,22 +311,35 @@ class Conductor:
         await asyncio.sleep(max(0, instant - self._t.clock()) / NS_PER_S)
 
     async def _step(self, alarm: Alarm, step: Step, stimulus: str) -> StepDone:
-        """Perform a step and enter it; a step that has no writes is entered as not proven."""
+        """Perform a step and enter it; one without writes, or without an answer, is entered as not proven.
+
+        An alarm counts as open from before the raise is sent until a clear is proven: the answer may be lost, and the
+        waiting for it may be cancelled.
+        """
         writes = alarm.writes.get(step, ())
         now = self._t.clock()
-        done = Performed(at=Bounds(now, now), proven=False, why=f"no way to {step.value} it")
-        if writes:
-            done = await self._t.writer.perform(writes)
-        entry = StepDone(
-            stimulus=stimulus,
-            alarm=alarm.name,
-            step=step,
-            at=done.at,
-            proven=done.proven,
-            how="written by farend",
-            note=done.why,
-        )
-        self._t.journal.event(STEP_EVENT, done.at.hi, entry.to_data())
+        done = Performed(at=Bounds(now, now), proven=False, why=f"no way to {step.value} it", is_sent=False)
+        if step is Step.RAISE:
+            self.open_alarms.add(alarm.name)
+        try:
+            if writes:
+                done = await self._t.writer.perform(writes)
+        except asyncio.CancelledError:
+            done = Performed(at=Bounds(now, self._t.clock()), proven=False, why="stopped before it was answered")
+            raise
+        finally:
+            entry = StepDone(
+                stimulus=stimulus,
+                alarm=alarm.name,
+                step=step,
+                at=done.at,
+                proven=done.proven,
+                how="written by farend",
+                note=done.why,
+            )
+            self._t.journal.event(STEP_EVENT, done.at.hi, entry.to_data())
+            if (step is Step.RAISE and not done.is_sent) or (step is Step.CLEAR and done.proven):
+                self.open_alarms.discard(alarm.name)
         return entry
 
     def _judge(self, rows: Sequence[Expectation], raised: StepDone, start_ns: int) -> tuple[Result, ...]:
@@ -334,3 +362,17 @@ class Conductor:
         differs: list[str] = sorted(found ^ left)
         still: list[str] = sorted(self.open_alarms)
         self._t.journal.event("as-left", clock(), {"on": sorted(left), "differs": differs, "not_cleared": still})
+
+
+async def _to_the_end(work: Coroutine[object, object, None]) -> None:
+    """Run ``work`` to its end however often the waiting for it is cancelled; the cancelling goes on after that."""
+    task = asyncio.create_task(work, name="put back")
+    stopped: asyncio.CancelledError | None = None
+    while not task.done():
+        try:
+            await asyncio.wait([task])
+        except asyncio.CancelledError as exc:
+            stopped = exc
+    task.result()
+    if stopped is not None:
+        raise stopped

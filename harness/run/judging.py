@@ -51,7 +51,15 @@ class JudgedRecord:
             for event in self.reader.events("as-left")
             if event.data.get("differs") or event.data.get("not_cleared")
         ]
-        return ExitCode.NOT_RESTORED if differs else code
+        return ExitCode.NOT_RESTORED if differs or self.left_raised else code
+
+    @property
+    def left_raised(self) -> tuple[str, ...]:
+        """Alarms that were raised and of which nothing says that they were cleared, in a run that was cut off."""
+        if self.reader.events("as-left"):
+            return ()
+        names = (it.alarm for it in self.evidence.stimuli if it.cleared is None or it.cleared.is_open_above)
+        return tuple(dict.fromkeys(names))
 
     def verdicts(self) -> Iterable[Verdict]:
         """Every verdict, strays included; ``not-run`` for what was planned and not reached."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Final
 
+from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.model import Alarm, Behaviour, Expectation, ModbusTcpLink, Site, Step, TextLink
 
@@ -55,6 +56,16 @@ class Selection:
         if self.links and site.points[row.point].link not in self.links:
             return False
         return self.keys is None or row.key in self.keys
+
+
+def check_selection(site: Site, selection: Selection) -> None:
+    """Raise UsageError for a pattern that fits no alarm or a link that is none: a typing mistake must not test less."""
+    for pattern in selection.only:
+        if not any(fnmatchcase(name, pattern) for name in site.alarms):
+            raise UsageError(f"--only {pattern}: fits no alarm of the site; alarms are {', '.join(site.alarms)}")
+    for name in selection.links:
+        if name not in site.links:
+            raise UsageError(f"--link {name}: no such link; links are {', '.join(site.links)}")
 
 
 def plan_of(site: Site, selection: Selection, excluded: Collection[str] = ()) -> tuple[Item, ...]:

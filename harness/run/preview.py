@@ -12,7 +12,7 @@ from harness.core.places import ModbusPlace
 from harness.correlate.wording import time_text
 from harness.links.modbus_plan import plan_blocks
 from harness.report.words import link_address
-from harness.run.order import Item, Selection, listened_links, longest_ns, plan_of, usual_ns
+from harness.run.order import Item, Selection, check_selection, listened_links, longest_ns, plan_of, usual_ns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +68,8 @@ class Preview:
 
 
 def preview_of(site: Site, selection: Selection) -> Preview:
-    """The dry run of a selection of a site."""
+    """The dry run of a selection of a site. UsageError where it names what the site has not."""
+    check_selection(site, selection)
     items = plan_of(site, selection)
     raised = tuple(item for item in items if item.can_be_raised)
     return Preview(

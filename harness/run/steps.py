@@ -7,7 +7,7 @@ stimulus is the steps that carry its id.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from harness.core.instants import FOREVER, Bounds
@@ -66,11 +66,17 @@ def stimuli_of(events: Iterable[Event], site: Site) -> tuple[Stimulus, ...]:
     for event in events:
         if event.kind == STEP_EVENT:
             done = StepDone.from_data(event.data)
-            steps.setdefault(done.stimulus, {})[done.step] = done
+            mine = steps.setdefault(done.stimulus, {})
+            mine[done.step] = _tried_again(mine[done.step], done) if done.step in mine else done
     found = [
         _stimulus(done, site) for done in steps.values() if Step.RAISE in done and done[Step.RAISE].alarm in site.alarms
     ]
     return tuple(sorted(found, key=lambda it: (it.raised.lo, it.id)))
+
+
+def _tried_again(first: StepDone, second: StepDone) -> StepDone:
+    """Two tries as one step. A proven one stands; the one before it without proof may have been taken all the same."""
+    return first if first.proven else replace(second, at=Bounds(first.at.lo, max(first.at.hi, second.at.hi)))
 
 
 def _stimulus(steps: Mapping[Step, StepDone], site: Site) -> Stimulus:

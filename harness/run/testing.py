@@ -21,7 +21,7 @@ from harness.run.gate import Reviews, pass_gate
 from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT
 from harness.run.listening import listeners
 from harness.run.live import LiveSource
-from harness.run.order import Item, Selection, listened_links, plan_of
+from harness.run.order import Item, Selection, check_selection, listened_links, plan_of
 from harness.site.reading import Documents
 from harness.stimulus.armed import ArmedWriter, check_listed
 
@@ -44,6 +44,7 @@ class TestOptions:
 
 def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
     """The plan after the safety gate. SafetyError or UsageError where it must not, or cannot, go ahead."""
+    check_selection(site, options.selection)
     items = plan_of(site, options.selection)
     if not items:
         raise UsageError("nothing is selected: no row of the point map fits --only, --link, --failed and --unknown")

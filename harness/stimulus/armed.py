@@ -9,19 +9,30 @@ from typing import Final, Self
 from harness.core.errors import LinkError, SafetyError
 from harness.core.instants import NS_PER_S, Bounds, Clock
 from harness.core.model import ModbusTcpLink, Site, Write
-from harness.links.modbus_client import ExchangeError, ModbusClient
+from harness.links.modbus_client import ExchangeError, ModbusClient, RequestRefusedError
+from harness.links.modbus_pdu import ExceptionCode
 from harness.stimulus.modbus_writes import WriteRequest
 
 CONNECT_TRIES: Final = 2
+NOT_DONE: Final = (
+    ExceptionCode.ILLEGAL_FUNCTION,
+    ExceptionCode.ILLEGAL_DATA_ADDRESS,
+    ExceptionCode.ILLEGAL_DATA_VALUE,
+)
+"""Exceptions that a device answers before it does anything (Modbus Application Protocol V1.1b3, 6.12, figure 22)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Performed:
-    """What became of a step: its true instant within ``at``; ``why`` says what is missing where it is not proven."""
+    """What became of a step: its true instant within ``at``; ``why`` says what is missing where it is not proven.
+
+    ``is_sent``: False where the device surely did nothing, because nothing was sent to it or it refused.
+    """
 
     at: Bounds
     proven: bool
     why: str = ""
+    is_sent: bool = True
 
 
 class ArmedWriter:
@@ -60,24 +71,27 @@ class ArmedWriter:
             check_listed(self._site, write)
         first_ns = self._clock()
         last_ns = first_ns
+        is_sent = False
         for write in ordered:
             try:
                 client = await self._client(write.link)
-                request = WriteRequest(
-                    unit=write.unit,
-                    table=write.table,
-                    address=write.address,
-                    values=write.values,
-                    multiple=len(write.values) > 1,
-                )
-                answer = await client.exchange(request, self._spec(write.link).timeout_ns)
-            except ExchangeError as exc:
-                return Performed(at=Bounds(first_ns, max(first_ns, exc.given_up_ns)), proven=False, why=str(exc))
             except LinkError as exc:
-                return Performed(at=Bounds(first_ns, max(first_ns, self._clock())), proven=False, why=str(exc))
+                at = Bounds(first_ns, max(first_ns, self._clock()))
+                return Performed(at=at, proven=False, why=str(exc), is_sent=is_sent)
+            try:
+                answer = await client.exchange(_request(write), self._spec(write.link).timeout_ns)
+            except RequestRefusedError as exc:
+                at = Bounds(first_ns, max(first_ns, exc.given_up_ns))
+                return Performed(at=at, proven=False, why=str(exc), is_sent=is_sent or exc.code not in NOT_DONE)
+            except BaseException as exc:
+                # The answers to a raise and to a clear look alike. Over a new connection a late one cannot come.
+                client.close()
+                if not isinstance(exc, ExchangeError):
+                    raise
+                return Performed(at=Bounds(first_ns, max(first_ns, exc.given_up_ns)), proven=False, why=str(exc))
             if write is ordered[0]:
                 first_ns = answer.asked_ns
-            last_ns = answer.told_ns
+            last_ns, is_sent = answer.told_ns, True
         return Performed(at=Bounds(first_ns, last_ns), proven=True)
 
     async def _client(self, link: str) -> ModbusClient:
@@ -94,6 +108,16 @@ class ArmedWriter:
         if not isinstance(spec, ModbusTcpLink):
             raise SafetyError(f"link={link}: a write needs a Modbus link; this one can only be listened to")
         return spec
+
+
+def _request(write: Write) -> WriteRequest:
+    return WriteRequest(
+        unit=write.unit,
+        table=write.table,
+        address=write.address,
+        values=write.values,
+        multiple=len(write.values) > 1,
+    )
 
 
 def check_listed(site: Site, write: Write) -> None:
