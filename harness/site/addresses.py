@@ -67,6 +67,20 @@ def read_address(text: str, *, numbering: Numbering, table: Table | None, bits_f
     return Address(table=found, address=address, bit=bit, bit_count=bit_count)
 
 
+def read_by_any(text: str, *, table: Table | None, bits_from: int = 0) -> Address:
+    """The address where the numbering is not known: by the first that can read it. Raises Mismatch if none can.
+
+    Only for saying what is wrong with a row whose link is broken; such an address is never used.
+    """
+    first: Mismatch | None = None
+    for numbering in (Numbering.REFERENCE, Numbering.FROM_ONE, Numbering.FROM_ZERO):
+        try:
+            return read_address(text, numbering=numbering, table=table, bits_from=bits_from)
+        except Mismatch as mismatch:
+            first = first or mismatch
+    raise first or Mismatch("expected an address")
+
+
 def _example(numbering: Numbering) -> str:
     if numbering is Numbering.REFERENCE:
         return "a reference number of 5 or 6 digits, such as 10001, or 40101.3 for a bit of a register"

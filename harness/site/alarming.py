@@ -8,7 +8,7 @@ from typing import Final
 from harness.core.instants import Bounds
 from harness.core.model import Alarm, AlarmClass, LinkSpec, ModbusTcpLink, SideEffect, Step, WritableRange, Write
 from harness.core.places import Table
-from harness.site.addresses import ADDRESS_MAX, Address, read_address
+from harness.site.addresses import ADDRESS_MAX, Address, read_address, read_by_any
 from harness.site.fields import STEP_NAMES
 from harness.site.forms import Form, Value
 from harness.site.names import did_you_mean, shown
@@ -31,7 +31,7 @@ def build_side_effects(forms: Mapping[str, Form]) -> dict[str, SideEffect]:
 
 
 def build_writable(
-    values: Iterable[Value], links: Mapping[str, LinkSpec], declared: Iterable[str], problems: Problems
+    values: Iterable[Value], links: Mapping[str, LinkSpec], link_forms: Mapping[str, Form], problems: Problems
 ) -> tuple[WritableRange, ...]:
     """The addresses that a stimulus may write."""
     ranges = []
@@ -39,13 +39,13 @@ def build_writable(
         form = value.means
         if not isinstance(form, Form):
             continue
-        link = known_link(form, links, declared, problems)
+        link = known_link(form, links, link_forms, problems)
         target = _written_table(form, problems)
         if not isinstance(link, ModbusTcpLink) or target is None:
             continue
         first, _, last = form.text(target).partition("-")
-        low = _address(form, target, first, link, problems)
-        high = _address(form, target, last, link, problems) if last else low
+        low = _address(form, target, first, link, link_forms, problems)
+        high = _address(form, target, last, link, link_forms, problems) if last else low
         if low is None or high is None:
             continue
         if high.address < low.address:
@@ -67,15 +67,15 @@ def build_writable(
 
 
 def known_link(
-    form: Form, links: Mapping[str, LinkSpec], declared: Iterable[str], problems: Problems
+    form: Form, links: Mapping[str, LinkSpec], link_forms: Mapping[str, Form], problems: Problems
 ) -> LinkSpec | None:
     """The link that a group names; a problem where there is none of that name."""
     name = form.text("link")
     if not name:
         return None
-    if name not in set(declared):
+    if name not in link_forms:
         problems.error(form.at("link"), "unknown-link", f"link={shown(name)}: no such link",
-                       did_you_mean(name, declared))  # fmt: skip
+                       did_you_mean(name, link_forms))  # fmt: skip
     return links.get(name)
 
 
@@ -88,8 +88,12 @@ def _written_table(form: Form, problems: Problems) -> str | None:
     return found[0] if found and found[0] in form.values else None
 
 
-def _address(form: Form, name: str, text: str, link: ModbusTcpLink, problems: Problems) -> Address | None:
+def _address(
+    form: Form, name: str, text: str, link: ModbusTcpLink, link_forms: Mapping[str, Form], problems: Problems
+) -> Address | None:
     try:
+        if "numbering" not in link_forms[link.name].values:
+            return read_by_any(text, table=_WRITTEN_TABLES[name])
         address = read_address(text, numbering=link.numbering, table=_WRITTEN_TABLES[name])
     except Mismatch as mismatch:
         problems.mismatch(form.at(name), name, form.written(name), mismatch)
@@ -105,7 +109,7 @@ def build_alarms(
     forms: Mapping[str, Form],
     stimulus: Form | None,
     links: Mapping[str, LinkSpec],
-    declared: Iterable[str],
+    link_forms: Mapping[str, Form],
     problems: Problems,
 ) -> dict[str, Alarm]:
     """The alarms by name, with their writes: their own, else those of the site's stimulus where they have a code."""
@@ -116,7 +120,7 @@ def build_alarms(
         for step in STEP_NAMES:
             source = form if form.has(step) else stimulus if code is not None else None
             if source is not None and source.has(step):
-                found = tuple(_writes(source.many(step), code, links, declared, problems))
+                found = tuple(_writes(source.many(step), code, links, link_forms, problems))
                 if found:
                     writes[Step(step)] = found
         effects = form.get("side effects", tuple)
@@ -135,7 +139,7 @@ def build_alarms(
         )
     if stimulus is not None and not any(form.has("code") for form in forms.values()):
         for step in stimulus.values:  # the template is checked even where no alarm uses it yet
-            tuple(_writes(stimulus.many(step), 0, links, declared, problems))
+            tuple(_writes(stimulus.many(step), 0, links, link_forms, problems))
     return alarms
 
 
@@ -143,21 +147,21 @@ def _writes(
     values: Iterable[Value],
     code: int | None,
     links: Mapping[str, LinkSpec],
-    declared: Iterable[str],
+    link_forms: Mapping[str, Form],
     problems: Problems,
 ) -> Iterable[Write]:
     for value in values:
         form = value.means
         if not isinstance(form, Form):
             continue
-        link = known_link(form, links, declared, problems)
+        link = known_link(form, links, link_forms, problems)
         target = _written_table(form, problems)
         if link is not None and not isinstance(link, ModbusTcpLink):
             text = f"link={link.name}: nothing is ever written over a text link"
             problems.error(form.at("link"), "write-link", text, "name a modbus-tcp link")
         if not isinstance(link, ModbusTcpLink) or target is None:
             continue
-        address = _address(form, target, form.text(target), link, problems)
+        address = _address(form, target, form.text(target), link, link_forms, problems)
         numbers = _numbers(form, _WRITTEN_TABLES[target], code, problems)
         if address is None or not numbers:
             continue

@@ -74,6 +74,8 @@ def _unexpected(site: Site, form: Form, problems: Problems) -> None:
 
 def _references(site: Site, form: Form, problems: Problems) -> None:
     alarm_forms = form.forms("alarms")
+    rows = {(row.alarm, row.point): row for row in site.expectations}
+    owners: dict[str, str] = {}
     for alarm in site.alarms.values():
         if alarm.reference is None:
             continue
@@ -81,7 +83,7 @@ def _references(site: Site, form: Form, problems: Problems) -> None:
         point = site.points.get(alarm.reference)
         if point is None:
             continue
-        own = next((row for row in site.expectations if row.alarm == alarm.name and row.point == point.name), None)
+        own = rows.get((alarm.name, point.name))
         if own is not None:
             text = f"reference={point.name}: the row at {own.origin} expects {alarm.name} at this very point"
             problems.error(
@@ -90,9 +92,9 @@ def _references(site: Site, form: Form, problems: Problems) -> None:
         if isinstance(site.links.get(point.link), TextLink):
             text = f"reference={point.name}: a printed line comes after a delay of its own"
             problems.warning(origin, "reference-text", text, "a polled point of the controller itself is better")
-        shared = [a.name for a in site.alarms.values() if a.reference == alarm.reference and a.name < alarm.name]
-        if shared:
-            text = f"reference={point.name}: it already is the reference of {shared[0]}"
+        owner = owners.setdefault(point.name, alarm.name)
+        if owner != alarm.name:
+            text = f"reference={point.name}: it already is the reference of {owner}"
             problems.error(origin, "shared-reference", text, "a reference point shows one alarm only")
 
 

@@ -99,7 +99,7 @@ def read_entries(
     for written, (key_origin, node) in entries.items():
         wanted = known.get(written)
         if wanted is None:
-            if not problems.is_cut_short:
+            if not problems.is_cut_short and not problems.is_full:
                 free = [name for name in known if name not in entries]
                 form.broken.add(nearest(written, free) or written)
                 remedy = did_you_mean(written, free, otherwise=_fields_hint(group))

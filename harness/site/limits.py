@@ -43,7 +43,7 @@ def check_limits(site: Site, form: Form, problems: Problems) -> None:
     for row in site.expectations:
         alarm, point = site.alarms.get(row.alarm), site.points.get(row.point)
         link = site.links.get(point.link) if point is not None else None
-        if alarm is None or point is None or link is None:
+        if alarm is None or point is None or link is None or "poll every" in form.forms("links")[point.link].broken:
             continue
         case = _Case(row=row, alarm=alarm, point=point, link=link)
         for check in (_lasting, _appears, _visible, _gone, _leak, _push):

@@ -22,16 +22,14 @@ _ENCODINGS: Final = ("ascii", "utf-8", "latin-1", "cp1252", "cp437", "cp850")
 
 
 def build_links(forms: Mapping[str, Form], problems: Problems) -> dict[str, LinkSpec]:
-    """The links that can be used; problems say what is wrong with the others."""
+    """The links by name; problems say what is wrong with them. One that does not even say what it is is left out."""
     links: dict[str, LinkSpec] = {}
     for name, form in forms.items():
         kind = _kind(form, problems)
         if kind is None:
             continue
         _refuse_foreign(form, kind, problems)
-        link = _modbus_tcp(form, problems) if kind == "modbus-tcp" else _text(form, kind, problems)
-        if link is not None:
-            links[name] = link
+        links[name] = _modbus_tcp(form, problems) if kind == "modbus-tcp" else _text(form, kind, problems)
     return links
 
 
@@ -61,15 +59,16 @@ def _needed(form: Form, name: str, why: str, problems: Problems) -> None:
         problems.error(form.origin, "missing", f"link {form.name}: {name} is missing", why)
 
 
-def _modbus_tcp(form: Form, problems: Problems) -> ModbusTcpLink | None:
+def _modbus_tcp(form: Form, problems: Problems) -> ModbusTcpLink:
     _needed(
         form, "numbering", "add numbering: reference (10001, 40001), from-1 or from-0; it is never guessed", problems
     )
     _needed(form, "poll every", "add for example poll every: 200 ms", problems)
-    peer, numbering = form.get("modbus-tcp", HostPort), form.get("numbering", Numbering)
-    period_ns = form.get("poll every", int)
-    if peer is None or numbering is None or period_ns is None:
-        return None
+    # What is broken or missing was reported, and the site is never handed out. It is filled in here, so that the rows
+    # of this link can be read and what is wrong with them be said too.
+    peer = form.get("modbus-tcp", HostPort) or HostPort(host="", port=0)
+    numbering = form.get("numbering", Numbering) or Numbering.REFERENCE
+    period_ns = form.get("poll every", int) or 1
     unit, in_flight = form.get("unit", int), form.get("requests in flight", int)
     bits, registers = form.get("widest gap bits", int), form.get("widest gap registers", int)
     return ModbusTcpLink(
@@ -88,7 +87,7 @@ def _modbus_tcp(form: Form, problems: Problems) -> ModbusTcpLink | None:
     )
 
 
-def _text(form: Form, kind: str, problems: Problems) -> TextLink | None:
+def _text(form: Form, kind: str, problems: Problems) -> TextLink:
     encoding = form.text("encoding") or "ascii"
     try:
         is_text = codecs.lookup(encoding)._is_text_encoding  # noqa: SLF001 - the only way to tell rot13 from latin-1
@@ -98,8 +97,6 @@ def _text(form: Form, kind: str, problems: Problems) -> TextLink | None:
         text = f"encoding={shown(encoding)}: expected an encoding in which a line end is one byte"
         problems.error(form.at("encoding"), "encoding", text, did_you_mean(encoding, _ENCODINGS))
     peer = form.get("text+tcp", HostPort)
-    if peer is None and not form.text("text+serial"):
-        return None
     return TextLink(
         name=form.name,
         host=peer.host if kind == "text+tcp" and peer is not None else None,

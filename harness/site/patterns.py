@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import string
 from collections.abc import Iterator
+from functools import lru_cache
 from importlib import import_module
 from typing import Any, Final
 
@@ -21,12 +22,18 @@ _parser: Any = import_module("re._parser")  # the only way to see what a pattern
 _REPEATS: Final = ("MAX_REPEAT", "MIN_REPEAT", "POSSESSIVE_REPEAT")
 
 
+@lru_cache(maxsize=4096)
+def _parsed(pattern: str) -> Any:
+    """What a pattern is made of; a site asks three times of each."""
+    return _parser.parse(pattern)
+
+
 def check_pattern(pattern: str) -> None:
     """Raise Mismatch where the pattern is no regular expression, or may take forever on a hostile line."""
     if len(pattern) > PATTERN_MAX:
         raise Mismatch(f"expected at most {PATTERN_MAX} characters", "shorten it", code="pattern")
     try:
-        tree = _parser.parse(pattern)
+        tree = _parsed(pattern)
         matches_nothing = re.fullmatch(pattern, "") is not None
     except (re.error, OverflowError, RecursionError) as exc:
         remedy = "put a backslash before a character that stands for itself"
@@ -165,7 +172,12 @@ def _holds(item: Any, character: str) -> bool:
         return bool(ord(character) == argument)
     if name == "RANGE":
         return bool(argument[0] <= ord(character) <= argument[1])
-    return re.fullmatch(_SHORTHAND[str(argument)], character) is not None
+    return _is_in(str(argument), character)
+
+
+@lru_cache(maxsize=2048)
+def _is_in(category: str, character: str) -> bool:
+    return re.fullmatch(_SHORTHAND[category], character) is not None
 
 
 # --- lines that a pattern matches -----------------------------------------------------------------
@@ -173,7 +185,7 @@ def _holds(item: Any, character: str) -> bool:
 
 def examples(pattern: str) -> tuple[str, ...]:
     """Up to two lines that the pattern matches whole: each repeat at its least, and once more. () if none is found."""
-    tree = _parser.parse(pattern)
+    tree = _parsed(pattern)
     compiled = re.compile(pattern)
     lines = []
     for more in (0, 1):
@@ -224,7 +236,7 @@ def _first(items: Any) -> str:
 
 def longest_literal(pattern: str) -> str:
     """The longest text that every line of this pattern holds; '' where there is none. A quick way to rule out."""
-    tree = _parser.parse(pattern)
+    tree = _parsed(pattern)
     if tree.state.flags & re.IGNORECASE:
         return ""
     best = run = ""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from harness.core.model import Alarm, ModbusTcpLink
 from harness.core.places import ModbusPlace, OnWhen, Order, Place, Table, TextPlace, ValueType
-from harness.site.addresses import ADDRESS_MAX, WORD_OF, Address, read_address, write_address
+from harness.site.addresses import ADDRESS_MAX, WORD_OF, Address, read_address, read_by_any, write_address
 from harness.site.fields import PATTERN_NAMES
 from harness.site.forms import Form
 from harness.site.kinds import When
@@ -44,13 +44,12 @@ def modbus_point(
     if "address" not in row.values or row.broken & {"type", "on when", "table", "unit", "scale", "offset"}:
         return None
     written = row.text("address")
+    table, bits_from = row.get("table", Table), link_form.get("bits from", int) or 0
     try:
-        address = read_address(
-            written,
-            numbering=link.numbering,
-            table=row.get("table", Table),
-            bits_from=link_form.get("bits from", int) or 0,
-        )
+        if "numbering" not in link_form.values:
+            address = read_by_any(written, table=table, bits_from=bits_from)
+        else:
+            address = read_address(written, numbering=link.numbering, table=table, bits_from=bits_from)
     except Mismatch as mismatch:
         problems.mismatch(row.at("address"), "address", written, mismatch)
         return None

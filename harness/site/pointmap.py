@@ -44,6 +44,9 @@ class Context:
     defaults: Form | None
     problems: Problems
 
+    called: Mapping[str, tuple[str, ...]]
+    """Alarms by their texts and tags, spelt plainly (see ``names.plain``)."""
+
     @property
     def declared(self) -> tuple[str, ...]:
         """The names of all links of the site file."""
@@ -61,13 +64,22 @@ class PointMap:
     is_named: set[str] = field(default_factory=set)
 
 
+def names_by_call(alarm_forms: Mapping[str, Form]) -> Mapping[str, tuple[str, ...]]:
+    """Names of alarms by what else they are called: their texts and tags."""
+    called: dict[str, tuple[str, ...]] = {}
+    for name, form in alarm_forms.items():
+        for call in {plain(form.text("text")), *(plain(str(tag.means)) for tag in form.many("tags"))} - {""}:
+            called[call] = (*called.get(call, ()), name)
+    return called
+
+
 def build_point_map(rows: Iterable[Form], context: Context) -> PointMap:
     """Points and expectations of all rows; rows for every point of a link come last, whatever their order."""
     result = PointMap()
     later: list[tuple[Form, tuple[str, ...], int]] = []
     for row in rows:
         names, asks = _alarms_of(row, context)
-        link = known_link(row, context.links, context.declared, context.problems)
+        link = known_link(row, context.links, context.link_forms, context.problems)
         _check_fields(row, context.problems)
         if plain(row.text("address")) in EVERY_POINT:
             later.append((row, names, asks))
@@ -101,11 +113,7 @@ def _alarms_of(row: Form, context: Context) -> tuple[tuple[str, ...], int]:
         return (wanted,), 3
     if plain(wanted).startswith("class:"):
         return _of_class(row, wanted.split(":", 1)[1].strip(), context), 1
-    called = [
-        name
-        for name, form in context.alarm_forms.items()
-        if plain(wanted) in {plain(form.text("text")), *(plain(str(tag.means)) for tag in form.many("tags"))}
-    ]
+    called = context.called.get(plain(wanted), ())
     if len(called) == 1:
         return (called[0],), 3
     if called:
@@ -118,6 +126,8 @@ def _alarms_of(row: Form, context: Context) -> tuple[tuple[str, ...], int]:
             context.problems.error(row.at("alarm"), "unknown-alarm", f"alarm={shown(wanted)}: matches no alarm",
                                    did_you_mean(wanted.strip("*?"), alarms))  # fmt: skip
         return matched, 2
+    if context.problems.is_full:
+        return (), 0
     known = [*alarms, *(form.text("text") for form in context.alarm_forms.values() if form.text("text"))]
     context.problems.error(row.at("alarm"), "unknown-alarm", f"alarm={shown(wanted)}: no such alarm",
                            did_you_mean(wanted, known, otherwise="add it under alarms:"))  # fmt: skip

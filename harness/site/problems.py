@@ -7,6 +7,9 @@ from collections.abc import Iterable
 from harness.core.errors import Origin, Problem, SiteError
 from harness.site.names import shown
 
+SYNTAX = "yaml"
+"""The code of syntax errors."""
+
 PROBLEMS_MAX = 500
 """More than this helps nobody; what is left over is counted in the last message."""
 
@@ -29,6 +32,8 @@ class Problems:
     def __init__(self) -> None:
         self._kept: dict[tuple[str, int, str], Problem] = {}
         self._left_over = 0
+        self.mended: set[tuple[str, int]] = set()
+        """Lines with a syntax error, by file and line: what else seems wrong with them follows from it."""
         self.is_cut_short = False
         """True once a syntax error hid part of the file: what seems to be missing may only be unread."""
 
@@ -47,12 +52,18 @@ class Problems:
 
     def _add(self, problem: Problem) -> None:
         key = (problem.origin.file, problem.origin.line, problem.text)
-        if key in self._kept:
+        follows = (problem.origin.file, problem.origin.line) in self.mended and problem.code != SYNTAX
+        if key in self._kept or follows:
             return
         if len(self._kept) >= PROBLEMS_MAX:
             self._left_over += 1
             return
         self._kept[key] = problem
+
+    @property
+    def is_full(self) -> bool:
+        """True where more problems would not be shown: then there is no need to look for remedies."""
+        return len(self._kept) >= PROBLEMS_MAX
 
     @property
     def has_errors(self) -> bool:

@@ -8,8 +8,6 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from harness.core.errors import Origin, Problem, SiteError
 from harness.core.model import Alarm, ModbusTcpLink, Point, Site
-from harness.core.places import Table
-from harness.site.addresses import read_address
 from harness.site.alarming import build_alarms, build_side_effects, build_writable
 from harness.site.checks import check_site
 from harness.site.columns import find_columns, told_columns, with_unit
@@ -20,8 +18,8 @@ from harness.site.linking import build_links
 from harness.site.names import did_you_mean, shown
 from harness.site.noting import notes_of
 from harness.site.placing import modbus_point
-from harness.site.pointmap import Context, PointMap, build_point_map, hold_of
-from harness.site.problems import Mismatch, Problems
+from harness.site.pointmap import Context, PointMap, build_point_map, hold_of, names_by_call
+from harness.site.problems import Problems
 from harness.site.sheets import SHEET_BYTES_MAX, Cell, Sheet, read_sheet
 from harness.site.yaml_nodes import SITE_BYTES_MAX, Scalar, read_tree
 from harness.site.yaml_nodes import Mapping as MappingNode
@@ -131,7 +129,7 @@ def read_site(documents: Mapping[str, bytes], entry: str) -> tuple[Site, tuple[P
 def _build(form: Form, documents: Mapping[str, bytes], problems: Problems) -> Site:
     link_forms, alarm_forms = form.forms("links"), form.forms("alarms")
     links = build_links(link_forms, problems)
-    alarms = build_alarms(alarm_forms, form.get("stimulus", Form), links, tuple(link_forms), problems)
+    alarms = build_alarms(alarm_forms, form.get("stimulus", Form), links, link_forms, problems)
     context = Context(
         links=links,
         link_forms=link_forms,
@@ -139,6 +137,7 @@ def _build(form: Form, documents: Mapping[str, bytes], problems: Problems) -> Si
         alarm_forms=alarm_forms,
         defaults=form.get("defaults", Form),
         problems=problems,
+        called=names_by_call(alarm_forms),
     )
     point_map = build_point_map(_rows(form, documents, problems), context)
     alarms = {name: _with_reference(alarm, point_map, context) for name, alarm in alarms.items()}
@@ -152,7 +151,7 @@ def _build(form: Form, documents: Mapping[str, bytes], problems: Problems) -> Si
         points=point_map.points,
         alarms=alarms,
         side_effects=build_side_effects(form.forms("side effects")),
-        writable=build_writable(form.many("writable"), links, tuple(link_forms), problems),
+        writable=build_writable(form.many("writable"), links, link_forms, problems),
         expectations=tuple(point_map.expectations.values()),
         notes=notes_of(form, links, point_map),
     )
@@ -293,16 +292,11 @@ def _reference_point(written: str, form: Form, point_map: PointMap, context: Con
     entries = {"link": link_name, "address": number}
     nodes = {name: (origin, Scalar(text=text, origin=origin)) for name, text in entries.items()}
     row = read_entries(ROW, nodes, origin, _OnlyValues(problems))
-    return _reference_on(row, link, point_map, context, written)
+    return _reference_on(row, link, point_map, context)
 
 
-def _reference_on(row: Form, link: ModbusTcpLink, point_map: PointMap, context: Context, written: str) -> str | None:
+def _reference_on(row: Form, link: ModbusTcpLink, point_map: PointMap, context: Context) -> str | None:
     link_form = context.link_forms[link.name]
-    try:
-        read_address(row.text("address"), numbering=link.numbering, table=row.get("table", Table))
-    except Mismatch as mismatch:
-        context.problems.mismatch(row.origin, "reference", written, mismatch)
-        return None
     placed = modbus_point(row, (), link, link_form, context.problems)
     if placed is None:
         return None

@@ -102,19 +102,41 @@ def _lines(point: Point, place: TextPlace) -> Iterator[_Line]:
 
 def _clashes(lines: list[_Line], ambiguous: set[str], form: Form, problems: Problems) -> None:
     told: set[tuple[str, str]] = set()
-    for line in lines:
-        for other in lines:
-            if other is line or (other.point.name, line.point.name) in told:
-                continue
+    for other in lines:
+        for line, hit in _hits(other, lines):
             own = other.point is line.point
-            hit = next((example for example in other.lines if line.matches(example)), None)
-            if hit is None or (not own and _alarm(line) in ambiguous and _alarm(other) in ambiguous):
+            pair, reverse = (line.point.name, other.point.name), (other.point.name, line.point.name)
+            if pair in told or reverse in told:
                 continue
-            told.add((line.point.name, other.point.name))
+            if not own and _alarm(line) in ambiguous and _alarm(other) in ambiguous:
+                continue
+            told.add(pair)
+            if own:
+                _own_clash(line, other, form, problems)
+                continue
             origin, found = _where(line, form)
-            whose = "the same point" if own else f"{other.point.name} ({_where(other, form)[0]})"
-            text = f"{found}: it also matches a line that {other.event} of {whose} matches: {shown(hit)}"
+            text = f"{found}: it also matches a line that {other.event} of {other.point.name} "
+            text += f"({_where(other, form)[0]}) matches: {shown(hit)}"
             problems.error(origin, "pattern-clash", text, "make the pattern narrower")
+
+
+def _own_clash(line: _Line, other: _Line, form: Form, problems: Problems) -> None:
+    """Two patterns of one point match one line; said once where they come from the link."""
+    link_form = form.forms("links")[line.point.link]
+    first, second = sorted((line, other), key=lambda item: PATTERN_NAMES.index(item.event))
+    is_links = link_form.has(second.event) and "{text}" in link_form.text(second.event)
+    origin = link_form.at(second.event) if is_links else second.point.origin
+    written = link_form.text(second.event) if is_links else second.pattern
+    text = f"{second.event}={shown(written)}: there are lines that both this and {first.event} match"
+    problems.error(origin, "pattern-clash", text, "make the pattern narrower")
+
+
+def _hits(other: _Line, lines: list[_Line]) -> Iterator[tuple[_Line, str]]:
+    """The patterns that match a line made from another one, with that line."""
+    for example in other.lines:
+        for line in [line for line in lines if line.literal in example]:
+            if line is not other and line.matches(example):
+                yield line, example
 
 
 def _alarm(line: _Line) -> str:

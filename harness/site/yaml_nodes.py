@@ -6,6 +6,7 @@ size are limited while reading, so that no file can exhaust memory or the stack.
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -15,14 +16,15 @@ import yaml
 
 from harness.core.errors import Origin
 from harness.site.names import shown
-from harness.site.problems import Problems
+from harness.site.problems import SYNTAX, Problems
 
 SITE_BYTES_MAX: Final = 1024 * 1024
 """Ten thousand alarms fit; reading more takes longer than a person waits for a message."""
 NODES_MAX: Final = 200_000
 DEPTH_MAX: Final = 16
 """The deepest sensible site file has 6 levels."""
-_SYNTAX_ERRORS_MAX: Final = 5
+_SYNTAX_ERRORS_MAX: Final = 12
+_FAST: Final = getattr(yaml, "CBaseLoader", None)
 
 _UNPRINTABLE: Final = re.compile("[^\t\n\r\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
@@ -74,20 +76,19 @@ def read_tree(data: bytes, file: str, problems: Problems) -> Node | None:
     if text is None:
         return None
     for _ in range(_SYNTAX_ERRORS_MAX):
-        try:
-            return _built(yaml.parse(text, Loader=yaml.CBaseLoader), file, problems)
-        except AttributeError:  # PyYAML without its C part
-            pass
-        except yaml.YAMLError:
-            pass  # the Python parser words its complaints in one way everywhere
+        if _FAST is not None:
+            with contextlib.suppress(yaml.YAMLError):  # the Python parser words its complaints in one way everywhere
+                return _built(yaml.parse(text, Loader=_FAST), file, problems)
         try:
             return _built(yaml.parse(text, Loader=yaml.BaseLoader), file, problems)
         except yaml.MarkedYAMLError as exc:
             line = _explain(exc, file, text, problems)
-            problems.is_cut_short = True
-            text = _without_line(text, line)
+            by = "" if (file, line) in problems.mended else _mended(text, line)
+            problems.mended.add((file, line))
+            problems.is_cut_short |= not by
+            text = _replaced(text, line, by)
         except yaml.YAMLError as exc:
-            problems.error(Origin(file=file, line=1), "yaml", f"file={file}: expected YAML: {shown(str(exc))}")
+            problems.error(Origin(file=file, line=1), SYNTAX, f"file={file}: expected YAML: {shown(str(exc))}")
             break
     return None
 
@@ -111,11 +112,33 @@ def _decoded(data: bytes, file: str, problems: Problems) -> str | None:
     return _UNPRINTABLE.sub("?", text)
 
 
-def _without_line(text: str, line: int) -> str:
-    lines = text.splitlines(keepends=True)
-    if line - 1 < len(lines):
-        lines[line - 1] = "\n"
-    return "".join(lines)
+_ENTRY: Final = re.compile(r"(?P<key>[ ]*(?:- )?[A-Za-z0-9][^:{}\[\]'\"#]*:)(?:[ ]+(?P<value>.*))?")
+_ITEM: Final = re.compile(r"(?P<key>[ ]*-)[ ]+(?P<value>.*)")
+
+
+def _mended(text: str, line: int) -> str:
+    """A bad line made readable, so that those after it can be read: its value taken as plain text; '' if that fails.
+
+    The line has been reported; whatever it is taken for here is never used.
+    """
+    lines = text.splitlines()
+    bad = lines[line - 1] if line <= len(lines) else ""
+    if bad[: len(bad) - len(bad.lstrip())].count("\t"):
+        above = next((other for other in reversed(lines[: line - 1]) if other.strip()), "")
+        indent = len(above) - len(above.lstrip()) + (2 if above.rstrip().endswith(":") else 0)
+        return " " * indent + bad.lstrip()
+    entry = _ENTRY.fullmatch(bad) or _ITEM.fullmatch(bad)
+    if entry is None or not entry["value"]:
+        return ""
+    quoted = entry["value"].strip().replace("'", "''")
+    return f"{entry['key']} '{quoted}'"
+
+
+def _replaced(text: str, line: int, by: str) -> str:
+    lines = text.splitlines()
+    if line <= len(lines):
+        lines[line - 1] = by
+    return "\n".join(lines) + "\n"
 
 
 def _built(events: Iterator[yaml.Event], file: str, problems: Problems) -> Node | None:
@@ -217,12 +240,17 @@ _REMEDIES: Final = (
 )  # fmt: skip
 
 
-def _open_quote(lines: list[str], line: int) -> int | None:
-    """The line, at most 20 above, whose quote was left open and found its end in this one."""
-    for number in range(line - 1, max(line - 20, 0), -1):
-        for quote in ("'", '"'):
-            if lines[number - 1].count(quote) % 2 and lines[line - 1].count(quote):
-                return number
+def _open_quote(text: str, line: int) -> int | None:
+    """The line whose quote was left open and found its end in ``line``, where something then did not fit."""
+    with contextlib.suppress(yaml.YAMLError):
+        for token in yaml.scan(text, Loader=yaml.BaseLoader):
+            if not isinstance(token, yaml.ScalarToken) or token.plain:
+                continue
+            first, last = token.start_mark.line + 1, token.end_mark.line + 1
+            if first < last == line:
+                return int(first)
+            if first > line:
+                return None
     return None
 
 
@@ -236,10 +264,11 @@ def _explain(exc: yaml.MarkedYAMLError, file: str, text: str, problems: Problems
     line = mark.line + 1 if mark is not None else 1
     lines = text.splitlines()
     line = min(line, max(len(lines), 1))
-    if "block end" in said and _open_quote(lines, line) is not None:
-        line, said = _open_quote(lines, line) or line, "quoted scalar"
+    opened = _open_quote(text, line)
+    if opened is not None:
+        line, said = opened, "quoted scalar"
     written = lines[line - 1].strip() if lines else ""
     otherwise = ("no YAML", "check the indentation, and put values with special characters in single quotes")
     what, remedy = next(((what, remedy) for word, what, remedy in _REMEDIES if word in said), otherwise)
-    problems.error(Origin(file=file, line=line), "yaml", f"line={shown(written)}: {what}", remedy)
+    problems.error(Origin(file=file, line=line), SYNTAX, f"line={shown(written)}: {what}", remedy)
     return line

@@ -26,7 +26,7 @@ def main() -> None:
     book = openpyxl.Workbook()
     book.properties.creator = "farend"
     book.properties.created = book.properties.modified = dt.datetime(2026, 1, 1)  # noqa: DTZ001 - the format has no zone
-    notes = book.active
+    notes = book.worksheets[0]
     notes.title = "Notes"
     notes["A1"] = "Westmoor pump house: see the second sheet"
     sheet = book.create_sheet("Modbus list")
