@@ -25,10 +25,15 @@ def describe_point(point: Point, site: Site) -> str:
 
 
 def _text(place: TextPlace) -> str:
-    parts = [f"line {name} {shown(pattern)}" for name, pattern in
+    parts = [f"line {name} {_readable(pattern)}" for name, pattern in
              (("raised", place.raised), ("acknowledged", place.acknowledged), ("cleared", place.cleared))
              if pattern is not None]  # fmt: skip
     return "; ".join(parts)
+
+
+def _readable(pattern: str) -> str:
+    """A pattern for the eye: a blank need not be escaped there, and it is never cut."""
+    return "".join(shown(character) for character in pattern.replace("\\ ", " "))
 
 
 def _value(place: ModbusPlace) -> str:
