@@ -35,7 +35,7 @@ def command(site: Path, only: tuple[str, ...], links: tuple[str, ...], as_json: 
         return ExitCode.ALL_PASS
     say(f"{read.name}: {read.title}")
     say(
-        f"{len(preview.raised)} alarms would be raised, {preview.rows} rows judged; takes about "
+        f"{_count(len(preview.raised), 'alarm')} would be raised, {_count(preview.rows, 'row')} judged; takes about "
         f"{time_text(preview.usual_ns)} if all is well, {time_text(preview.longest_ns)} at the most"
     )
     say()
@@ -43,7 +43,7 @@ def command(site: Path, only: tuple[str, ...], links: tuple[str, ...], as_json: 
     width = max((len(it.alarm) for it in preview.raised), default=0)
     for number, it in enumerate(preview.raised, 1):
         also = f", brings {', '.join(it.brings)}" if it.brings else ""
-        say(f"  {number:>3}  {it.alarm:<{width}}  {it.rows} rows, about {it.usual_ns / NS_PER_S:.1f} s{also}")
+        say(f"  {number:>3}  {it.alarm:<{width}}  {_count(it.rows, 'row')}, about {it.usual_ns / NS_PER_S:.1f} s{also}")
     if preview.by_hand:
         say()
         say("Not raised by farend (no writes in the site file): " + ", ".join(preview.by_hand))
@@ -74,3 +74,7 @@ def command(site: Path, only: tuple[str, ...], links: tuple[str, ...], as_json: 
         "authority having jurisdiction and licensed practice come first."
     )
     return ExitCode.ALL_PASS
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}{'s' * (number != 1)}"

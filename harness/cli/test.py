@@ -15,7 +15,7 @@ from harness.cli.views import LiveView, PlainView
 from harness.core.errors import UsageError
 from harness.core.model import Decision, Site
 from harness.core.verdicts import ExitCode, Verdict, VerdictClass
-from harness.run.gate import Reviews, read_reviews
+from harness.run.gate import Reviews, effects_of, read_reviews
 from harness.run.order import Selection, plan_of
 from harness.run.testing import TestOptions, gated_plan, record_name, run_test
 from harness.site.reading import Documents
@@ -148,7 +148,7 @@ def ask_reviews(site: Site, selection: Selection, who: str) -> Reviews:
     items = [item for item in plan_of(site, selection) if item.can_be_raised]
     owners: dict[str, list[str]] = {}
     for item in items:
-        for name in item.alarm.side_effects or ():
+        for name in effects_of(site, item.alarm):
             owners.setdefault(name, []).append(item.alarm.name)
     decisions: dict[str, Decision] = {}
     words = {"a": Decision.ACCEPTED, "i": Decision.ISOLATED, "x": Decision.EXCLUDED}

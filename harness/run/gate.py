@@ -44,15 +44,15 @@ def pass_gate(site: Site, alarms: Iterable[Alarm], reviews: Reviews | None) -> t
     """The names of the alarms that are excluded by the reviews. Raises SafetyError with everything that is missing."""
     chosen = list(alarms)
     decisions = {} if reviews is None else reviews.decisions
-    missing: list[str] = []
     needed: dict[str, list[str]] = {}
+    unstated = {one.name: one for alarm in chosen for one in acting(site, alarm) if one.side_effects is None}
+    missing = [
+        f"{one.origin}: alarm={one.name}: its side effects are not stated, and unknown is not none; "
+        "write 'side effects: none' if a person made sure of it, or name them"
+        for one in unstated.values()
+    ]
     for alarm in chosen:
-        if alarm.side_effects is None:
-            missing.append(
-                f"{alarm.origin}: alarm={alarm.name}: its side effects are not stated, and unknown is not none; "
-                "write 'side effects: none' if a person made sure of it, or name them"
-            )
-        for name in alarm.side_effects or ():
+        for name in effects_of(site, alarm):
             needed.setdefault(name, []).append(alarm.name)
     for name, owners in needed.items():
         if name not in decisions:
@@ -64,4 +64,14 @@ def pass_gate(site: Site, alarms: Iterable[Alarm], reviews: Reviews | None) -> t
     if missing:
         raise SafetyError("nothing is raised:\n" + "\n".join(missing))
     excluded = {name for name, decision in decisions.items() if decision is Decision.EXCLUDED}
-    return tuple(alarm.name for alarm in chosen if excluded.intersection(alarm.side_effects or ()))
+    return tuple(alarm.name for alarm in chosen if excluded.intersection(effects_of(site, alarm)))
+
+
+def acting(site: Site, alarm: Alarm) -> tuple[Alarm, ...]:
+    """The alarm and all that it brings along: raised together, each acts in the real world."""
+    return alarm, *(site.alarms[name] for name in site.brought_along(alarm.name))
+
+
+def effects_of(site: Site, alarm: Alarm) -> tuple[str, ...]:
+    """The names of all side effects that raising an alarm has, of those that it brings along too."""
+    return tuple(dict.fromkeys(name for one in acting(site, alarm) for name in one.side_effects or ()))

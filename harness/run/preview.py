@@ -12,6 +12,7 @@ from harness.core.places import ModbusPlace
 from harness.correlate.wording import time_text
 from harness.links.modbus_plan import plan_blocks
 from harness.report.words import link_address
+from harness.run.gate import acting, effects_of
 from harness.run.order import Item, Selection, check_selection, listened_links, longest_ns, plan_of, usual_ns
 
 
@@ -79,7 +80,9 @@ def preview_of(site: Site, selection: Selection) -> Preview:
         usual_ns=sum(usual_ns(site, item) for item in raised),
         longest_ns=sum(longest_ns(site, item) for item in raised),
         side_effects=tuple(_effects(site, raised)),
-        unstated=tuple(item.alarm.name for item in raised if item.alarm.side_effects is None),
+        unstated=tuple(
+            dict.fromkeys(it.name for item in raised for it in acting(site, item.alarm) if it.side_effects is None)
+        ),
         links=tuple(_link(site, name) for name in listened_links(site, items)),
         writable=tuple(
             f"{it.link}: unit {it.unit}, {it.table.value.replace('-', ' ')} {it.address} to "
@@ -103,7 +106,7 @@ def _raise(site: Site, item: Item) -> RaisePreview:
 def _effects(site: Site, items: tuple[Item, ...]) -> list[EffectPreview]:
     owners: dict[str, list[str]] = defaultdict(list)
     for item in items:
-        for name in item.alarm.side_effects or ():
+        for name in effects_of(site, item.alarm):
             owners[name].append(item.alarm.name)
     return [
         EffectPreview(

@@ -1,0 +1,220 @@
+"""The safety gate: every refusal, and that each comes before a socket is opened and before a record is made."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from harness.core.errors import FarendError, SafetyError, SiteError, UsageError
+from harness.core.model import Decision, Site, Step, Write
+from harness.core.places import Table
+from harness.run.gate import Reviews, pass_gate, read_reviews
+from harness.run.order import Selection
+from harness.run.testing import TestOptions, gated_plan, run_test
+from harness.stimulus.armed import ArmedWriter, check_listed
+from tests.unit.run.sites import documents, site_of
+
+ACCEPTED = Reviews(by="Kim", decisions={"stops-pump": Decision.ACCEPTED, "shuts-valve": Decision.ISOLATED})
+_opened: list[str] | None = None
+
+
+def _audit(event: str, args: tuple[object, ...]) -> None:
+    if _opened is not None and event in ("socket.connect", "socket.bind", "socket.getaddrinfo"):
+        _opened.append(f"{event} {args}")
+
+
+sys.addaudithook(_audit)
+
+
+@pytest.fixture
+def opened() -> Iterator[list[str]]:
+    """Every connection that is tried while the test runs."""
+    global _opened  # noqa: PLW0603 - an audit hook cannot be taken away again
+    _opened = []
+    yield _opened
+    _opened = None
+
+
+class NoView:
+    """A view that must never be asked for anything."""
+
+    def __getattr__(self, name: str) -> object:
+        raise AssertionError(name)
+
+
+def options(folder: Path, **changes: object) -> TestOptions:
+    values: dict[str, object] = {
+        "record": folder / "run.farend",
+        "selection": Selection(),
+        "arm": "ashby",
+        "reviews": ACCEPTED,
+        "who": "Kim",
+        "seed": 1,
+        "command": (),
+    }
+    return TestOptions(**(values | changes))  # type: ignore[arg-type]
+
+
+def unstated() -> Site:
+    return site_of(("a.low: {text: A LOW, code: 3, side effects: stops-pump}", "a.low: {text: A LOW, code: 3}"))
+
+
+def unlisted() -> Site:
+    site = site_of()
+    write = Write(link="panel", unit=1, table=Table.HOLDING_REGISTER, address=901, values=(1, 1))
+    high = site.alarms["a.high"]
+    high = replace(high, writes={**high.writes, Step.RAISE: (write,)})
+    return replace(site, alarms={**site.alarms, "a.high": high})
+
+
+REFUSED = {
+    "side effects are not stated": (unstated, {}, "site.yaml:22: alarm=a.low: its side effects are not stated"),
+    "nothing was reviewed": (
+        site_of,
+        {"reviews": None},
+        "side effect=stops-pump (stops the pump) of a.high-high, a.low",
+    ),
+    "one was not reviewed": (
+        site_of,
+        {"reviews": Reviews(by="Kim", decisions={"stops-pump": Decision.ACCEPTED})},
+        "side effect=shuts-valve (shuts the valve) of a.high-high: not reviewed; hazard: pressure; safeguard: no del",
+    ),
+    "an address is not listed": (
+        unlisted,
+        {},
+        "link=panel unit=1 table=holding-register addresses 901 to 902 (from 0): not on the site file's list",
+    ),
+    "not armed": (site_of, {"arm": None}, "site=ashby: not armed, so nothing is raised; add '--arm ashby'"),
+    "armed for another site": (site_of, {"arm": "hollowmere"}, "--arm hollowmere: this site file is site=ashby"),
+    "armed with nearly its word": (site_of, {"arm": "Ashby"}, "--arm Ashby: this site file is site=ashby"),
+    "armed with nothing": (site_of, {"arm": ""}, "--arm : this site file is site=ashby"),
+    "all is excluded": (
+        site_of,
+        {
+            "selection": Selection(only=("a.low",)),
+            "reviews": Reviews(by="Kim", decisions={"stops-pump": Decision.EXCLUDED}),
+        },
+        "none of the selected alarms can be raised",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", REFUSED)
+async def test_it_refuses_before_a_socket_is_opened_and_a_record_is_made(
+    name: str, tmp_path: Path, opened: list[str]
+) -> None:
+    make, changes, message = REFUSED[name]
+    with pytest.raises(SafetyError) as caught:
+        await run_test(make(), documents(), options(tmp_path, **changes), time.monotonic_ns, NoView())  # type: ignore[operator, arg-type]
+    assert message in str(caught.value)
+    assert list(tmp_path.iterdir()) == []
+    assert opened == []
+
+
+@pytest.mark.parametrize("pattern", ["a.hgih", "c.*"])
+async def test_a_selection_of_nothing_is_no_test(pattern: str, tmp_path: Path, opened: list[str]) -> None:
+    chosen = options(tmp_path, selection=Selection(only=(pattern,)))
+    with pytest.raises(UsageError, match="fits no alarm"):
+        await run_test(site_of(), documents(), chosen, time.monotonic_ns, NoView())  # type: ignore[arg-type]
+    assert list(tmp_path.iterdir()) == []
+    assert opened == []
+    with pytest.raises(UsageError, match="nothing is selected"):
+        gated_plan(site_of(), options(tmp_path, selection=Selection(keys=frozenset())))
+
+
+def test_the_audit_hook_sees_a_connection(opened: list[str]) -> None:
+    """A guard that cannot bark guards nothing."""
+    import socket
+
+    with socket.socket() as sock:
+        sock.settimeout(1)
+        sock.bind(("127.0.0.1", 0))
+    assert [one.split()[0] for one in opened] == ["socket.bind"]
+
+
+def test_everything_that_is_missing_is_said_at_once() -> None:
+    with pytest.raises(SafetyError) as caught:
+        gated_plan(unstated(), options(Path(), reviews=None))
+    lines = str(caught.value).splitlines()
+    assert lines[0] == "nothing is raised:"
+    assert [line.split(":")[1] for line in lines[1:]] == ["22", "11", "12"]
+
+
+def test_only_what_is_planned_needs_a_review() -> None:
+    (item,) = gated_plan(unstated(), options(Path(), reviews=None, selection=Selection(only=("a.high",))))
+    assert item.alarm.name == "a.high"
+
+
+def test_excluding_a_side_effect_leaves_out_every_alarm_that_has_it() -> None:
+    reviews = Reviews(by="Kim", decisions={"stops-pump": Decision.EXCLUDED, "shuts-valve": Decision.ACCEPTED})
+    site = site_of()
+    assert pass_gate(site, site.alarms.values(), reviews) == ("a.high-high", "a.low")
+    items = gated_plan(site, options(Path(), reviews=reviews))
+    assert [item.alarm.name for item in items] == ["a.high", "b.leak", "b.due"]
+
+
+def test_one_excluded_side_effect_does_not_excuse_the_other() -> None:
+    reviews = Reviews(by="Kim", decisions={"stops-pump": Decision.EXCLUDED})
+    with pytest.raises(SafetyError, match="side effect=shuts-valve"):
+        gated_plan(site_of(), options(Path(), reviews=reviews))
+
+
+def test_what_comes_along_has_side_effects_too() -> None:
+    """An alarm that is brought along does what it does, whether it is in the plan or not."""
+    site = site_of(
+        ("a.high: {text: A HIGH, code: 2, side effects: none,", "a.high: {text: A HIGH, code: 2, side effects: rings,"),
+        ("side effects:\n", "side effects:\n  rings: {text: rings, hazard: people run, safeguard: tell them}\n"),
+    )
+    chosen = options(Path(), selection=Selection(only=("a.high-high",)))
+    with pytest.raises(SafetyError, match=r"side effect=rings \(rings\) of a\.high-high"):
+        gated_plan(site, chosen)
+
+
+def test_the_whole_write_must_be_listed() -> None:
+    site = site_of()
+
+    def write(address: int, *values: int, **changes: object) -> Write:
+        made = Write(link="panel", unit=1, table=Table.HOLDING_REGISTER, address=address, values=values)
+        return replace(made, **changes)  # type: ignore[arg-type]
+
+    check_listed(site, write(900, 1, 2))
+    check_listed(site, write(901, 1))
+    for wrong in (
+        write(899, 1),
+        write(899, 1, 2),
+        write(901, 1, 2),
+        write(900, 1, 2, 3),
+        write(900, 1, unit=2),
+        write(900, 1, link="bms"),
+        write(900, 1, table=Table.COIL),
+    ):
+        with pytest.raises(SafetyError, match="not on the site file's list of writable points"):
+            check_listed(site, wrong)
+
+
+async def test_an_armed_writer_checks_the_list_itself(opened: list[str]) -> None:
+    site = site_of()
+    unlisted_write = Write(link="panel", unit=1, table=Table.HOLDING_REGISTER, address=902, values=(1,))
+    async with ArmedWriter(site, time.monotonic_ns, "ashby") as writer:
+        with pytest.raises(SafetyError, match="addresses 902 to 902"):
+            await writer.perform([*site.alarms["a.high"].writes[Step.RAISE], unlisted_write])
+    assert opened == [], "the listed write before it was not sent either"
+
+
+def test_reading_reviews(tmp_path: Path) -> None:
+    path = tmp_path / "reviews.yaml"
+    path.write_text("reviewed by: Kim\nside effects:\n  stops-pump: isolated\n", encoding="utf-8")
+    reviews = read_reviews(path)
+    assert reviews == Reviews(by="Kim", decisions={"stops-pump": Decision.ISOLATED}, file="reviews.yaml")
+    assert reviews.to_data() == {"by": "Kim", "file": "reviews.yaml", "decisions": {"stops-pump": "isolated"}}
+    with pytest.raises(UsageError, match=r"cannot be read: .*; give the file in which the reviews are"):
+        read_reviews(tmp_path / "none.yaml")
+    path.write_text("reviewed by: Kim\nside effects: {stops-pump: acepted}\n", encoding="utf-8")
+    with pytest.raises(SiteError, match=r"reviews.yaml:2: stops-pump=acepted: expected accepted"):
+        read_reviews(path)
+    assert issubclass(SiteError, FarendError)
