@@ -1,4 +1,4 @@
-"""What really goes over the wire, as a packet capture and a foreign dissector have it: reads only, and the same values."""
+"""What goes over the wire, as a packet capture and a foreign dissector have it: reads only, and the same values."""
 
 from __future__ import annotations
 

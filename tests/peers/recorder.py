@@ -71,6 +71,9 @@ class Recorder:
         self.drops.append((link, at_ns, what, data))
         self._heard.set()
 
+    def event(self, kind: str, at_ns: int, data: object) -> None:
+        """Part of what a record's listeners are told; not needed here."""
+
     async def until(self, condition: Callable[[], bool]) -> None:
         """Wait until ``condition`` holds; it is looked at after everything that was heard."""
         async with asyncio.timeout(DEADLINE_S):
