@@ -22,6 +22,9 @@ _PACK_FROM_BYTES: Final = 64
 """Shorter than this, zlib's own eight bytes eat what it saves."""
 
 _VARINT_BYTES_MAX: Final = 10  # 64 bits in groups of seven
+_WINDOW_BYTES: Final = 8
+_KEEP: Final = np.array([2 ** (8 * count) - 1 for count in range(_WINDOW_BYTES + 1)], dtype=np.uint64)
+"""The lowest so many bytes of a word."""
 
 
 def encode_varints(values: NDArray[np.uint64]) -> bytes:
@@ -57,12 +60,28 @@ def decode_varints(data: bytes) -> NDArray[np.uint64]:
     longest = int(lengths.max(initial=0))
     if longest > _VARINT_BYTES_MAX:
         raise ValueError(f"a number has {longest} bytes, expected at most {_VARINT_BYTES_MAX}")
+    if longest <= _WINDOW_BYTES:
+        return _decode_short(data, starts, lengths, longest)
     values = (raw[starts] & 0x7F).astype(np.uint64)
     chosen = np.flatnonzero(lengths > 1)
     for group in range(1, longest):
         part = (raw[starts[chosen] + group] & 0x7F).astype(np.uint64)
         values[chosen] |= part << np.uint64(7 * group)
         chosen = chosen[lengths[chosen] > group + 1]
+    return values
+
+
+def _decode_short(
+    data: bytes, starts: NDArray[np.int64], lengths: NDArray[np.int64], longest: int
+) -> NDArray[np.uint64]:
+    """Numbers of up to eight bytes: each is loaded as one word, cut to length, and its groups moved together."""
+    padded = data + bytes(_WINDOW_BYTES)
+    at_every_byte: NDArray[np.uint64] = np.ndarray((len(data),), "<u8", padded, 0, (1,)).copy()
+    words = at_every_byte[starts]
+    words &= _KEEP[lengths]
+    values: NDArray[np.uint64] = words & np.uint64(0x7F)
+    for group in range(1, longest):
+        values |= (words >> np.uint64(group)) & np.uint64(0x7F << (7 * group))
     return values
 
 

@@ -146,13 +146,13 @@ def test_a_flipped_byte_is_found_or_changes_nothing(closed: Path) -> None:
 
     good, whole = closed.read_bytes(), content()
     refusals = 0
-    for at in range(0, len(good), 37):
+    for at in range(0, len(good), 97):
         closed.write_bytes(good[:at] + bytes([good[at] ^ 0x41]) + good[at + 1 :])
         try:
             assert content() == whole, f"byte {at}"
         except RecordError:
             refusals += 1
-    assert refusals > len(good) / 37 / 3
+    assert refusals > 100, "most of the file is evidence"
 
 
 @pytest.mark.parametrize("keep", [0.1, 0.5, 0.9])
