@@ -96,6 +96,58 @@ def stimulus_of(raised: Bounds, freed: Bounds | None, cleared: Bounds | None, re
     )
 
 
+def in_words(
+    evidence: str,
+    *,
+    behaviour: Behaviour = Behaviour.FOLLOWS,
+    raised: tuple[int, int] = (3, 3),
+    freed: tuple[int, int] | None = None,
+    cleared: tuple[int, int] | None = None,
+    within: int | None = None,
+    visible: int | None = None,
+    gone: int | None = None,
+    dwell: int = 0,
+    search: int = 5,
+    settle: int = 0,
+    leak: int = 1,
+    hold: tuple[int, int] = (4, 4),
+    next_raise: int | None = None,
+    released_by: Step = Step.ACKNOWLEDGE,
+) -> Drawn:
+    """A case from words: ``off 1-2, on 5`` are polls, ``!`` marks a message that is the change, ``~`` a seal."""
+    samples = []
+    for word in filter(None, evidence.split(", ")):
+        state, span = word.rstrip("!~").split(" ")
+        lo, _, hi = span.partition("-")
+        samples.append(
+            Sample(on=state == "on", lo=int(lo), hi=int(hi or lo), edge="!" in word, sealed="~" in word),
+        )
+    return Drawn(
+        samples=tuple(samples),
+        stimulus=stimulus_of(
+            Bounds(*raised),
+            None if freed is None else Bounds(*freed),
+            None if cleared is None else Bounds(*cleared),
+            released_by,
+        ),
+        expectation=expectation_of(
+            behaviour,
+            Limits(
+                appears_within_ns=within,
+                visible_for_ns=visible,
+                gone_within_ns=gone,
+                dwell_ns=dwell,
+                search_ns=search,
+                settle_ns=settle,
+                leak_ns=leak,
+            ),
+            released_by,
+        ),
+        hold=Hold(on_ns=hold[0], off_ns=hold[1]),
+        next_raise=next_raise,
+    )
+
+
 @st.composite
 def limits_of(draw: DrawFn, most: int) -> Limits:
     """Limits up to ``most`` each; each may be absent."""
@@ -159,11 +211,17 @@ def _steps(draw: DrawFn, first: int, last: int, width: int) -> tuple[int, Bounds
 
 @st.composite
 def _true_trace(draw: DrawFn, instants: int, raised: int) -> tuple[bool, ...]:
-    """A trace with few changes; more often than not its only sighting begins shortly behind the raise."""
-    if draw(st.integers(0, 2)):
+    """One sighting shortly behind the raise, or two, or anything with few changes."""
+    shape = draw(st.integers(0, 3))
+    if shape <= 1:
         onset = raised + draw(st.integers(0, 3))
         end = onset + draw(st.integers(1, 8))
         return tuple(onset <= t < end for t in range(instants))
+    if shape == 2:
+        cuts = [max(1, raised - 1 + draw(st.integers(0, 3)))]
+        for _ in range(3):
+            cuts.append(cuts[-1] + draw(st.integers(1, 4)))
+        return tuple(cuts[0] <= t < cuts[1] or cuts[2] <= t < cuts[3] for t in range(instants))
     changes = draw(st.sets(st.integers(1, instants - 1), max_size=4))
     on, found = draw(st.integers(0, 3)) == 0, []
     for t in range(instants):
@@ -185,7 +243,8 @@ def _samples(draw: DrawFn, true_on: tuple[bool, ...], first: int, last: int, mos
     if not polled:
         changes = [t for t in range(first, last + 1) if true_on[t] != true_on[t - 1]]
         kept = [t for t in changes if draw(st.integers(0, 3))]
-        instants = sorted([*instants[: max(0, most - len(kept))], *kept])
+        extra = draw(st.integers(0, max(0, most - len(kept))))
+        instants = sorted([*instants[:extra], *kept])
     samples: list[Sample] = []
     told_before, at_before = first, -1
     for at in instants:
