@@ -71,14 +71,16 @@ def demand_of(stimulus: Stimulus, expectation: Expectation, next_raise: int | No
 
     ``next_raise``: the earliest instant at which the same alarm is raised again, None where it is not.
     """
+    later = (stimulus.acknowledged, stimulus.reset, stimulus.cleared)
+    raised = Bounds(stimulus.raised.lo, min([stimulus.raised.hi, *(step.hi for step in later if step is not None)]))
     limits = expectation.limits
     reach = limits.search_ns if limits.appears_within_ns is None else limits.appears_within_ns
     return Demand(
         behaviour=expectation.behaviour,
         limits=limits,
-        raised=stimulus.raised,
-        cleared=_after(stimulus.raised, stimulus.cleared),
-        release=_after(stimulus.raised, _release(stimulus, expectation)),
+        raised=raised,
+        cleared=_after(raised, stimulus.cleared),
+        release=_after(raised, _release(stimulus, expectation)),
         reach_ns=reach,
         begin_max=FOREVER if next_raise is None else next_raise - 1,
     )

@@ -180,17 +180,31 @@ def outline(trace: Trace, hold: Hold) -> Outline:
         first.tolist(),
         last.tolist(),
         (has_next & trace.edges[np.minimum(next_run, m - 1)]).tolist() if m else [],
-        bool(np.any(begin_lo > begin_hi)) or _has_sealed_onset(trace),
+        _is_contradictory(trace),
         starts.tolist(),
     )
 
 
-def _has_sealed_onset(trace: Trace) -> bool:
-    """True where a point came on in a time of which its path says that nothing came on."""
+def _is_contradictory(trace: Trace) -> bool:
+    """True where no world is consistent with the samples.
+
+    Either their states cannot follow each other in whole nanoseconds within their bounds (the earliest instants m_j of
+    the runs are m_j = max(lo of its first sample, lo of the last sample before + 1, m_(j-1) + 1)), or a point came on
+    in a time of which its path says that nothing came on.
+    """
+    starts = trace.starts
+    if len(starts) < 2:
+        return False
+    number = np.arange(len(starts))
+    earliest = trace.lo[starts]
+    earliest = np.maximum(earliest, np.concatenate((earliest[:1], trace.lo[starts[1:] - 1] + 1)))
+    earliest = np.maximum.accumulate(earliest - number) + number
+    if np.any(earliest > trace.hi[starts]):
+        return True
     if trace.sealed is None:
         return False
-    on = (np.arange(len(trace.starts)) % 2 == 1) ^ trace.first_on
-    return bool(np.any(on[1:] & ~trace.edges[1:] & trace.sealed[trace.starts[1:]]))
+    on = (number % 2 == 1) ^ trace.first_on
+    return bool(np.any(on[1:] & ~trace.edges[1:] & trace.sealed[starts[1:]]))
 
 
 def _change_bounds(trace: Trace) -> tuple[Indices, Indices]:
