@@ -1,4 +1,4 @@
-"""A small site with something of everything: alarms with and without writes, side effects, a transient, a printed line."""
+"""A small site with something of everything: alarms with and without side effects, a transient, a printed line."""
 
 from __future__ import annotations
 

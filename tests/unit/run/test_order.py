@@ -105,7 +105,7 @@ def test_listening_covers_the_reference_points_too() -> None:
     [
         (
             Selection(only=("a.*", "b.laek")),
-            "--only b.laek: fits no alarm of the site; alarms are a.high-high, a.high,",
+            "--only b.laek: fits no alarm of the site; alarms are a.high-high, ",
         ),
         (Selection(links=("bms", "bsm")), "--link bsm: no such link; links are panel, bms, log"),
     ],
