@@ -75,7 +75,7 @@ class ModbusTcpListener:
                 self._report(LinkState.UP, f"connected to {spec.host}:{spec.port}")
                 self._report(LinkState.DOWN, await Session(polls, client).run())
             last_transaction = client.last_transaction
-            if _was_useful(client.counts):
+            if was_useful(client.counts):
                 wait_ns = 0
                 continue
             wait_ns = back_off_ns(wait_ns)
@@ -96,6 +96,6 @@ def back_off_ns(before_ns: int) -> int:
     return min(max(2 * before_ns, RECONNECT_FIRST_NS), RECONNECT_MAX_NS)
 
 
-def _was_useful(counts: Counts) -> bool:
+def was_useful(counts: Counts) -> bool:
     """Whether a connection is worth renewing at once: more of what it gave was to the point than was not."""
     return counts.answered + counts.refused > counts.unasked + counts.malformed

@@ -23,6 +23,7 @@ from harness.links.modbus_client import (
 )
 from harness.links.modbus_pdu import ReadRequest
 from tests.peers.hostile_modbus import RESET, Answerer, Hostile, frame, good_answer, hostile_device
+from tests.peers.recorder import eventually
 
 LONG_NS = 20 * NS_PER_S
 SHORT_NS = 30 * NS_PER_MS
@@ -168,6 +169,20 @@ async def test_an_answer_that_does_not_fit_is_an_error(wrong: str) -> None:
         assert client.counts.malformed == len(drops) == 1
         assert client.counts.answered == 0
         assert client.is_open is (wrong not in {"byte count", "bare function"})
+
+
+async def test_what_looks_like_an_answer_inside_another_frame_is_none() -> None:
+    """The middle of a long frame that nobody asked for is, chunk for chunk, the answer that is waited for."""
+    async with connected(lambda *_: []) as (client, device, drops):
+        future = client.read(REGISTER, LONG_NS)
+        await eventually(lambda: len(device.requests) == 1)
+        lookalike = good_answer(device.requests[0], 0xDEAD)
+        long = frame(b"\xff\xff", 1, bytes((3, 60)) + lookalike + bytes(60 - len(lookalike)))
+        for chunk in (long[:9], lookalike, long[9 + len(lookalike) :]):
+            client.data_received(chunk)
+        assert client.counts.unasked == len(drops) == 1
+        client.data_received(good_answer(device.requests[0], 7))
+        assert value_of((await future).payload) == 7
 
 
 @pytest.mark.parametrize("shift", [-2, -1, 1, 2, 0x8000])

@@ -10,10 +10,12 @@ from itertools import pairwise
 
 import pytest
 
-from harness.core.instants import NS_PER_MS
+from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.model import ModbusTcpLink, Point
 from harness.core.places import ModbusPlace, Table
+from harness.links import modbus_tcp
 from harness.links.base import Block, LinkState
+from harness.links.modbus_client import Counts
 from harness.links.modbus_plan import BlockPlan
 from harness.links.modbus_schedule import EARLY_MAX_NS
 from harness.links.modbus_tcp import ModbusTcpListener, back_off_ns
@@ -203,7 +205,10 @@ async def test_a_dead_device_does_not_disturb_another() -> None:
     assert alive.connections == 1
 
 
-async def test_a_reset_is_blind_time_and_polling_goes_on() -> None:
+async def test_a_reset_is_blind_time_and_polling_goes_on_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A connection that was of use is renewed without waiting: any back-off would outlast the test."""
+    monkeypatch.setattr(modbus_tcp, "RECONNECT_FIRST_NS", 1000 * NS_PER_S)
+    monkeypatch.setattr(modbus_tcp, "RECONNECT_MAX_NS", 1000 * NS_PER_S)
     recorder = Recorder()
 
     def brittle(number: int, request: bytes) -> Chunks:
@@ -220,14 +225,22 @@ async def test_a_reset_is_blind_time_and_polling_goes_on() -> None:
     assert ups[:4] == [LinkState.UP, LinkState.DOWN] * 2
 
 
-async def test_a_device_that_comes_up_later() -> None:
+async def test_a_device_that_comes_up_later(monkeypatch: pytest.MonkeyPatch) -> None:
     """Refused connections are one report, however many; then it is polled."""
+    waits: list[int] = []
+
+    def short(before_ns: int) -> int:
+        waits.append(before_ns)
+        return NS_PER_MS
+
+    monkeypatch.setattr(modbus_tcp, "back_off_ns", short)
     recorder = Recorder()
     with socket.socket() as later:
         later.bind(("127.0.0.1", 0))
         port = later.getsockname()[1]
         async with listening(listener(modbus_link(port), registers(0), recorder)):
-            await recorder.until(lambda: len(recorder.states) == 1)
+            await eventually(lambda: len(waits) >= 5)
+            assert len(recorder.states) == 1
             assert recorder.states[0][2] is LinkState.DOWN
             assert f"127.0.0.1:{port}: no connection" in recorder.states[0][3]
 
@@ -247,6 +260,21 @@ def test_back_off_grows_to_a_limit() -> None:
         wait_ns = back_off_ns(wait_ns)
         waits.append(wait_ns // NS_PER_MS)
     assert waits == [50, 100, 200, 400, 800, 1600, 2000, 2000, 2000]
+
+
+@pytest.mark.parametrize(
+    ("counts", "useful"),
+    [
+        (Counts(), False),
+        (Counts(timed_out=5, late=5), False),
+        (Counts(answered=1), True),
+        (Counts(refused=1), True),
+        (Counts(answered=5, late=9), True),
+        (Counts(answered=5, unasked=3, malformed=2), False),
+    ],
+)
+def test_when_a_connection_was_of_use(counts: Counts, useful: bool) -> None:
+    assert modbus_tcp.was_useful(counts) is useful
 
 
 async def test_a_refused_gap_is_split_and_remembered() -> None:
