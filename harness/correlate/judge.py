@@ -47,12 +47,13 @@ def judge_outlined(
     if demand.behaviour is Behaviour.QUIET:
         return _judge_quiet(sketch, demand, stimulus, expectation, masked_by)
     seen = choose(sketch, demand)
-    if not some_world_meets(sketch, demand):
+    witnessed = some_plain_world_meets(sketch, demand)
+    if not witnessed and not some_world_meets(sketch, demand):
         verdict, also = name_fail(seen, ready=is_ready(sketch, demand))
         if verdict is not None:
             reason = fail_reason(verdict, demand, seen)
             return _result(sketch, demand, stimulus, expectation, verdict, seen, reason, also)
-    elif every_world_obliges(sketch, demand) and some_plain_world_meets(sketch, demand):
+    elif witnessed and every_world_obliges(sketch, demand):
         doubt = _doubt_of_pass(sketch, demand)
         if not doubt:
             passed = Verdict.APPEARED if demand.limits.appears_within_ns is None else Verdict.ON_TIME
