@@ -6,7 +6,7 @@ from bisect import bisect_left
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from harness.core.instants import Bounds
+from harness.core.instants import Bounds, elapsed
 from harness.core.model import Judgement, Result, Site, Stimulus, Stray
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.demand import demand_of
@@ -50,7 +50,17 @@ def cross(site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement) -> 
         used.add(found)
         stray = strays[found]
         reason = f"it did not appear here, and {stray.point} came on in its window, where nothing else explains it"
-        crossed = replace(result, verdict=Verdict.CROSSED, reason=reason, onset=stray.onset, end=stray.end)
+        raised = stimuli[result.stimulus].raised
+        latency = elapsed(raised, stray.onset)
+        crossed = replace(
+            result,
+            verdict=Verdict.CROSSED,
+            reason=reason,
+            onset=stray.onset,
+            end=stray.end,
+            latency=Bounds(max(0, latency.lo), max(0, latency.hi)),
+            attributed=stray.onset.lo >= raised.hi,
+        )
         crossings.append(Crossing(result=crossed, stray=stray))
         results.append(crossed)
     left = tuple(stray for at, stray in enumerate(strays) if at not in used)
