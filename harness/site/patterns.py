@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import string
+import warnings
 from collections.abc import Iterator
 from functools import lru_cache
 from importlib import import_module
@@ -33,9 +34,11 @@ def check_pattern(pattern: str) -> None:
     if len(pattern) > PATTERN_MAX:
         raise Mismatch(f"expected at most {PATTERN_MAX} characters", "shorten it", code="pattern")
     try:
-        tree = _parsed(pattern)
-        matches_nothing = re.fullmatch(pattern, "") is not None
-    except (re.error, OverflowError, RecursionError) as exc:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # what re warns of will mean something else one day
+            tree = _parsed(pattern)
+            matches_nothing = re.fullmatch(pattern, "") is not None
+    except (re.error, OverflowError, RecursionError, Warning) as exc:
         remedy = "put a backslash before a character that stands for itself"
         raise Mismatch(f"expected a regular expression, found: {exc}", remedy, code="pattern") from exc
     if matches_nothing:

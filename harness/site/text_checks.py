@@ -78,12 +78,14 @@ def _printed_times(site: Site, form: Form, problems: Problems) -> None:
 
 def _is_time_format(text: str) -> bool:
     """True where a time written in this format can be read again."""
+    if not re.fullmatch(r"(?:[^%]|%[A-Za-z%])+", text):
+        return False
     at = dt.datetime(2024, 12, 31, 23, 59, 58, tzinfo=dt.UTC)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # a printed time without a year is what printers print
         try:
             return "%" in text and time.strptime(at.strftime(text), text) is not None
-        except ValueError:
+        except (ValueError, re.error):  # strptime makes a pattern of it, in which each directive may occur once
             return False
 
 

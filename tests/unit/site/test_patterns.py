@@ -51,6 +51,7 @@ def test_sound(pattern: str) -> None:
         "",
         r"\1",
         "(?P<a>x)(?P<a>y)",
+        "x[[a]b]",
     ],
 )
 def test_refused(pattern: str) -> None:
