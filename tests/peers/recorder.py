@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import itertools
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 
 from harness.core.errors import Origin
@@ -12,6 +12,7 @@ from harness.core.instants import NS_PER_MS
 from harness.core.model import ModbusTcpLink, Point
 from harness.core.places import ModbusPlace, Numbering
 from harness.links.base import Block, Link, LinkState
+from harness.record.header import Json
 
 ORIGIN = Origin(file="test", line=1)
 DEADLINE_S = 20
@@ -71,7 +72,7 @@ class Recorder:
         self.drops.append((link, at_ns, what, data))
         self._heard.set()
 
-    def event(self, kind: str, at_ns: int, data: object) -> None:
+    def event(self, kind: str, at_ns: int, data: Mapping[str, Json]) -> None:
         """Part of what a record's listeners are told; not needed here."""
 
     async def until(self, condition: Callable[[], bool]) -> None:

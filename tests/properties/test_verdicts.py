@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -174,7 +175,7 @@ def _stimulus(stimulus: Stimulus, shift: int, scale: int) -> Stimulus:
 
 
 def _expectation(expectation: Expectation, scale: int) -> Expectation:
-    scaled = {
+    scaled: dict[str, Any] = {
         it.name: None if getattr(expectation.limits, it.name) is None else getattr(expectation.limits, it.name) * scale
         for it in fields(Limits)
     }

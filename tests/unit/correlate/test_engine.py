@@ -13,6 +13,7 @@ from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate import engine
 from harness.correlate.engine import correlate
 from harness.correlate.evidence import Evidence
+from harness.correlate.judge import judge_outlined
 from tests.peers.trace_bench import LIMITS, MS, Bench, at_ms, one
 
 
@@ -418,7 +419,7 @@ def test_a_judge_that_crashes_makes_its_results_unknown_and_the_others_go_on(mon
     bench = Bench()
     names = bench.inputs(3)
     bench.healthy(names)
-    real = engine.judge_outlined
+    real = judge_outlined
 
     def crashing(sketch: object, stimulus: object, expectation: object, *args: object, **options: object) -> object:
         if getattr(expectation, "key", "") == "a1@bms.a1":

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import pytest
 
-from harness.core.model import AlarmClass, Behaviour, Cause, CauseKind, Judgement, Limits
+from harness.core.model import AlarmClass, Behaviour, Cause, CauseKind, Judgement, Limits, Result, Stray
 from harness.core.places import ModbusPlace, Table, TextPlace, ValueType
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate import explain as module
@@ -47,10 +47,14 @@ def moved(move: Callable[[int], int | None], up: float = 2000) -> Shown:
     return shown
 
 
+def _judged(judgement: Judgement) -> list[Result | Stray]:
+    return [*judgement.results, *judgement.strays]
+
+
 def explained(judgement: Judgement) -> set[str]:
     """Every code that any result or stray names; and each fail and unknown has one."""
     assert not judgement.failures_of_checkers
-    for it in (*judgement.results, *judgement.strays):
+    for it in _judged(judgement):
         if it.verdict.verdict_class is VerdictClass.PASS:
             assert it.causes == ()
         else:
@@ -59,7 +63,7 @@ def explained(judgement: Judgement) -> set[str]:
             assert cause.text
             assert cause.evidence
             assert cause.next_check
-    return {cause.code for it in (*judgement.results, *judgement.strays) for cause in it.causes}
+    return {cause.code for it in _judged(judgement) for cause in it.causes}
 
 
 def only_shared(judgement: Judgement) -> Cause:
@@ -71,7 +75,7 @@ def only_shared(judgement: Judgement) -> Cause:
 
 def only_cause(judgement: Judgement) -> Cause:
     """The one cause there is, whether shared or not."""
-    causes = dict.fromkeys(cause for it in (*judgement.results, *judgement.strays) for cause in it.causes)
+    causes = dict.fromkeys(cause for it in _judged(judgement) for cause in it.causes)
     assert len(causes) == 1, [it.code for it in causes]
     assert explained(judgement)
     return next(iter(causes))

@@ -18,10 +18,12 @@ from harness.core.model import (
     Behaviour,
     Cause,
     CauseKind,
+    Decision,
     Expectation,
     Hold,
     Judgement,
     Limits,
+    LinkSpec,
     ModbusTcpLink,
     Point,
     Result,
@@ -38,7 +40,6 @@ from harness.report.document import (
     AttemptDocument,
     BlindTime,
     ClockStep,
-    Decision,
     Difference,
     Fact,
     LinkFigures,
@@ -156,7 +157,7 @@ def build_site(names: tuple[str, ...] = ALARMS) -> Site:
         _point("bms", "horn", ModbusPlace(unit=1, table=Table.COIL, address=0), "00001"),
         _point("bms", "latched-3", latched, "40101.3"),
     ]
-    links = {
+    links: dict[str, LinkSpec] = {
         "panel": _modbus("panel", 15020),
         "bms": _modbus("bms", 15021),
         "printer": TextLink(name="printer", host="127.0.0.1", tcp_port=15022, longest_delay_ns=300 * MS, origin=AT),
@@ -448,4 +449,4 @@ def mapped(value: Any, change: Callable[[str], str]) -> Any:
 @pytest.fixture(scope="session")
 def poisoned(small_document: ReportDocument) -> Callable[[str], ReportDocument]:
     """Builds the small document with a payload before every text in it."""
-    return lambda payload: mapped(small_document, lambda text: payload + text)  # type: ignore[no-any-return]
+    return lambda payload: mapped(small_document, lambda text: payload + text)

@@ -73,7 +73,7 @@ def test_a_set_duration_is_shown_exactly(ns: int) -> None:
 @given(st.integers(min_value=0, max_value=599 * S))
 def test_a_measured_duration_is_rounded_up_by_less_than_a_hundredth(ns: int) -> None:
     shown, _ = _read(human.measured(ns))
-    assert ns <= shown <= ns + max(1, Fraction(ns, 100))
+    assert ns <= shown <= ns + max(Fraction(1), Fraction(ns, 100))
 
 
 def test_long_durations_in_minutes_and_hours() -> None:

@@ -59,7 +59,9 @@ def test_everything_lies_within_the_axis(lo: int, width: int, parts: list[int], 
     one = replace(timeline(*cuts, window=window, marks=(raised,)), due=raised.at, gone_by=raised.at)
     picture = drawn(one)
     lane = picture.lanes[0]
-    for x, size in [(box.x, box.width) for box in (*lane.boxes, *lane.due, *picture.marks)]:
+    extents = [(box.x, box.width) for box in lane.boxes]
+    extents += [(band.x, band.width) for band in (*lane.due, *picture.marks)]
+    for x, size in extents:
         assert x >= LEFT
         assert x + size <= RIGHT + 1
     assert all(LEFT <= tick.x <= RIGHT for tick in picture.ticks)
