@@ -7,7 +7,6 @@ import json
 import sqlite3
 import threading
 import time
-from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +17,6 @@ from harness.links.base import LinkState
 from harness.links.seen import Dropped, Failure, Line, Overrun, StateChange
 from harness.record import pending as pending_module
 from harness.record.found import Event, Lost
-from harness.record.header import Json
 from harness.record.reader import RecordReader
 from harness.record.writer import RecordWriter
 from tests.peers.recorder import Recorder
@@ -305,9 +303,9 @@ def test_a_disk_that_is_really_full_says_so_and_what_was_written_is_kept(make: M
 class Tap(Recorder):
     def __init__(self) -> None:
         super().__init__()
-        self.events: list[tuple[str, int, Mapping[str, Json]]] = []
+        self.events: list[tuple[str, int, object]] = []
 
-    def event(self, kind: str, at_ns: int, data: Mapping[str, Json]) -> None:
+    def event(self, kind: str, at_ns: int, data: object) -> None:
         self.events.append((kind, at_ns, data))
 
 
