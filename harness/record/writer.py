@@ -11,9 +11,7 @@ network drive, and nobody reads half of it.
 
 from __future__ import annotations
 
-import hashlib
 import json
-import os
 import sqlite3
 import threading
 import time
@@ -28,29 +26,17 @@ from harness.core.errors import RecordError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Clock
 from harness.links.base import Block, LinkState, Observer
 from harness.record.chunks import encode_changes, encode_times
-from harness.record.header import Header, Json, UtcClock, take_anchor
+from harness.record.clocks import ClockWatch
+from harness.record.creating import create_file
+from harness.record.header import Header, Json, UtcClock
 from harness.record.pending import ENTRY_COST_BYTES, Pending
-from harness.record.schema import Entry, EntryKind, chain_next, chain_start, statements
+from harness.record.schema import Entry, EntryKind, chain_next
 
 COMMIT_PERIOD_NS: Final = 250 * NS_PER_MS
 """A quarter of the second that may be lost: one commit waits for the next, and a disk may take its time."""
 
 SLOW_COMMIT_NS: Final = 500 * NS_PER_MS
 """A commit that takes longer is an event in the record: it makes up most of the second that may be lost."""
-
-CLOCK_STEP_NS: Final = 20 * NS_PER_MS
-"""The wall clock moved against the monotonic one by more than this: a step. A clock that is slewed at the usual
-500 ppm needs 40 s for it, and is compared every second."""
-
-CLOCK_LOOK_NS: Final = 1 * NS_PER_S
-CLOCK_NOTE_NS: Final = 60 * NS_PER_S
-"""Both clocks are compared at every look, and written down at every note even without a step."""
-
-PAGE_BYTES: Final = 8192
-"""A batch of a busy run takes about 1 kB: pages of SQLite's usual 4 kB would be a quarter empty."""
-
-LOG_PAGES: Final = 500
-"""4 MB of write-ahead log, then it is copied into the file: what has to be copied to read a record that was cut off."""
 
 DROPPED_BYTES_MAX: Final = 64
 
@@ -74,7 +60,7 @@ class RecordWriter:
         self._connection = connection
         self._chain = chain
         self._clock = clock
-        self._utc = utc
+        self._clocks = ClockWatch(clock, utc)
         self._lock = threading.Lock()
         self._wake = threading.Condition(self._lock)
         self._pending = Pending()
@@ -87,8 +73,6 @@ class RecordWriter:
         self._closing = False
         self._failing = ""
         self._entries_written = 0
-        self._offset_ns: int | None = None
-        self._looked_ns = self._noted_ns = -(2**62)
         self._thread = threading.Thread(target=self._write_until_closed, name="record-writer", daemon=True)
 
     @classmethod
@@ -105,24 +89,8 @@ class RecordWriter:
 
         RecordError where the file exists already, or cannot be made.
         """
-        try:
-            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o644))
-        except FileExistsError as exc:
-            raise RecordError(f"{path}: exists already; a record is never written over: choose another name") from exc
-        except OSError as exc:
-            raise RecordError(f"{path}: cannot be made: {exc.strerror}; choose a folder that can be written") from exc
-        meta = [("header", header.to_json())]
-        digests = {name: hashlib.sha256(data).hexdigest() for name, data in documents.items()}
-        try:
-            connection = _open_new(path)
-            connection.execute("BEGIN")
-            connection.executemany("INSERT INTO meta VALUES (?, ?)", meta)
-            rows = [(name, digests[name], data) for name, data in documents.items()]
-            connection.executemany("INSERT INTO document VALUES (?, ?, ?)", rows)
-            connection.execute("COMMIT")
-        except sqlite3.Error as exc:
-            raise RecordError(f"{path}: cannot be written: {exc}; look at the disk's free space and rights") from exc
-        writer = cls(connection, path, chain_start(meta, list(digests.items())), clock, utc_clock)
+        connection, chain = create_file(path, header, documents)
+        writer = cls(connection, path, chain, clock, utc_clock)
         writer._thread.start()
         return writer
 
@@ -298,7 +266,7 @@ class RecordWriter:
 
     def _take(self, *, closing: bool) -> Pending:
         """Take away what is pending, with the clock entries that are due."""
-        clocks = self._look_at_clocks()
+        clocks = self._clocks.look()
         now = self._clock()
         with self._lock:
             taken, self._pending = self._pending, Pending()
@@ -310,22 +278,6 @@ class RecordWriter:
         if closing:
             taken.add((EntryKind.CLOSED, "", now, now, "", b""))
         return taken
-
-    def _look_at_clocks(self) -> list[Entry]:
-        now = self._clock()
-        if now - self._looked_ns < CLOCK_LOOK_NS:
-            return []
-        self._looked_ns = now
-        anchor = take_anchor(self._clock, self._utc)
-        offset = anchor.utc_ns - anchor.monotonic_ns
-        moved = 0 if self._offset_ns is None else offset - self._offset_ns
-        stepped = abs(moved) > CLOCK_STEP_NS + anchor.width_ns
-        if not stepped and now - self._noted_ns < CLOCK_NOTE_NS:
-            return []
-        self._noted_ns = now
-        self._offset_ns = offset
-        data = json.dumps({"moved_ns": moved, "width_ns": anchor.width_ns}).encode()
-        return [(EntryKind.CLOCK, "", anchor.monotonic_ns, anchor.utc_ns, "step" if stepped else "check", data)]
 
     def _commit(self, batch: Pending) -> None:
         """One transaction. Raises sqlite3.Error with nothing of it written."""
@@ -364,18 +316,3 @@ class RecordWriter:
 def _storable(text: str) -> str:
     """The text with lone surrogates escaped: SQLite stores UTF-8, and a message must never stop the record."""
     return text.encode(errors="backslashreplace").decode()
-
-
-def _open_new(path: Path) -> sqlite3.Connection:
-    """A connection to the empty file ``path``, its tables made and on the disk, in WAL mode."""
-    connection = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-    connection.execute("PRAGMA locking_mode = EXCLUSIVE")
-    connection.execute("PRAGMA synchronous = FULL")
-    connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
-    connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute(f"PRAGMA wal_autocheckpoint = {LOG_PAGES}")
-    connection.execute("BEGIN")
-    for statement in statements():
-        connection.execute(statement)
-    connection.execute("COMMIT")
-    return connection

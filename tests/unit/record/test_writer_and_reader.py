@@ -365,7 +365,7 @@ def test_a_tap_that_crashes_is_dropped_and_the_recording_goes_on(make: Maker, pa
 def test_a_step_of_the_wall_clock_is_recorded_and_slewing_is_not_one(
     make: Maker, path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("harness.record.writer.CLOCK_LOOK_NS", 0)
+    monkeypatch.setattr("harness.record.clocks.CLOCK_LOOK_NS", 0)
     offset = 0
     writer = make(utc_clock=lambda: time.time_ns() + offset)
     writer.flush()
