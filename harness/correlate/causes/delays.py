@@ -57,6 +57,35 @@ def late(case: Case) -> Iterator[Finding]:
             yield Finding(cause=cause, results=tuple(sorted(group)))
 
 
+def later_than_search(case: Case) -> Iterator[Finding]:
+    """Missed, and on at its own point after the search limit, before anything else was raised: far too late."""
+    after: dict[str, list[int]] = defaultdict(list)
+    for at in sorted(case.open_strays):
+        after[case.strays[at].point].append(at)
+    for number in case.opened(Verdict.MISSED):
+        result, demand = case.results[number], case.demand(number)
+        for at in after.get(result.point, ()):
+            onset = case.strays[at].onset
+            mine = any(it.id == result.stimulus for it in case.raises.latest(onset))
+            if at in case.open_strays and mine and onset.lo > demand.search_end_hi:
+                yield Finding(cause=_too_late(case, number, at), results=(number,), strays=(at,))
+                break
+
+
+def _too_late(case: Case, number: int, at: int) -> Cause:
+    result, demand, onset = case.results[number], case.demand(number), case.strays[at].onset
+    delay, search = span_text(from_zero(elapsed(demand.raised, onset))), time_text(demand.limits.search_ns)
+    return Cause(
+        kind=CauseKind.TIME,
+        code="later-than-search",
+        text=f"late, and too late to count as late: {points(case, [number])} came on {delay} after the raise of "
+        f"{result.alarm}, beyond the search limit of {search}",
+        evidence=f"{pair_text(result)} was off until the search limit; nothing else was raised before it came on",
+        next_check="read the time delay that is set for this output in the device; to have it judged as late, set a "
+        "longer search limit in the point map and judge the record again",
+    )
+
+
 def _latency(case: Case, number: int) -> Bounds:
     return case.results[number].latency or Bounds(0, 0)
 

@@ -23,7 +23,7 @@ def inverted(case: Case) -> Iterator[Finding]:
             groups[case.spots[case.results[number].point].block][number] = off
     for of, seen in groups.items():
         names = list(dict.fromkeys(case.results[n].point for n in seen))
-        numbers = [n for name in names for n in case.by_point[name] if n in case.open and case.is_loud(n)]
+        numbers = [n for name in names for n in case.by_point[name] if n in case.open]
         strays = [n for n in sorted(case.open_strays) if case.strays[n].point in names]
         many = f"all of {len(names)} points of {block(of)}: " if len(names) > 1 else ""
         yield Finding(

@@ -165,8 +165,10 @@ def _everywhere(case: Case, numbers: Sequence[int]) -> dict[Spot, tuple[int, App
 
 
 def _fitting(case: Case, number: int) -> list[Appearance]:
+    """What may be the alarm; of its own block only, where there is any: other kinds of place may show it rightly."""
     own = case.spots[case.results[number].point]
-    return [it for it in case.own(number) if it.spot != own and _fits_end(case, number, it)]
+    found = [it for it in case.own(number) if it.spot != own and _fits_end(case, number, it)]
+    return [it for it in found if it.spot.block == own.block] or found
 
 
 def _fits_end(case: Case, number: int, it: Appearance) -> bool:

@@ -12,7 +12,7 @@ from harness.core.instants import Bounds
 from harness.core.model import Cause, CauseKind, ModbusTcpLink
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case, Finding
-from harness.correlate.causes.words import listed, pairs, times
+from harness.correlate.causes.words import listed, pairs, points, times
 from harness.correlate.evidence import BlindTime
 from harness.correlate.wording import time_text
 
@@ -67,6 +67,15 @@ def _cause(case: Case, link: str, numbers: Sequence[int], spans: Sequence[BlindT
         f"link {link} was blind {times(len(spans))} in these windows, for up to {longest}: {whys}; unknown because of "
         f"it: {pairs(case, numbers)}"
     )
+    if all("exception" in it.why for it in spans):
+        return Cause(
+            kind=CauseKind.TRANSPORT,
+            code="reads-refused",
+            text=f"the device of link {link} answers these reads with {whys}: {points(case, numbers)}",
+            evidence=evidence,
+            next_check="look up these addresses in the device's list: are they there, and is the part of the device that "
+            "feeds them running; then raise these again",
+        )
     if down:
         return Cause(
             kind=CauseKind.TRANSPORT,

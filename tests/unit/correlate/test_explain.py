@@ -119,10 +119,20 @@ def test_polls_without_an_answer_are_told_apart_from_a_link_that_is_down() -> No
     bench = Bench()
     in_turn(bench, bench.inputs(3), moved(lambda n: n))
     for start in range(0, 60_000, 250):
-        bench.blind_from("bms", start, start + 220, "exception 04 (server device failure)")
+        bench.blind_from("bms", start, start + 220, "no answer within 200 ms")
     cause = only_shared(bench.judge())
     assert (cause.kind, cause.code) == (CauseKind.TRANSPORT, "polls-failed")
-    assert "exception 04" in cause.text
+    assert "no answer within 200 ms" in cause.text
+
+
+def test_reads_that_the_device_refuses_name_the_points() -> None:
+    bench = Bench()
+    in_turn(bench, bench.inputs(3), moved(lambda n: n))
+    for start in range(0, 60_000, 250):
+        bench.blind_from("bms", start, start + 220, "exception 02 (illegal data address)")
+    cause = only_shared(bench.judge())
+    assert (cause.kind, cause.code) == (CauseKind.TRANSPORT, "reads-refused")
+    assert "exception 02 (illegal data address): bms.a0 (10001" in cause.text
 
 
 def test_blind_time_outside_of_a_window_does_not_explain_a_miss() -> None:
@@ -735,6 +745,22 @@ def test_one_late_point_is_its_own() -> None:
     )
     cause = only_cause(shown.judge())
     assert (cause.kind, cause.code) == (CauseKind.TIME, "output-delay")
+
+
+def test_a_point_that_comes_on_after_the_search_limit_is_late_all_the_same() -> None:
+    bench = Bench()
+    shown = in_turn(
+        bench,
+        bench.inputs(4),
+        lambda it, n, start: it.on(f"bms.a{n}", start + (4600 if n == 1 else 150), start + (5200 if n == 1 else 2150)),
+        every=9000,
+    )
+    judgement = shown.judge()
+    assert one(judgement, "a1@bms.a1").verdict is Verdict.MISSED
+    assert [it.point for it in judgement.strays] == ["bms.a1"]
+    cause = only_shared(judgement)
+    assert (cause.kind, cause.code) == (CauseKind.TIME, "later-than-search")
+    assert "4.6 to 4.71 s after the raise of a1, beyond the search limit of 4 s" in cause.text
 
 
 def refreshed(seen: Callable[[float], float], seed: int = 5) -> Judgement:
