@@ -16,8 +16,9 @@ from typing import Final
 from harness.core.model import Cause, CauseKind, Judgement, Site, Stimulus
 from harness.core.verdicts import VerdictClass
 from harness.correlate.causes.blocks import dead_or_frozen
-from harness.correlate.causes.case import Case, Finder, Finding
+from harness.correlate.causes.case import Case, Finder
 from harness.correlate.causes.delays import late, later_than_search
+from harness.correlate.causes.findings import Finding
 from harness.correlate.causes.lasting import left_on, stuck
 from harness.correlate.causes.meaning import inverted, leaks, repeats
 from harness.correlate.causes.misplaced import swapped_pairs, wrong_bits, wrong_tables

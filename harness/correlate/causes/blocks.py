@@ -11,7 +11,8 @@ from harness.core.instants import FOREVER
 from harness.core.model import Cause, CauseKind, ModbusTcpLink
 from harness.core.trace import Trace
 from harness.core.verdicts import Verdict
-from harness.correlate.causes.case import MISSING, Case, Finding
+from harness.correlate.causes.case import Case
+from harness.correlate.causes.findings import MISSING, Finding
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Spot
 from harness.correlate.causes.words import alarms, place, point, series
 from harness.correlate.wording import time_text

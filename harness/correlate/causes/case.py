@@ -8,13 +8,13 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
 
-from harness.core.instants import NS_PER_S, Bounds
+from harness.core.instants import Bounds
 from harness.core.model import Behaviour, Cause, Expectation, Hold, Judgement, Site, Stimulus, Stray
 from harness.core.verdicts import Verdict, VerdictClass
+from harness.correlate.causes.findings import MISSING, Appearance, Finding
 from harness.correlate.causes.raises import Raises
 from harness.correlate.causes.spots import BITS_PER_REGISTER, Block, Spot, spot_of, spots_of
 from harness.correlate.demand import Demand, demand_of
@@ -24,45 +24,6 @@ from harness.correlate.relate import Crossing
 
 NEAR_MAX: Final = 64
 """How many appearances are looked at for one result: the nearest ones; more would be coincidences."""
-
-ALIKE: Final = 1.25
-"""Times count as much the same where the largest lower bound is at most so many times the smallest upper one."""
-
-ANSWER_NS: Final = 2 * NS_PER_S
-"""An end within this time of a step counts as the answer to it where no limit says more (common practice, no source).
-"""
-
-MISSING: Final = (Verdict.MISSED, Verdict.CROSSED)
-"""Verdicts that prove that the alarm did not appear at its own point."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Appearance:
-    """Something that came on and that nothing explains. ``point``: '' where no point maps it.
-
-    ``stray``: its number among the strays of the judgement, None where a crossing took it or no point maps it.
-    """
-
-    spot: Spot
-    point: str
-    onset: Bounds
-    end: Bounds
-    stray: int | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """A cause, and what it explains: numbers of results and of strays in the judgement, and appearances."""
-
-    cause: Cause
-    results: tuple[int, ...] = ()
-    strays: tuple[int, ...] = ()
-    seen: tuple[Appearance, ...] = ()
-
-    @property
-    def all_strays(self) -> frozenset[int]:
-        """Numbers of the strays that it explains, as such or as appearances."""
-        return frozenset(self.strays) | {it.stray for it in self.seen if it.stray is not None}
 
 
 class Case:

@@ -14,7 +14,8 @@ from harness.core.instants import FOREVER, NS_PER_MS, Bounds, elapsed
 from harness.core.model import Cause, CauseKind
 from harness.core.trace import Flags, Instants
 from harness.core.verdicts import Verdict, VerdictClass
-from harness.correlate.causes.case import ALIKE, Case, Finding
+from harness.correlate.causes.case import Case
+from harness.correlate.causes.findings import ALIKE, Finding
 from harness.correlate.causes.words import pair_text, points, series, times
 from harness.correlate.reasons import from_zero
 from harness.correlate.wording import span_text, time_text

@@ -8,7 +8,8 @@ from collections.abc import Iterator, Sequence
 from harness.core.instants import Bounds, elapsed
 from harness.core.model import Behaviour, Cause, CauseKind, Stimulus
 from harness.core.verdicts import Verdict
-from harness.correlate.causes.case import ANSWER_NS, Case, Finding
+from harness.correlate.causes.case import Case
+from harness.correlate.causes.findings import ANSWER_NS, Finding
 from harness.correlate.causes.spots import Block
 from harness.correlate.causes.words import alarms, block, pair_text, points, series
 from harness.correlate.reasons import from_zero

@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from harness.core.instants import FOREVER, Bounds, elapsed
 from harness.core.model import AlarmClass, Cause, CauseKind
 from harness.core.verdicts import Verdict
-from harness.correlate.causes.case import Case, Finding
+from harness.correlate.causes.case import Case
+from harness.correlate.causes.findings import Finding
 from harness.correlate.causes.spots import LINES, Block
 from harness.correlate.causes.words import alarms, block, pair_text, points, series, times
 from harness.correlate.outline import Outline

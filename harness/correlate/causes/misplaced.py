@@ -9,7 +9,8 @@ from typing import Final
 from harness.core.instants import FOREVER
 from harness.core.model import Behaviour, Cause, CauseKind
 from harness.core.places import Table
-from harness.correlate.causes.case import MISSING, Appearance, Case, Finding
+from harness.correlate.causes.case import Case
+from harness.correlate.causes.findings import MISSING, Appearance, Finding
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Block, Spot
 from harness.correlate.causes.words import after, alarms, block, listed, pairs, place, series, times, where
 

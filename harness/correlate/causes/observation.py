@@ -9,7 +9,8 @@ from harness.core.instants import FOREVER, elapsed
 from harness.core.model import Behaviour, Cause, CauseKind
 from harness.core.places import TextPlace, ValueType
 from harness.core.verdicts import Verdict
-from harness.correlate.causes.case import MISSING, Case, Finding
+from harness.correlate.causes.case import Case
+from harness.correlate.causes.findings import MISSING, Finding
 from harness.correlate.causes.words import alarms, listed, pair_text, pairs, point, series, times
 from harness.correlate.wording import time_text
 from harness.correlate.worlds import is_ready

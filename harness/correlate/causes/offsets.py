@@ -14,7 +14,8 @@ from typing import Final
 
 from harness.core.instants import Bounds
 from harness.core.model import Cause, CauseKind
-from harness.correlate.causes.case import Appearance, Case, Finding
+from harness.correlate.causes.case import Case
+from harness.correlate.causes.findings import Appearance, Finding
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Block, Spot
 from harness.correlate.causes.words import LISTED_MAX, after, block, listed, pair_text, place, series
 from harness.correlate.wording import span_text

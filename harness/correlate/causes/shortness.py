@@ -8,7 +8,8 @@ from collections.abc import Iterator, Sequence
 from harness.core.instants import NS_PER_MS, Bounds, elapsed
 from harness.core.model import Behaviour, Cause, CauseKind
 from harness.core.verdicts import Verdict
-from harness.correlate.causes.case import ALIKE, ANSWER_NS, Case, Finding
+from harness.correlate.causes.case import Case
+from harness.correlate.causes.findings import ALIKE, ANSWER_NS, Finding
 from harness.correlate.causes.words import alarms, pair_text, points, series
 from harness.correlate.reasons import from_zero
 from harness.correlate.wording import span_text

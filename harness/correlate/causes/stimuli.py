@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 
 from harness.core.model import Cause, CauseKind
 from harness.core.verdicts import Verdict
-from harness.correlate.causes.case import Case, Finding
+from harness.correlate.causes.case import Case
+from harness.correlate.causes.findings import Finding
 from harness.correlate.causes.words import listed, pairs, point, points
 from harness.correlate.wording import time_text
 

@@ -7,7 +7,8 @@ from collections.abc import Iterator, Sequence
 
 from harness.core.instants import Bounds
 from harness.core.model import Cause, CauseKind, Stimulus
-from harness.correlate.causes.case import Case, Finding
+from harness.correlate.causes.case import Case
+from harness.correlate.causes.findings import Finding
 from harness.correlate.causes.words import listed, point, series
 from harness.correlate.wording import span_text
 

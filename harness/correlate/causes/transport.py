@@ -11,7 +11,8 @@ from typing import Final
 from harness.core.instants import Bounds
 from harness.core.model import Cause, CauseKind, ModbusTcpLink
 from harness.core.verdicts import Verdict
-from harness.correlate.causes.case import Case, Finding
+from harness.correlate.causes.case import Case
+from harness.correlate.causes.findings import Finding
 from harness.correlate.causes.words import listed, pairs, points, times
 from harness.correlate.evidence import BlindTime
 from harness.correlate.wording import time_text
@@ -73,8 +74,8 @@ def _cause(case: Case, link: str, numbers: Sequence[int], spans: Sequence[BlindT
             code="reads-refused",
             text=f"the device of link {link} answers these reads with {whys}: {points(case, numbers)}",
             evidence=evidence,
-            next_check="look up these addresses in the device's list: are they there, and is the part of the device that "
-            "feeds them running; then raise these again",
+            next_check="look up these addresses in the device's list: are they there, and is what feeds them running; then "
+            "raise these again",
         )
     if down:
         return Cause(

@@ -7,7 +7,8 @@ from typing import Final
 
 from harness.core.instants import Bounds
 from harness.core.model import Result
-from harness.correlate.causes.case import Appearance, Case
+from harness.correlate.causes.case import Case
+from harness.correlate.causes.findings import Appearance
 from harness.correlate.causes.spots import LINES, Block, Spot, point_text, spot_text
 from harness.correlate.wording import span_text
 
