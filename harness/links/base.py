@@ -55,7 +55,11 @@ class Observer(Protocol):
         """A poll that began more than a period after it was due on the absolute schedule."""
 
     def line(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
-        """One framed text line without its end: arrival of its first byte and of its last."""
+        """One framed text line without its end.
+
+        ``first_ns``: its first byte did not arrive before; ``last_ns``: its last one had arrived by then. A listener
+        that was held up widens these bounds, and never moves them.
+        """
 
     def link_state(self, link: str, at_ns: int, state: LinkState, why: str) -> None:
         """The link came up or went down. While it is down it observes nothing."""
