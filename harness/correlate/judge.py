@@ -50,6 +50,8 @@ def judge_outlined(
     witnessed = some_plain_world_meets(sketch, demand)
     if not witnessed and not some_world_meets(sketch, demand):
         verdict, also = name_fail(seen, ready=is_ready(sketch, demand))
+        if stimulus.stopped and verdict in (Verdict.MISSED, Verdict.BRIEF):
+            return _result(sketch, demand, stimulus, expectation, Verdict.UNRESOLVED, seen, _STOPPED)
         if verdict is not None:
             reason = fail_reason(verdict, demand, seen)
             return _result(sketch, demand, stimulus, expectation, verdict, seen, reason, also)
@@ -85,6 +87,7 @@ def _judge_quiet(
     return _result(sketch, demand, stimulus, expectation, verdict, seen, reason)
 
 
+_STOPPED = "the test was stopped and the alarm put back early, so what it did not show in that time proves nothing"
 _NOT_READY = "the point was already on before the raise, so its reaction proves nothing"
 
 

@@ -74,8 +74,8 @@ def _cause(case: Case, link: str, numbers: Sequence[int], spans: Sequence[BlindT
             code="reads-refused",
             text=f"the device of link {link} answers these reads with {whys}: {points(case, numbers)}",
             evidence=evidence,
-            next_check="look up these addresses in the device's list: are they there, and is what feeds them running; then "
-            "raise these again",
+            next_check="look up these addresses in the device's list: are they there, and is what feeds them running; "
+            "then raise these again",
         )
     if down:
         return Cause(

@@ -275,6 +275,21 @@ def test_a_response_wholly_before_the_raise_contradicts_the_stimulus_everywhere(
     assert len(judgement.strays) == 1
 
 
+def test_what_a_reference_point_timed_is_contradicted_by_no_other_point() -> None:
+    """Swapped wires: the second alarm's point came on with the first alarm, before the second one was raised."""
+    bench = Bench()
+    for number in range(2):
+        bench.alarm(f"a{number}", reference=f"panel.a{number}")
+        bench.input(f"panel.a{number}", number, link="panel")
+    names = bench.inputs(2)
+    bench.healthy(names, links=("panel",))
+    bench.on("bms.a1", 1150, 2150)
+    bench.on("bms.a0", 4150, 5150)
+    found = verdicts(bench.judge())
+    assert found["a1@bms.a1/s2"] == "missed"
+    assert found["a0@bms.a0/s1"] == "late"
+
+
 def test_a_stray_before_an_earlier_raise_contradicts_nothing() -> None:
     bench = Bench()
     bench.inputs(2)
