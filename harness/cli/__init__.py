@@ -113,6 +113,9 @@ def _run() -> int:
 
 
 def _reader_went_away() -> int:
-    """Whoever read our output has seen enough (``| head``). Keeps Python from complaining when it flushes at exit."""
-    sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115  # open until the process ends
+    """Whoever read our output has seen enough (``| head``). Keeps Python from complaining when it flushes at exit.
+
+    As the Python documentation has it (library/signal, "Note on SIGPIPE").
+    """
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return ExitCode.UNKNOWN

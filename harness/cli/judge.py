@@ -29,6 +29,8 @@ def command(record: Path, map_file: Path | None, as_json: bool) -> int:
         if as_json:
             click.echo(render_json(document), nl=False)
         else:
+            if judged.judged_with:
+                say(f"judged with {judged.judged_with}")
             say(render_text(document, width=terminal_width()).rstrip("\n"))
         return judged.exit_code
     finally:

@@ -158,10 +158,20 @@ class Screen:
         self._as_json = as_json
         self._labels = labels or {}
         self._utc_ns = time.time_ns() - time.monotonic_ns()
+        self._is_alone = False
         self.changes: list[Change] = []
 
     def show(self, item: Change | Notice | FirstRead) -> None:
-        """One line an item."""
+        """One line an item. Raises BrokenPipeError once where nobody reads any more, and is silent from then on."""
+        if self._is_alone:
+            return
+        try:
+            self._show(item)
+        except BrokenPipeError:
+            self._is_alone = True
+            raise
+
+    def _show(self, item: Change | Notice | FirstRead) -> None:
         from harness.run.watching import FirstRead, Notice
 
         if isinstance(item, FirstRead):

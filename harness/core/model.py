@@ -292,6 +292,8 @@ class Stimulus:
     how: str = ""
     timed_by: str = ""
     """The reference point that timed it, or '' where the stimulus's own bounds did."""
+    stopped: bool = False
+    """It was put back before it had been seen through, so not to show, or not for long enough, is no fail."""
 
     def __post_init__(self) -> None:
         for name in ("acknowledged", "reset", "cleared"):

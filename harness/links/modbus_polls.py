@@ -186,9 +186,10 @@ class Session:
         if self._timer is not None:
             self._timer.cancel()
         outstanding, self._outstanding = self._outstanding, {}
-        for future, (poll, begun_ns) in outstanding.items():
+        for future, (poll, _) in outstanding.items():
             future.cancel()
             self._schedule.add(poll)
+        self._client.close()
+        for poll, begun_ns in outstanding.values():
             if self._crash is None:
                 self._observer.poll_failed(poll.id, begun_ns, self._clock(), "stopped before the answer came")
-        self._client.close()

@@ -74,6 +74,8 @@ class ModbusTcpListener:
             else:
                 self._report(LinkState.UP, f"connected to {spec.host}:{spec.port}")
                 self._report(LinkState.DOWN, await Session(polls, client).run())
+            finally:
+                client.close()
             last_transaction = client.last_transaction
             if was_useful(client.counts):
                 wait_ns = 0

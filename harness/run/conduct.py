@@ -21,7 +21,7 @@ from harness.run.evidence import evidence_of
 from harness.run.live import LiveMemory, LiveSource
 from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, show_within_ns, usual_ns
 from harness.run.order import needs as item_needs
-from harness.run.steps import STEP_EVENT, StepDone, stimuli_of
+from harness.run.steps import STEP_EVENT, STOPPED_EVENT, StepDone, stimuli_of
 from harness.stimulus.armed import ArmedWriter, Performed
 
 CONNECT_MAX_NS: Final = 10 * NS_PER_S
@@ -98,10 +98,10 @@ class Conductor:
         """Wait for the links, then raise alarm after alarm."""
         live, clock, view = self._t.live, self._t.clock, self._t.view
         points = sorted({row.point for item in self._items for row in item.loud})
-        links = {self._t.site.points[point].link for point in points}
+        links = {self._link(point) for point in points}
         view.phase("waiting for the links")
         await live.wait_until(lambda: all(live.up[link] for link in links), clock() + CONNECT_MAX_NS)
-        polled = [point for point in points if point in live.polled_points()]
+        polled = [point for point in points if point in live.polled_points() and live.up[self._link(point)]]
         await live.wait_until(lambda: all(point in live.states for point in polled), clock() + READY_MAX_NS)
         standing = [point for point in points if point in live.states and live.states[point].on]
         down = [link for link in sorted(links) if not live.up[link]]
@@ -129,6 +129,9 @@ class Conductor:
             self._judge_quiet(start_ns)
         await self._outlast_quiet()
         self._judge_quiet(start_ns, all_of_them=True)
+
+    def _link(self, point: str) -> str:
+        return self._t.site.points[point].link
 
     def _left_ns(self, number: int) -> int:
         """By the plan's own estimate, corrected by how the measured times so far compare with it."""
@@ -181,12 +184,13 @@ class Conductor:
 
     async def _one(self, item: Item, stimulus: str) -> StepDone:
         """Raise one alarm, see it through, put it back. Returns the raise."""
-        live, clock, view, site = self._t.live, self._t.clock, self._t.view, self._t.site
+        live, clock, view = self._t.live, self._t.clock, self._t.view
         alarm = item.alarm
-        loud = [row for row in item.loud if live.up[site.points[row.point].link]]
+        loud = [row for row in item.loud if live.up[self._link(row.point)]]
         view.phase("waiting until its outputs are normal")
         await live.wait_until(lambda: all(live.is_off(row.point) for row in loud), clock() + READY_MAX_NS)
-        await live.wait_until(lambda: all(live.is_off(row.point) for row in item.quiet), clock() + QUIET_READY_MAX_NS)
+        quiet = [row for row in item.quiet if live.up[self._link(row.point)]]
+        await live.wait_until(lambda: all(live.is_off(row.point) for row in quiet), clock() + QUIET_READY_MAX_NS)
         await live.wait_for_news({row.point for row in loud}, clock(), clock() + READY_MAX_NS)
         await self._random_phase(item)
         is_done = False
@@ -197,6 +201,9 @@ class Conductor:
             else:
                 view.trouble(f"{alarm.name}: the raise is not proven: {raised.note}")
             is_done = alarm.name not in self.open_alarms
+        except BaseException:
+            self._t.journal.event(STOPPED_EVENT, clock(), {"stimulus": stimulus})
+            raise
         finally:
             if not is_done:
                 await _to_the_end(self._put_back(item, stimulus))

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from harness.core.errors import RecordError
 from harness.core.model import Judgement, Site
@@ -129,11 +129,14 @@ def _planned(reader: RecordReader, site: Site) -> tuple[str, ...]:
     """The rows that the run set out to test. A row of a corrected map for a planned alarm and link belongs to it."""
     own = {row.key for row in site.expectations}
     keys: set[str] = set()
-    alarms: set[str] = set()
+    places: set[tuple[str, str]] = set()
     for event in reader.events(PLAN_EVENT):
-        keys.update(str(key) for key in event.data["rows"])  # type: ignore[union-attr]  # written by our own run
-        alarms.update(str(name) for name in event.data["alarms"])  # type: ignore[union-attr]
-    known = keys & own
-    if known == keys:
-        return tuple(row.key for row in site.expectations if row.key in known)
-    return tuple(row.key for row in site.expectations if row.key in known or row.alarm in alarms)
+        data: Mapping[str, Any] = event.data  # as our own run wrote it
+        keys.update(data["rows"])
+        places.update((alarm, link) for alarm, links in data["links"].items() for link in links)
+    is_corrected = not keys <= own
+    return tuple(
+        row.key
+        for row in site.expectations
+        if row.key in keys or (is_corrected and (row.alarm, site.points[row.point].link) in places)
+    )

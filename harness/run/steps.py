@@ -16,6 +16,8 @@ from harness.record.found import Event
 from harness.record.header import Json
 
 STEP_EVENT: Final = "step"
+STOPPED_EVENT: Final = "stopped"
+"""A stimulus that was put back before it had been seen through: by the user, or by an error."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,13 +65,18 @@ class StepDone:
 def stimuli_of(events: Iterable[Event], site: Site) -> tuple[Stimulus, ...]:
     """Every stimulus that was raised, in the order of raising. One of an alarm that ``site`` lacks is left out."""
     steps: dict[str, dict[Step, StepDone]] = {}
+    stopped: set[Json] = set()
     for event in events:
-        if event.kind == STEP_EVENT:
+        if event.kind == STOPPED_EVENT:
+            stopped.add(event.data["stimulus"])
+        elif event.kind == STEP_EVENT:
             done = StepDone.from_data(event.data)
             mine = steps.setdefault(done.stimulus, {})
             mine[done.step] = _tried_again(mine[done.step], done) if done.step in mine else done
     found = [
-        _stimulus(done, site) for done in steps.values() if Step.RAISE in done and done[Step.RAISE].alarm in site.alarms
+        _stimulus(done, site, stopped=name in stopped)
+        for name, done in steps.items()
+        if Step.RAISE in done and done[Step.RAISE].alarm in site.alarms
     ]
     return tuple(sorted(found, key=lambda it: (it.raised.lo, it.id)))
 
@@ -79,7 +86,7 @@ def _tried_again(first: StepDone, second: StepDone) -> StepDone:
     return first if first.proven else replace(second, at=Bounds(first.at.lo, max(first.at.hi, second.at.hi)))
 
 
-def _stimulus(steps: Mapping[Step, StepDone], site: Site) -> Stimulus:
+def _stimulus(steps: Mapping[Step, StepDone], site: Site, *, stopped: bool) -> Stimulus:
     raised = steps[Step.RAISE]
     return Stimulus(
         id=raised.stimulus,
@@ -90,6 +97,7 @@ def _stimulus(steps: Mapping[Step, StepDone], site: Site) -> Stimulus:
         cleared=_cleared(steps, site),
         proven=raised.proven,
         how=raised.how,
+        stopped=stopped,
     )
 
 

@@ -23,7 +23,7 @@ from harness.run.listening import listeners
 from harness.run.live import LiveSource
 from harness.run.order import Item, Selection, check_selection, listened_links, plan_of
 from harness.site.reading import Documents
-from harness.stimulus.armed import ArmedWriter, check_listed
+from harness.stimulus.armed import ArmedWriter, check_listed, check_word
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +49,18 @@ def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
     if not items:
         raise UsageError("nothing is selected: no row of the point map fits --only, --link, --failed and --unknown")
     raised = [item for item in items if item.can_be_raised]
-    excluded = pass_gate(site, (item.alarm for item in raised), options.reviews)
+    refusals = []
+    try:
+        check_word(site, options.arm)
+    except SafetyError as exc:
+        refusals.append(str(exc))
+    excluded: tuple[str, ...] = ()
+    try:
+        excluded = pass_gate(site, (item.alarm for item in raised), options.reviews)
+    except SafetyError as exc:
+        refusals.append(str(exc))
+    if refusals:
+        raise SafetyError("\n".join(refusals))
     items = tuple(item for item in raised if item.alarm.name not in excluded)
     if not items:
         raise SafetyError(
@@ -83,8 +94,8 @@ async def run_test(site: Site, documents: Documents, options: TestOptions, clock
     live = LiveSource(site, clock)
     journal.subscribe(live)
     rows: list[str] = [row.key for item in items for row in item.rows]
-    alarms: list[str] = [item.alarm.name for item in items]
-    journal.event(PLAN_EVENT, clock(), {"rows": rows, "alarms": alarms})
+    links = {item.alarm.name: sorted({site.points[row.point].link for row in item.rows}) for item in items}
+    journal.event(PLAN_EVENT, clock(), {"rows": rows, "links": links})
     if options.reviews is not None:
         journal.event("reviews", clock(), options.reviews.to_data())
     why = "stopped by an error"

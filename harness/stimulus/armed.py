@@ -40,15 +40,7 @@ class ArmedWriter:
 
     def __init__(self, site: Site, clock: Clock, word: str | None) -> None:
         """Raises SafetyError unless ``word`` is the site's own."""
-        if word is None:
-            raise SafetyError(
-                f"site={site.name}: not armed, so nothing is raised; add '--arm {site.name}' once the plan was reviewed"
-            )
-        if word != site.name:
-            raise SafetyError(
-                f"--arm {word}: this site file is site={site.name}; the word to arm it is its own name, so that no "
-                "other site is written to by mistake"
-            )
+        check_word(site, word)
         self._site = site
         self._clock = clock
         self._clients: dict[str, ModbusClient] = {}
@@ -118,6 +110,19 @@ def _request(write: Write) -> WriteRequest:
         values=write.values,
         multiple=len(write.values) > 1,
     )
+
+
+def check_word(site: Site, word: str | None) -> None:
+    """Raise SafetyError unless ``word`` is the site's own."""
+    if word is None:
+        raise SafetyError(
+            f"site={site.name}: not armed, so nothing is raised; add '--arm {site.name}' once the plan was reviewed"
+        )
+    if word != site.name:
+        raise SafetyError(
+            f"--arm {word}: this site file is site={site.name}; the word to arm it is its own name, so that no "
+            "other site is written to by mistake"
+        )
 
 
 def check_listed(site: Site, write: Write) -> None:

@@ -149,6 +149,13 @@ def test_everything_that_is_missing_is_said_at_once() -> None:
     assert [line.split(":")[1] for line in lines[1:]] == ["22", "11", "12"]
 
 
+def test_a_missing_word_does_not_hide_a_missing_review() -> None:
+    with pytest.raises(SafetyError) as caught:
+        gated_plan(site_of(), options(Path(), arm=None, reviews=None))
+    assert "not armed" in str(caught.value)
+    assert "side effect=stops-pump" in str(caught.value)
+
+
 def test_only_what_is_planned_needs_a_review() -> None:
     (item,) = gated_plan(unstated(), options(Path(), reviews=None, selection=Selection(only=("a.high",))))
     assert item.alarm.name == "a.high"

@@ -10,7 +10,7 @@ import pytest
 from harness.core.instants import FOREVER, NS_PER_MS, NS_PER_S, Bounds
 from harness.core.model import Step, Stimulus
 from harness.record.found import Event
-from harness.run.steps import STEP_EVENT, StepDone, stimuli_of
+from harness.run.steps import STEP_EVENT, STOPPED_EVENT, StepDone, stimuli_of
 from tests.unit.run.sites import site_of
 
 SITE = site_of()
@@ -116,6 +116,12 @@ def test_a_proven_step_is_not_moved_by_a_second_one() -> None:
             step(Step.RAISE, 100, 110), step(Step.CLEAR, 300, 310), step(Step.CLEAR, 900, 910, proven=proven)
         )
         assert stimulus.cleared == Bounds(300, 310)
+
+
+def test_a_stimulus_that_was_put_back_early_says_so() -> None:
+    one, two = step(Step.RAISE, 100, 110), step(Step.RAISE, 200, 210, stimulus="0002")
+    stopped = Event(kind=STOPPED_EVENT, at_ns=9, data={"stimulus": "0001"})
+    assert [it.stopped for it in stimuli_of([*events(one, two), stopped], SITE)] == [True, False]
 
 
 # b.leak lasts 1 s +/- 100 ms
