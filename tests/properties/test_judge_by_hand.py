@@ -145,10 +145,28 @@ REGRESSIONS = [
         "on from 3 to 4 and from 6 to 7, raised at 5, acknowledged at 7: nothing of this raise showed, or had to",
     ),
     by_hand(
+        "acknowledged before it had to show, and what came on again in a gap belongs to the next raise",
+        in_words(
+            "off 2, off 3, on 4, on 6, off 7",
+            behaviour=Behaviour.LATCHED,
+            raised=(5, 5),
+            freed=(6, 6),
+            cleared=(8, 8),
+            within=4,
+            search=6,
+            next_raise=6,
+            hold=(3, 1),
+        ),
+        UNKNOWN,
+        "on from 4 to 5 and from 6 to 7, raised at 5, released at 8: nothing of this raise showed, or had to",
+    ),
+    by_hand(
         "an off-sample lies before the onset behind it",
-        in_words("off 1, on 2!~, on 4-5, off 5-6, on 6!~", raised=(2, 4), cleared=(4, 6), dwell=2, search=4),
+        in_words(
+            "off 1, on 2!~, on 4-5, off 5-6, on 6!~", raised=(2, 4), cleared=(4, 6), dwell=2, search=4, next_raise=5
+        ),
         FAIL,
-        "on again at 6, so off by 5, and it must stay until 6 at least",
+        "on again at 6, so off by 5, and it must stay until 6 at least; the second onset is the next raise's",
     ),
     by_hand(
         "the end lies before the next onset",
