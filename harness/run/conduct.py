@@ -207,7 +207,7 @@ class Conductor:
         finally:
             if not is_done:
                 await _to_the_end(self._put_back(item, stimulus))
-        if raised.proven:
+        if is_done:
             await self._settle(loud)
         return raised
 
@@ -285,7 +285,10 @@ class Conductor:
         return done
 
     async def _put_back(self, item: Item, stimulus: str) -> None:
-        """Clear, acknowledge and reset, whatever came in between: nothing may stay on, or latched."""
+        """Clear, acknowledge and reset, whatever came in between: nothing may stay on, or latched.
+
+        Outputs are slower than the answer to a write, so what is left is looked at only after they have settled.
+        """
         alarm = item.alarm
         self._t.view.phase("putting it back")
         if alarm.name in self.open_alarms:
@@ -295,6 +298,7 @@ class Conductor:
         await self._acknowledge_brought(alarm)
         if item_needs(item, Step.RESET):
             await self._step(alarm, Step.RESET, stimulus)
+        await self._settle(item.loud)
 
     async def _settle(self, loud: Sequence[Expectation]) -> None:
         """Stay until a second onset would have shown."""
