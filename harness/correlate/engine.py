@@ -26,7 +26,7 @@ from harness.correlate.explain import explain
 from harness.correlate.judge import judge_outlined
 from harness.correlate.outline import Outline, outline
 from harness.correlate.relate import contradict, cross
-from harness.correlate.timing import time_by_reference
+from harness.correlate.timing import Others, time_by_reference
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,8 +54,7 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
     rank = {name: number for number, name in enumerate(site.alarms)}
     # The alarm before the id: which of two equal times arrived first must not matter.
     stimuli = sorted(evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, rank.get(it.alarm, -1), it.id))
-    starts = [it.raised.lo for it in stimuli]
-    timed = {it.id: time_by_reference(it, site, sketches, _next_after(it, starts)) for it in stimuli}
+    timed = timed_by_reference(site, stimuli, sketches)
     chosen = None if only is None else frozenset(only)
     by_point: dict[str, list[Expectation]] = defaultdict(list)
     for row in site.expectations:
@@ -85,6 +84,15 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
     judgement, crossings = cross(site, timed, judgement)
     judgement = contradict(site, timed, judgement)
     return explain(site, evidence, sketches, timed, judgement, crossings)
+
+
+def timed_by_reference(site: Site, stimuli: Sequence[Stimulus], sketches: Mapping[str, Outline]) -> dict[str, Stimulus]:
+    """Every stimulus, by id, as its reference point times it; ``stimuli`` in the order of their earliest raise."""
+    starts = [it.raised.lo for it in stimuli]
+    others = _others_of(site, stimuli)
+    return {
+        it.id: time_by_reference(it, site, sketches, _next_after(it, starts), others.get(it.alarm)) for it in stimuli
+    }
 
 
 def windows_of(
@@ -270,24 +278,28 @@ def _without(sketch: Outline, window: Window, masks: Sequence[_Mask]) -> tuple[O
     lo, hi = trace.lo[first:last], trace.hi[first:last]
     on = _states(trace, first, last)
     drop = np.zeros(len(lo), dtype=np.bool_)
+    # Where another alarm held the point behind an on-sample, its own end, or time off, may hide.
+    hidden = np.zeros(len(lo) + 1, dtype=np.bool_)
     who: list[str] = []
     for mask in masks:
         hit = on & (hi >= mask.lo) & (lo <= mask.hi)
-        if hit.any():
+        behind = on & (np.append(hi[1:], FOREVER) >= mask.lo) & (lo <= mask.hi)
+        if hit.any() or behind.any():
             who.append(mask.why)
             drop |= hit
-    if not drop.any():
+            hidden[1:] |= behind
+    if not who:
         return sketch, ""
     keep = ~drop
     edge = np.zeros(len(lo), dtype=np.bool_)
     inside = (trace.starts >= first) & (trace.starts < last)
     edge[trace.starts[inside] - first] = trace.edges[inside]
-    # Behind a dropped sample the change before the next one was not seen there: no edge, and nothing is sealed.
-    broken = np.concatenate(([False], drop[:-1]))
-    edge &= ~broken
-    sealed = None if trace.sealed is None else (trace.sealed[first:last] & ~broken)[keep]
+    # There the change before the next sample was not seen: no edge, and nothing is sealed.
+    blurred = hidden[np.append(keep, True)]
+    edge &= ~hidden[:-1]
+    sealed = None if trace.sealed is None else (trace.sealed[first:last] & ~hidden[:-1])[keep]
     local = Trace.from_states(trace.point, lo[keep], hi[keep], on[keep], edge=edge[keep], sealed=sealed)
-    return outline(local, sketch.hold), "; ".join(dict.fromkeys(who))
+    return replace(outline(local, sketch.hold), blurred=blurred), "; ".join(dict.fromkeys(who))
 
 
 def _states(trace: Trace, first: int, last: int) -> Flags:
@@ -354,6 +366,20 @@ def _next_after(stimulus: Stimulus, starts: Sequence[int]) -> int | None:
     """The earliest instant of the first raise that certainly came after this one; ``starts`` in order."""
     at = bisect_right(starts, stimulus.raised.hi)
     return starts[at] if at < len(starts) else None
+
+
+def _others_of(site: Site, stimuli: Sequence[Stimulus]) -> dict[str, Others]:
+    """For each alarm with a reference point, everything that may hold it: its own stimuli and those that bring it."""
+    brought_by = _brought_by(site)
+    holding: dict[str, list[Stimulus]] = {name: [] for name, alarm in site.alarms.items() if alarm.reference}
+    held_by: dict[str, list[str]] = defaultdict(list)
+    for name in holding:
+        for other in (name, *brought_by.get(name, ())):
+            held_by[other].append(name)
+    for it in stimuli:
+        for name in held_by.get(it.alarm, ()):
+            holding[name].append(it)
+    return {name: Others.of(found) for name, found in holding.items()}
 
 
 def _next_raises(stimuli: Sequence[Stimulus]) -> dict[str, int | None]:

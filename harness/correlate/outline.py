@@ -14,7 +14,7 @@ import numpy as np
 
 from harness.core.instants import FOREVER, Bounds
 from harness.core.model import Hold, Sighting
-from harness.core.trace import Indices, Trace
+from harness.core.trace import Flags, Indices, Trace
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +51,9 @@ class Outline:
     is_ended_by_edge: list[bool]
     is_contradictory: bool
     _starts: list[int]
+    blurred: Flags | None = None
+    """(n + 1,) or None for all False: blurred[i] says that another alarm held the point between samples i-1 and i (n:
+    behind the last one). The hold is one of the point: what one alarm did there may be shorter."""
     _wide: dict[int, Indices] = field(default_factory=dict)
 
     def sighting(self, number: int) -> Sighting:
@@ -90,8 +93,14 @@ class Outline:
         first = int(np.searchsorted(self.trace.lo, start, side="left"))
         return range(first, max(first, int(np.searchsorted(self.trace.hi, stop, side="right"))))
 
-    def wide_gaps(self, hold_ns: int, start: int, stop: int) -> Iterator[Gap]:
+    def is_blurred(self, index: int) -> bool:
+        """Whether another alarm held the point between samples ``index`` and ``index + 1``: no hold rules there."""
+        return self.blurred is not None and bool(self.blurred[index + 1])
+
+    def wide_gaps(self, hold_ns: int, start: int, stop: int, *, blurred: bool = False) -> Iterator[Gap]:
         """Gaps in which a state that lasts ``hold_ns`` can hide, among those that touch ]start, stop[ with changes.
+
+        ``blurred``: and those in which another alarm held the point, so that a shorter one can hide.
 
         A gap of lo to hi leaves room for at most hi - lo - 1 ns between two changes; "a state that lasts h or longer
         cannot hide in a gap of h or less". The unbounded gaps before the first and after the last sample count.
@@ -107,6 +116,8 @@ class Outline:
             room = trace.hi[low + 1 : high + 2] - trace.lo[low : high + 1] > hold_ns
             if trace.sealed is not None:
                 room &= ~trace.sealed[low + 1 : high + 2]
+            if blurred and self.blurred is not None:
+                room |= self.blurred[low + 1 : high + 2]
             for at in (np.flatnonzero(room) + low).tolist():
                 yield Gap(at, int(trace.lo[at]), int(trace.hi[at + 1]), self.state_at(at), self.state_at(at + 1))
         if n and highest >= n - 1:
@@ -150,6 +161,8 @@ class Outline:
             open_gaps = trace.hi[1:] - trace.lo[:-1] > hold_ns
             if trace.sealed is not None:
                 open_gaps &= ~trace.sealed[1:]
+            if self.blurred is not None:
+                open_gaps |= self.blurred[1:-1]
             found = np.flatnonzero(open_gaps)
             self._wide[hold_ns] = found
         return found

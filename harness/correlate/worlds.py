@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from harness.core.instants import FOREVER
-from harness.core.model import Behaviour
+from harness.core.model import Behaviour, Hold
 from harness.correlate.demand import Demand
 from harness.correlate.outline import Outline
 
@@ -125,12 +125,15 @@ def _whole(outline: Outline, number: int) -> Candidate:
 
 def _pieces(outline: Outline, whole: Candidate, number: int) -> Iterator[Candidate]:
     """The first and the last piece of a sighting that may have been off in one of its wide gaps, and middle ones."""
-    trace, off = outline.trace, outline.hold.off_ns
-    cuts = [(int(trace.lo[at]), int(trace.hi[at + 1])) for at in outline.splits(number)]
+    trace, shortest_off = outline.trace, outline.hold.off_ns
+    cuts = [
+        (int(trace.lo[at]), int(trace.hi[at + 1]), min(1, shortest_off) if outline.is_blurred(at) else shortest_off)
+        for at in outline.splits(number)
+    ]
     if outline.hides_before_end(number):
         last = outline.last[number]
-        cuts.append((int(trace.lo[last]), int(trace.hi[last + 1]) - max(outline.hold.on_ns, 1)))
-    for lo, hi in cuts:
+        cuts.append((int(trace.lo[last]), int(trace.hi[last + 1]) - max(outline.hold.on_ns, 1), shortest_off))
+    for lo, hi, off in cuts:
         yield Candidate(
             begin_lo=whole.begin_lo,
             begin_hi=whole.begin_hi,
@@ -142,7 +145,7 @@ def _pieces(outline: Outline, whole: Candidate, number: int) -> Iterator[Candida
             resumes_hi=hi,
         )
     # A piece that begins later than its sighting is of use only where an older onset lies before the raise.
-    for lo, hi in cuts:
+    for lo, hi, off in cuts:
         later = Candidate(
             begin_lo=lo + 1 + off,
             begin_hi=hi,
@@ -154,13 +157,13 @@ def _pieces(outline: Outline, whole: Candidate, number: int) -> Iterator[Candida
             previous_begin_lo=whole.begin_lo,
         )
         yield later
-        for next_lo, next_hi in cuts:
+        for next_lo, next_hi, next_off in cuts:
             if next_lo > lo:
                 yield Candidate(
                     begin_lo=later.begin_lo,
                     begin_hi=hi,
                     end_lo=next_lo + 1,
-                    end_hi=next_hi - off,
+                    end_hi=next_hi - next_off,
                     shortest=1,
                     before=number - 1,
                     after=number + 1,
@@ -172,8 +175,8 @@ def _pieces(outline: Outline, whole: Candidate, number: int) -> Iterator[Candida
 
 def _unsampled(outline: Outline, demand: Demand) -> Iterator[Candidate]:
     """Sightings that fit into a gap without being sampled."""
-    hold = outline.hold
-    for gap in outline.wide_gaps(hold.on_ns, demand.raised.lo, demand.search_end_hi):
+    for gap in outline.wide_gaps(outline.hold.on_ns, demand.raised.lo, demand.search_end_hi, blurred=True):
+        hold = Hold(on_ns=1, off_ns=1) if outline.is_blurred(gap.index) else outline.hold
         begin_lo = gap.lo + 1 + (hold.off_ns if gap.on_before else 0)
         end_hi = gap.hi - (hold.off_ns if gap.on_after else 0) if gap.hi < FOREVER else FOREVER
         if end_hi - begin_lo < hold.on_ns:

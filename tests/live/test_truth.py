@@ -23,8 +23,7 @@ from harness.core.instants import NS_PER_MS, Bounds
 from harness.core.model import Behaviour, Expectation, Hold, Limits, ModbusTcpLink, Result, Site, Stimulus, TextLink
 from harness.core.places import ModbusPlace, OnWhen, ValueType
 from harness.core.verdicts import VerdictClass
-from harness.correlate.engine import correlate, outlines_of
-from harness.correlate.timing import time_by_reference
+from harness.correlate.engine import correlate, outlines_of, timed_by_reference
 from harness.record.reader import RecordReader
 from harness.run.conduct import Progress
 from harness.run.evidence import evidence_of
@@ -219,10 +218,7 @@ async def test_every_bound_contains_the_truth_and_no_verdict_contradicts_it(
         judgement = correlate(site, evidence)
         assert not judgement.failures_of_checkers, judgement.failures_of_checkers
         sketches = outlines_of(site, evidence)
-        after = [it.raised.lo for it in stimuli[1:]]
-        timed = {
-            it.id: time_by_reference(it, site, sketches, nxt) for it, nxt in zip(stimuli, [*after, None], strict=True)
-        }
+        timed = timed_by_reference(site, stimuli, sketches)
         rows = {row.key: row for row in site.expectations}
         known = {name: true_intervals(truth, site, name) for name in {row.point for row in site.expectations}}
         raises += len(stimuli)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import random
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from harness.core.instants import Bounds
-from harness.core.model import Behaviour, Judgement, Limits
+from harness.core.model import Behaviour, Hold, Judgement, Limits
+from harness.core.trace import Trace
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate import engine
 from harness.correlate.engine import correlate
@@ -133,6 +135,36 @@ def test_a_stuck_point_that_was_released_is_clear_evidence_again() -> None:
     assert found["a0@bms.common/s1"] == "stuck"
     assert found["a1@bms.common/s2"] == "masked"
     assert found["a2@bms.common/s3"] == "on-time"
+
+
+@pytest.mark.parametrize("ends", [8150, None], ids=["goes-off", "still-on-at-the-end"])
+def test_the_hold_of_a_point_says_nothing_of_what_one_of_its_alarms_did_there(ends: float | None) -> None:
+    """It is on for no less than 7 s at a time; an alarm that holds it for 2 s within these is masked, not missed."""
+    bench, _ = with_common(2)
+    held = Hold(on_ns=7000 * MS, off_ns=200 * MS, on_declared=True, off_declared=True)
+    bench.points["bms.common"] = replace(bench.points["bms.common"], hold=held)
+    bench.raised("a0", 1000, clear=None if ends is None else 8000)
+    bench.raised("a1", 3000, clear=5000)
+    bench.on("bms.a0", 1150, ends)
+    bench.on("bms.a1", 3150, 5150)
+    bench.on("bms.common", 1150, ends)
+    assert one(bench.judge(), "a1@bms.common").verdict is Verdict.MASKED
+
+
+def test_a_message_that_a_shared_point_went_off_is_not_the_end_of_every_alarm_that_held_it() -> None:
+    """Raised again before the output was gone, it is told to go off once: for the first raise it went off by then."""
+    bench = Bench()
+    bench.alarm("a0")
+    bench.input("bms.a0", 0)
+    bench.row("a0", "bms.a0", limits=replace(LIMITS, gone_within_ns=2000 * MS))
+    bench.raised("a0", 1000, clear=3000)
+    bench.raised("a0", 4000, clear=6000)
+    instants = np.array([at_ms(ms) for ms in (500, 1150, 6150)], dtype=np.int64)
+    trace = Trace.from_states(
+        "bms.a0", instants, instants, np.array([False, True, False]), edge=np.array([False, True, True])
+    )
+    judgement = correlate(bench.site(), replace(bench.evidence(), traces={"bms.a0": trace}))
+    assert verdicts(judgement) == {"a0@bms.a0/s1": "masked", "a0@bms.a0/s2": "masked"}
 
 
 # --- alarms that bring others ----------------------------------------------------------------------

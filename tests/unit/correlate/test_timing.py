@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from harness.core.instants import Bounds
-from harness.core.model import Behaviour
+from harness.core.model import Behaviour, Stimulus
 from harness.core.verdicts import Verdict
-from harness.correlate.engine import outlines_of
+from harness.correlate.engine import outlines_of, timed_by_reference
 from harness.correlate.timing import time_by_reference
 from tests.peers.trace_bench import LIMITS, MS, Bench, at_ms, one
 
@@ -20,6 +20,12 @@ def referenced(count: int = 2) -> tuple[Bench, list[str]]:
         bench.alarm(name, reference=f"panel.{name}")
         bench.input(f"panel.{name}", number, link="panel")
     return bench, bench.inputs(count)
+
+
+def _timed(bench: Bench) -> dict[str, Stimulus]:
+    """Every stimulus as the engine times it."""
+    site, evidence = bench.site(), bench.evidence()
+    return timed_by_reference(site, evidence.stimuli, outlines_of(site, evidence))
 
 
 def test_the_raise_is_when_the_reference_point_came_on() -> None:
@@ -170,3 +176,46 @@ def test_until_acknowledged_is_released_at_the_acknowledge_even_when_the_referen
     bench.on("panel.a0", 5010, 9010)
     bench.on("bms.horn", 5150, 6150)
     assert one(bench.judge(), "a0@bms.horn").verdict is Verdict.ON_TIME
+
+
+def test_a_reference_point_that_another_alarm_holds_times_no_clearing() -> None:
+    """a1 brings a0, so the panel goes on showing a0: its output is not brief for going off with a0's own clearing."""
+    bench = Bench()
+    bench.alarm("a0", reference="panel.a0")
+    bench.alarm("a1", brings=("a0",))
+    bench.input("panel.a0", 0, link="panel")
+    bench.input("bms.a0", 0)
+    bench.row("a0", "bms.a0")
+    bench.raised("a0", 1000, clear=3000)
+    bench.raised("a1", 2950, clear=6000)
+    bench.on("panel.a0", 1010, 6010)
+    bench.on("bms.a0", 1050, 2990)
+    bench.on("bms.a0", 3300, 6100)
+    timed = _timed(bench)["s1"]
+    assert timed.timed_by == "panel.a0"
+    assert timed.cleared is not None
+    assert timed.cleared.lo == at_ms(2995)
+    assert at_ms(6010) in timed.cleared
+    assert one(bench.judge(), "a0@bms.a0").verdict is not Verdict.BRIEF
+
+
+def test_an_onset_that_an_alarm_raised_before_may_have_brought_times_nothing() -> None:
+    bench, _ = referenced(1)
+    bench.alarm("a1", brings=("a0",))
+    bench.raised("a1", 2000, clear=6000, width=1000)
+    bench.raised("a0", 2100, clear=6000, width=1000)
+    bench.on("panel.a0", 1900, 6010)
+    assert _timed(bench)["s2"].timed_by == ""
+
+
+def test_an_alarm_raised_again_before_the_reference_point_was_seen_off_was_cleared_at_some_time_until_then() -> None:
+    """The panel is polled too slowly to show that it was off between two raises."""
+    bench, _ = referenced(1)
+    bench.raised("a0", 1030, clear=3008)
+    bench.raised("a0", 3080, clear=6000)
+    bench.on("panel.a0", 1030, 3008)
+    bench.on("panel.a0", 3080, 6000)
+    timed = _timed(bench)["s1"]
+    assert timed.cleared is not None
+    assert at_ms(3008) in timed.cleared
+    assert timed.cleared.lo == at_ms(3003)
