@@ -55,19 +55,18 @@ class Trace:
         edge: Flags | None = None,
         sealed: Flags | None = None,
     ) -> Trace:
-        """Build from one state a sample. Bounds are tightened to the known order of the samples.
+        """Build from one state a sample. Bounds are tightened to the known order: x_0 <= x_1 <= ..., and samples of
+        different state are at least 1 ns apart.
 
         Raises ValueError where the order contradicts the bounds.
         """
-        lo = np.maximum.accumulate(np.asarray(lo, dtype=np.int64)) if len(lo) else np.asarray(lo, dtype=np.int64)
-        hi = np.asarray(hi, dtype=np.int64)
-        hi = np.minimum.accumulate(hi[::-1])[::-1] if len(hi) else hi
+        on = np.asarray(on, dtype=np.bool_)
+        lo, hi = _ordered(np.asarray(lo, dtype=np.int64), np.asarray(hi, dtype=np.int64), on)
         if np.any(lo > hi):
             at = int(np.argmax(lo > hi))
             raise ValueError(
                 f"Trace {point}: sample {at} has lo={int(lo[at])} above hi={int(hi[at])} once put in order"
             )
-        on = np.asarray(on, dtype=np.bool_)
         if len(on) == 0:
             starts = np.zeros(0, dtype=np.int64)
         else:
@@ -93,3 +92,21 @@ class Trace:
     def run_last(self, run: int) -> int:
         """The index of the last sample of run number ``run``."""
         return int(self.starts[run + 1]) - 1 if run + 1 < len(self.starts) else len(self.lo) - 1
+
+
+def _ordered(lo: Instants, hi: Instants, on: Flags) -> tuple[Instants, Instants]:
+    """Bounds cut to the order of the samples, with a nanosecond for each change between them.
+
+    Where that leaves no instant, the bounds without it: the samples exclude each other, which the judge has to see.
+    """
+    if not len(lo):
+        return lo, hi
+    ticks = np.concatenate(([0], np.cumsum(on[1:] != on[:-1]))).astype(np.int64)
+    strict_lo, strict_hi = _monotone(lo - ticks, hi - ticks)
+    if np.all(strict_lo <= strict_hi):
+        return strict_lo + ticks, strict_hi + ticks
+    return _monotone(lo, hi)
+
+
+def _monotone(lo: Instants, hi: Instants) -> tuple[Instants, Instants]:
+    return np.maximum.accumulate(lo), np.minimum.accumulate(hi[::-1])[::-1]

@@ -50,8 +50,11 @@ def test_a_trace_that_begins_on() -> None:
 
 def test_bounds_are_tightened_to_the_order() -> None:
     trace = build([1, 0, 4], [9, 3, 8], [False, True, False])
-    assert trace.lo.tolist() == [1, 1, 4], "the second was held no earlier than the first"
-    assert trace.hi.tolist() == [3, 3, 8], "the first was held no later than the second"
+    assert trace.lo.tolist() == [1, 2, 4], "the second, of another state, was held at least 1 ns after the first"
+    assert trace.hi.tolist() == [2, 3, 8], "the first was held at least 1 ns before the second"
+    same = build([1, 0, 4], [9, 3, 8], [True, True, True])
+    assert same.lo.tolist() == [1, 1, 4], "equal states may have been read at one instant"
+    assert same.hi.tolist() == [3, 3, 8]
 
 
 def test_an_order_that_cannot_be_is_refused() -> None:
@@ -94,7 +97,8 @@ def test_shapes_that_do_not_fit_are_refused(hi: list[int], starts: list[int], ed
 @given(st.lists(st.tuples(st.integers(0, 50), st.integers(0, 5), st.booleans()), max_size=30))
 def test_runs_give_the_states_back(samples: list[tuple[int, int, bool]]) -> None:
     """Whatever was read comes back sample by sample, within what was told, in an order that can be."""
-    at = sorted(instant for instant, _, _ in samples)
+    # Changes take a nanosecond: the true instants of the samples are that far apart.
+    at = [instant + number for number, instant in enumerate(sorted(instant for instant, _, _ in samples))]
     lo = [instant - width for instant, (_, width, _) in zip(at, samples, strict=True)]
     hi = [instant + width for instant, (_, width, _) in zip(at, samples, strict=True)]
     on = [state for _, _, state in samples]
