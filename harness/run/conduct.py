@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from random import Random
 from typing import Final, Protocol
 
+from harness.core.errors import RecordError
 from harness.core.instants import NS_PER_S, Bounds, Clock
-from harness.core.model import Alarm, Behaviour, Expectation, Result, Site, Step, TextLink
+from harness.core.model import Alarm, Behaviour, Expectation, ModbusTcpLink, Result, Site, Step, TextLink
 from harness.correlate.engine import correlate
 from harness.record.header import Json
 from harness.record.writer import RecordWriter
@@ -117,6 +118,8 @@ class Conductor:
         """Alarm after alarm, then until the last quiet window is over."""
         live, clock, view = self._t.live, self._t.clock, self._t.view
         for number, item in enumerate(self._items):
+            if self._t.journal.failing:
+                raise RecordError(f"nothing more is raised, since it cannot be recorded: {self._t.journal.failing}")
             began = clock()
             view.raising(item, Progress(number=number, total=len(self._items), left_ns=self._left_ns(number)))
             await self._leave_quiet_alone(item)
@@ -186,10 +189,10 @@ class Conductor:
         """Raise one alarm, see it through, put it back. Returns the raise."""
         live, clock, view = self._t.live, self._t.clock, self._t.view
         alarm = item.alarm
-        loud = [row for row in item.loud if live.up[self._link(row.point)]]
+        loud = [row for row in item.loud if self._is_observed(row)]
         view.phase("waiting until its outputs are normal")
         await live.wait_until(lambda: all(live.is_off(row.point) for row in loud), clock() + READY_MAX_NS)
-        quiet = [row for row in item.quiet if live.up[self._link(row.point)]]
+        quiet = [row for row in item.quiet if self._is_observed(row)]
         await live.wait_until(lambda: all(live.is_off(row.point) for row in quiet), clock() + QUIET_READY_MAX_NS)
         await live.wait_for_news({row.point for row in loud}, clock(), clock() + READY_MAX_NS)
         await self._random_phase(item)
@@ -210,6 +213,15 @@ class Conductor:
         if is_done:
             await self._settle(loud)
         return raised
+
+    def _is_observed(self, row: Expectation) -> bool:
+        """False for a point whose reads have failed for a while: waiting for what nobody sees only costs time."""
+        live, spec = self._t.live, self._t.site.links[self._link(row.point)]
+        if not isinstance(spec, ModbusTcpLink):
+            return live.up[spec.name]
+        state = live.states.get(row.point)
+        stale_ns = 3 * spec.poll_period_ns + 2 * spec.timeout_ns
+        return live.up[spec.name] and state is not None and state.told_ns >= self._t.clock() - stale_ns
 
     async def _random_phase(self, item: Item) -> None:
         """Raise at a random phase of the polls: in step with them, every trial would meet the same sample instants."""

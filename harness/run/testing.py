@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
 
-from harness.core.errors import SafetyError, UsageError
+from harness.core.errors import RecordError, SafetyError, UsageError
 from harness.core.instants import Clock
 from harness.core.model import Site
 from harness.links.base import Link, LinkState
@@ -131,12 +131,16 @@ async def _listen_and_raise(site: Site, tools: Tools, items: Sequence[Item], sta
             group.create_task(_listen(link, tools), name=f"link {link.name}")
             for link in listeners(site, tools.journal, tools.clock, listened_links(site, items))
         ]
+        why = ""
         try:
             await conductor.conduct(start_ns)
+        except RecordError as exc:
+            why = str(exc)
+            tools.view.trouble(why)
         finally:
             for task in listening:
                 task.cancel()
-    return ""
+    return why
 
 
 async def _listen(link: Link, tools: Tools) -> None:
