@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import signal
 import socket
@@ -322,6 +323,19 @@ def test_a_stopped_test_puts_back_what_it_raised(
         assert reader.closed_cleanly
     again = farend("judge", "run.farend", "--json", cwd=tmp_path)
     assert (again.code, again.out.splitlines()) == (3, done.out.splitlines())
+
+
+@needs_posix
+def test_control_c_in_a_terminal_reaches_the_demo_and_not_its_simulated_site(tmp_path: Path) -> None:
+    """A terminal sends the signal to the whole group of processes; the site must live until its alarms are cleared."""
+    with Running("demo", "--healthy", "--only", "day.*", "--json", cwd=tmp_path) as running:
+        running.until(lambda line: "[2/" in line, "err")
+        os.killpg(running.process.pid, signal.SIGINT)
+        done = running.done()
+    assert done.code == 3, done.err
+    attempt = json.loads(done.out)["attempts"][0]
+    assert (attempt["interrupted_why"], attempt["as_left"]) == ("stopped by the user", [])
+    assert set(verdicts(done.out).values()) <= {"on-time", "not-run", "unresolved", "not-observed", "quiet"}
 
 
 @needs_posix
