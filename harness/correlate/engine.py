@@ -261,6 +261,9 @@ def _window_end(sketch: Outline, window: Window, own: int | None) -> int:
     stop = demand.search_end_hi
     if own is not None:
         stop = max(demand.onset_hi, min(sketch.end_hi[own], demand.begin_max))
+    if demand.is_pulse:
+        # What comes on before it has settled counts as its second onset, and that is reckoned from the deadline.
+        stop += limits.gone_within_ns or 0
     if demand.release is not None:
         stop = max(stop, demand.release.hi + limits.dwell_ns + (limits.gone_within_ns or 0))
     return stop + limits.settle_ns
@@ -278,26 +281,32 @@ def _without(sketch: Outline, window: Window, masks: Sequence[_Mask]) -> tuple[O
     lo, hi = trace.lo[first:last], trace.hi[first:last]
     on = _states(trace, first, last)
     drop = np.zeros(len(lo), dtype=np.bool_)
-    # Where another alarm held the point behind an on-sample, its own end, or time off, may hide.
+    # Where another alarm held the point behind an on-sample, or may have held it unseen, what this one did may hide.
     hidden = np.zeros(len(lo) + 1, dtype=np.bool_)
+    held = np.zeros(len(lo) + 1, dtype=np.bool_)
+    until = np.append(hi[1:], FOREVER)
+    room = until - lo > sketch.hold.on_ns
+    if trace.sealed is not None:
+        room[:-1] &= ~trace.sealed[first + 1 : last]
     who: list[str] = []
     for mask in masks:
         hit = on & (hi >= mask.lo) & (lo <= mask.hi)
-        behind = on & (np.append(hi[1:], FOREVER) >= mask.lo) & (lo <= mask.hi)
-        if hit.any() or behind.any():
+        behind = (until >= mask.lo) & (lo <= mask.hi)
+        hidden[1:] |= behind & (on | room)
+        held[1:] |= behind & on
+        if (behind & on).any():
             who.append(mask.why)
             drop |= hit
-            hidden[1:] |= behind
-    if not who:
+    if not hidden.any():
         return sketch, ""
     keep = ~drop
     edge = np.zeros(len(lo), dtype=np.bool_)
     inside = (trace.starts >= first) & (trace.starts < last)
     edge[trace.starts[inside] - first] = trace.edges[inside]
-    # There the change before the next sample was not seen: no edge, and nothing is sealed.
+    # While another alarm held the point the change before the next sample was not told: no edge, and nothing is sealed.
     blurred = hidden[np.append(keep, True)]
-    edge &= ~hidden[:-1]
-    sealed = None if trace.sealed is None else (trace.sealed[first:last] & ~hidden[:-1])[keep]
+    edge &= ~held[:-1]
+    sealed = None if trace.sealed is None else (trace.sealed[first:last] & ~held[:-1])[keep]
     local = Trace.from_states(trace.point, lo[keep], hi[keep], on[keep], edge=edge[keep], sealed=sealed)
     return replace(outline(local, sketch.hold), blurred=blurred), "; ".join(dict.fromkeys(who))
 
@@ -353,7 +362,9 @@ def _explains_until(sketch: Outline, window: Window, own: int | None) -> int:
     if own is None:
         return demand.search_end_hi
     limits = demand.limits
-    release = demand.raised.hi if demand.release is None else demand.release.hi
+    release = sketch.onset_hi[own] if demand.is_pulse else demand.raised.hi
+    if demand.release is not None:
+        release = demand.release.hi
     due = release + limits.dwell_ns + (limits.gone_within_ns or 0)
     return max(due, min(sketch.end_hi[own], FOREVER - limits.settle_ns)) + limits.settle_ns
 

@@ -50,6 +50,10 @@ def judge_outlined(
     witnessed = some_plain_world_meets(sketch, demand)
     if not witnessed and not some_world_meets(sketch, demand):
         verdict, also = name_fail(seen, ready=is_ready(sketch, demand))
+        is_hidden = masked_by and verdict in (Verdict.MISSED, Verdict.LATE)
+        if is_hidden and some_world_meets(sketch, demand, alone=False):
+            # It may have shown behind another alarm; what fails it in every world is the onset that follows.
+            verdict, also = Verdict.REPEATED, ()
         if stimulus.stopped and verdict in (Verdict.MISSED, Verdict.BRIEF):
             return _result(sketch, demand, stimulus, expectation, Verdict.UNRESOLVED, seen, _STOPPED)
         if verdict is not None:

@@ -40,13 +40,16 @@ class Candidate:
     previous_begin_lo: int = -FOREVER
 
 
-def some_world_meets(outline: Outline, demand: Demand) -> bool:
-    """True unless no world at all meets the demand: every obligation, and no offence, in one and the same world."""
+def some_world_meets(outline: Outline, demand: Demand, *, alone: bool = True) -> bool:
+    """True unless no world at all meets the demand: every obligation, and no offence, in one and the same world.
+
+    Not ``alone``: a second onset is not looked at.
+    """
     if demand.behaviour is Behaviour.QUIET:
         return _some_world_is_quiet(outline, demand)
     if _some_world_is_released_first(outline, demand):
         return True
-    return any(_meets(outline, demand, candidate) for candidate in _candidates(outline, demand))
+    return any(_meets(outline, demand, candidate, alone=alone) for candidate in _candidates(outline, demand))
 
 
 def some_plain_world_meets(outline: Outline, demand: Demand) -> bool:
@@ -200,7 +203,7 @@ def _neighbours(outline: Outline, index: int) -> tuple[int, int]:
     return before, before + 1
 
 
-def _meets(outline: Outline, demand: Demand, it: Candidate) -> bool:
+def _meets(outline: Outline, demand: Demand, it: Candidate, *, alone: bool = True) -> bool:
     """True if some world holds the candidate as its sighting, on time, long enough, gone in time, and alone."""
     raised, limits = demand.raised, demand.limits
     shortest = max(it.shortest, limits.visible_for_ns or 0, 1)
@@ -223,6 +226,8 @@ def _meets(outline: Outline, demand: Demand, it: Candidate) -> bool:
         raised_lo = max(raised_lo, outline.onset_lo[it.before] + 1)
     if raised_lo > min(raised.hi, end_hi - 1):
         return False
+    if not alone:
+        return True
     if it.resumes_hi < FOREVER and it.resumes_hi <= settled:
         return False
     return it.after >= len(outline.onset_hi) or outline.onset_hi[it.after] > settled

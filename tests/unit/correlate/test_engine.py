@@ -167,6 +167,59 @@ def test_a_message_that_a_shared_point_went_off_is_not_the_end_of_every_alarm_th
     assert verdicts(judgement) == {"a0@bms.a0/s1": "masked", "a0@bms.a0/s2": "masked"}
 
 
+def test_what_may_be_hidden_behind_another_alarm_is_not_missed_for_an_onset_that_follows() -> None:
+    """Either a1 did not show behind a0, or what follows is its second onset: a fail, but no proven miss."""
+    bench, _ = with_common(2)
+    bench.raised("a0", 1000, clear=5000)
+    bench.raised("a1", 3000, clear=4900)
+    bench.on("bms.a0", 1150, 5150)
+    bench.on("bms.common", 1150, 5150)
+    bench.on("bms.common", 5600, 6200)
+    found = one(bench.judge(), "a1@bms.common")
+    assert found.verdict is Verdict.REPEATED
+
+
+def test_a_pulse_that_follows_before_another_one_has_settled_is_no_second_onset_of_it() -> None:
+    """The settle time of a pulse runs from the latest instant at which it may end, not from its end."""
+    bench = Bench()
+    for name in ("a0", "a1"):
+        bench.alarm(name)
+    bench.input("bms.common", 0)
+    for name in ("a0", "a1"):
+        bench.row(name, "bms.common", Behaviour.PULSE)
+    bench.raised("a0", 1000, clear=4000)
+    bench.on("bms.common", 1900, 2100)
+    bench.raised("a1", 2700, clear=4000)
+    bench.on("bms.common", 2750, 3000)
+    assert verdicts(bench.judge()) == {"a0@bms.common/s1": "on-time", "a1@bms.common/s2": "on-time"}
+
+
+def test_a_pulse_that_comes_twice_is_repeated_and_its_second_onset_no_stray() -> None:
+    bench = Bench()
+    bench.alarm("a0")
+    bench.input("bms.a0", 0)
+    bench.row("a0", "bms.a0", Behaviour.PULSE)
+    bench.raised("a0", 1000, clear=4000)
+    bench.on("bms.a0", 1900, 2100)
+    bench.on("bms.a0", 3000, 3300)
+    judgement = bench.judge()
+    assert one(judgement, "a0@bms.a0").verdict is Verdict.REPEATED
+    assert not judgement.strays
+
+
+def test_an_alarm_that_fell_into_the_same_outage_as_one_that_shares_its_point_is_not_missed() -> None:
+    """Together they hold the point for longer than a0 alone would; the hold is one of the point."""
+    bench, _ = with_common(2)
+    held = Hold(on_ns=2500 * MS, off_ns=200 * MS, on_declared=True, off_declared=True)
+    bench.points["bms.common"] = replace(bench.points["bms.common"], hold=held)
+    bench.raised("a0", 1000, clear=1500)
+    bench.raised("a1", 1400, clear=4000)
+    bench.on("bms.common", 1150, 4150)
+    bench.blind_from("bms", 500, 5500)
+    found = verdicts(bench.judge())
+    assert found["a0@bms.common/s1"] in ("not-observed", "unresolved", "masked")
+
+
 # --- alarms that bring others ----------------------------------------------------------------------
 
 
