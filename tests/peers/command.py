@@ -43,7 +43,7 @@ class Done:
 def farend(*arguments: object, cwd: Path, env: Mapping[str, str] | None = None) -> Done:
     """Run it to its end. Whatever happens, it must not fall over: a traceback fails the test."""
     words = [*COMMAND, *map(str, arguments)]
-    done = subprocess.run(  # noqa: S603 - this interpreter, this package
+    done = subprocess.run(
         words, cwd=cwd, env=env or environment(), capture_output=True, encoding="utf-8", timeout=DEADLINE_S,
         check=False, stdin=subprocess.DEVNULL,
     )  # fmt: skip
@@ -55,7 +55,7 @@ class Running:
     """A command that is running: its lines are collected, and can be waited for."""
 
     def __init__(self, *arguments: object, cwd: Path) -> None:
-        self.process = subprocess.Popen(  # noqa: S603 - this interpreter, this package
+        self.process = subprocess.Popen(
             [*COMMAND, *map(str, arguments)], cwd=cwd, env=environment(PYTHONUNBUFFERED="1"), encoding="utf-8",
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True,
         )  # fmt: skip
@@ -138,11 +138,11 @@ def ports_of(site: SiteProcess) -> dict[str, int]:
 def panel(site: SiteProcess) -> Iterator[ModbusTcpClient]:
     """The panel of a site, through somebody else's client."""
     client = ModbusTcpClient("127.0.0.1", port=site.port("panel"), timeout=DEADLINE_S, retries=0)
-    assert client.connect()
+    assert client.connect()  # type: ignore[no-untyped-call]
     try:
         yield client
     finally:
-        client.close()
+        client.close()  # type: ignore[no-untyped-call]
 
 
 def active(site: SiteProcess) -> list[int]:

@@ -11,6 +11,7 @@ from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.model import Site, Step
 from harness.run.order import (
     MARGIN_NS,
+    Item,
     Selection,
     check_selection,
     gap_ns,
@@ -83,10 +84,10 @@ def test_what_can_be_raised_must_be_able_to_be_cleared() -> None:
     high, leak = (plan_of(site, Selection(only=(name,)))[0] for name in ("a.high", "b.leak"))
     assert high.can_be_raised
 
-    def without(item: object, *steps: Step) -> bool:
-        alarm = item.alarm  # type: ignore[attr-defined]
+    def without(item: Item, *steps: Step) -> bool:
+        alarm = item.alarm
         left = {step: writes for step, writes in alarm.writes.items() if step not in steps}
-        return replace(item, alarm=replace(alarm, writes=left)).can_be_raised  # type: ignore[type-var]
+        return replace(item, alarm=replace(alarm, writes=left)).can_be_raised
 
     assert not without(high, Step.RAISE)
     assert not without(high, Step.CLEAR), "an alarm that nobody can clear is never raised"
