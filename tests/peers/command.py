@@ -43,7 +43,7 @@ class Done:
 def farend(*arguments: object, cwd: Path, env: Mapping[str, str] | None = None) -> Done:
     """Run it to its end. Whatever happens, it must not fall over: a traceback fails the test."""
     words = [*COMMAND, *map(str, arguments)]
-    done = subprocess.run(
+    done = subprocess.run(  # noqa: S603 - this interpreter, this package
         words, cwd=cwd, env=env or environment(), capture_output=True, encoding="utf-8", timeout=DEADLINE_S,
         check=False, stdin=subprocess.DEVNULL,
     )  # fmt: skip
@@ -55,7 +55,7 @@ class Running:
     """A command that is running: its lines are collected, and can be waited for."""
 
     def __init__(self, *arguments: object, cwd: Path) -> None:
-        self.process = subprocess.Popen(
+        self.process = subprocess.Popen(  # noqa: S603 - this interpreter, this package
             [*COMMAND, *map(str, arguments)], cwd=cwd, env=environment(PYTHONUNBUFFERED="1"), encoding="utf-8",
             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True,
         )  # fmt: skip

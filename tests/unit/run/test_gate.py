@@ -34,7 +34,7 @@ sys.addaudithook(_audit)
 @pytest.fixture
 def opened() -> Iterator[list[str]]:
     """Every connection that is tried while the test runs."""
-    global _opened
+    global _opened  # noqa: PLW0603 - an audit hook cannot be taken away again
     _opened = []
     yield _opened
     _opened = None
