@@ -318,16 +318,23 @@ def _states(trace: Trace, first: int, last: int) -> Flags:
 
 
 def _effective_hold(hold: Hold, window: Window) -> Hold:
-    """A hold that was only assumed is never longer than the alarm itself, nor than the visible time demanded."""
-    if hold.on_declared:
-        return hold
+    """A hold that was only assumed is never longer than the alarm itself, nor than the visible time demanded.
+
+    And no hold is longer than the longest time that the row allows: a fail would be proven without looking.
+    """
     demand = window.demand
+    limits = demand.limits
     known = [hold.on_ns]
-    if demand.limits.visible_for_ns is not None:
-        known.append(demand.limits.visible_for_ns)
-    if demand.release is not None:
-        known.append(max(1, demand.release.lo - demand.raised.hi))
-    return replace(hold, on_ns=min(known))
+    if demand.is_pulse and limits.gone_within_ns is not None:
+        known.append(max(1, limits.gone_within_ns))
+    if demand.deadline is not None:
+        known.append(max(1, demand.deadline.hi - demand.raised.lo))
+    if not hold.on_declared:
+        if limits.visible_for_ns is not None:
+            known.append(limits.visible_for_ns)
+        if demand.release is not None:
+            known.append(max(1, demand.release.lo - demand.raised.hi))
+    return replace(hold, on_ns=min(known)) if min(known) < hold.on_ns else hold
 
 
 def _strays(

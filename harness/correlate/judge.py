@@ -14,7 +14,7 @@ from harness.correlate.outline import Outline, outline
 from harness.correlate.plain import Seen, choose, name_fail, seen_at
 from harness.correlate.reasons import fail_reason, from_zero, limit_doubt, quiet_doubt
 from harness.correlate.wording import time_text
-from harness.correlate.worlds import every_world_obliges, is_ready, some_plain_world_meets, some_world_meets
+from harness.correlate.worlds import every_world_obliges, is_ready, may_hide, some_plain_world_meets, some_world_meets
 
 
 def judge_one(
@@ -54,6 +54,8 @@ def judge_outlined(
         if is_hidden and some_world_meets(sketch, demand, alone=False):
             # It may have shown behind another alarm; what fails it in every world is the onset that follows.
             verdict, also = Verdict.REPEATED, ()
+        if verdict is Verdict.MISSED and _is_unseen(sketch, demand):
+            return _result(sketch, demand, stimulus, expectation, Verdict.NOT_OBSERVED, None, _UNSEEN)
         if stimulus.stopped and verdict in (Verdict.MISSED, Verdict.BRIEF):
             return _result(sketch, demand, stimulus, expectation, Verdict.UNRESOLVED, seen, _STOPPED)
         if verdict is not None:
@@ -67,6 +69,17 @@ def judge_outlined(
         return _result(sketch, demand, stimulus, expectation, Verdict.UNRESOLVED, seen, doubt)
     verdict, reason = _name_unknown(sketch, demand, seen, masked_by)
     return _result(sketch, demand, stimulus, expectation, verdict, seen, reason)
+
+
+_UNSEEN = "there is no sample in its window, and what the row demands cannot be met in the time that it had"
+
+
+def _is_unseen(sketch: Outline, demand: Demand) -> bool:
+    """True where no sample lies in the window and an appearance may hide: then the demand fails by itself alone."""
+    until = demand.search_end_hi if demand.deadline is None else max(demand.search_end_hi, demand.deadline.hi)
+    if demand.is_pulse:
+        until += demand.limits.gone_within_ns or 0
+    return not len(sketch.samples_within(demand.raised.lo, until)) and may_hide(sketch, demand)
 
 
 def _judge_quiet(

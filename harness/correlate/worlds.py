@@ -68,6 +68,11 @@ def some_plain_world_meets(outline: Outline, demand: Demand) -> bool:
     return False
 
 
+def may_hide(outline: Outline, demand: Demand) -> bool:
+    """Whether some gap of the window leaves room for an appearance that no sample met, whatever is demanded of it."""
+    return next(_unsampled(outline, demand), None) is not None
+
+
 def every_world_obliges(outline: Outline, demand: Demand) -> bool:
     """True only if the obligations hold in every world (offences count only when proven, elsewhere)."""
     if demand.behaviour is Behaviour.QUIET:

@@ -220,6 +220,46 @@ def test_an_alarm_that_fell_into_the_same_outage_as_one_that_shares_its_point_is
     assert found["a0@bms.common/s1"] in ("not-observed", "unresolved", "masked")
 
 
+@pytest.mark.parametrize("hold", [Hold(), Hold(on_ns=900 * MS, on_declared=True)], ids=["assumed", "declared"])
+def test_a_pulse_that_may_be_short_is_not_missed_because_its_point_is_said_to_hold_for_longer(hold: Hold) -> None:
+    """Nobody looked for 600 ms, and the pulse may last 400 ms at most: it may have come and gone."""
+    bench = Bench()
+    bench.alarm("a0")
+    bench.input("bms.a0", 0, hold=hold)
+    limits = replace(LIMITS, appears_within_ns=300 * MS, gone_within_ns=400 * MS, search_ns=300 * MS)
+    bench.row("a0", "bms.a0", Behaviour.PULSE, limits)
+    bench.raised("a0", 1000, clear=5000)
+    bench.on("bms.a0", 1150, 1450)
+    bench.blind_from("bms", 1010, 1590)
+    assert one(bench.judge(), "a0@bms.a0").verdict is Verdict.UNRESOLVED
+
+
+def test_a_hold_that_no_row_can_meet_proves_no_miss_in_an_outage() -> None:
+    bench = Bench()
+    bench.alarm("a0")
+    bench.input("bms.a0", 0, hold=Hold(on_ns=9000 * MS, on_declared=True))
+    bench.row("a0", "bms.a0")
+    bench.raised("a0", 5000, clear=7000)
+    bench.on("bms.a0", 5150, 7150)
+    bench.blind_from("bms", 4500, 13_000)
+    assert one(bench.judge(), "a0@bms.a0").verdict is Verdict.NOT_OBSERVED
+
+
+def test_a_row_that_nothing_could_meet_is_not_missed_in_an_outage() -> None:
+    """Visible for 5 s of an alarm that was up for 1 s: it fails where it was looked at, and nobody looked."""
+    for blind in (False, True):
+        bench = Bench()
+        bench.alarm("a0")
+        bench.input("bms.a0", 0)
+        bench.row("a0", "bms.a0", limits=replace(LIMITS, visible_for_ns=5000 * MS))
+        bench.raised("a0", 5000, clear=6000)
+        bench.on("bms.a0", 5150, 6150)
+        if blind:
+            bench.blind_from("bms", 4500, 15_000)
+        found = one(bench.judge(), "a0@bms.a0").verdict
+        assert found is (Verdict.NOT_OBSERVED if blind else Verdict.BRIEF)
+
+
 # --- alarms that bring others ----------------------------------------------------------------------
 
 
