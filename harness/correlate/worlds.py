@@ -273,7 +273,10 @@ def _some_world_is_released_first(outline: Outline, demand: Demand) -> bool:
         return False
     raised_lo, search_lo = demand.raised.lo, min(demand.raised.lo + demand.limits.search_ns, demand.begin_max)
     return not any(
-        outline.end_lo[number] > demand.raised.hi and outline.onset_hi[number] <= search_lo
+        outline.end_lo[number] > demand.raised.hi
+        and outline.onset_hi[number] <= search_lo
+        and not outline.splits(number)  # its pieces may lie before the raise, and behind the search limit
+        and not outline.hides_before_end(number)
         for number in outline.sightings_touching(raised_lo, demand.search_end_hi)
     )
 
