@@ -47,9 +47,7 @@ def site_of(*, shared: bool) -> Site:
             for name, address in places.items()
         },
         alarms={
-            name: Alarm(
-                name=name, alarm_class=AlarmClass.ALARM, priority=None, text="", side_effects=(), origin=ORIGIN
-            )
+            name: Alarm(name=name, alarm_class=AlarmClass.ALARM, priority=None, text="", side_effects=(), origin=ORIGIN)
             for name in names
         },
         side_effects={},
