@@ -84,7 +84,8 @@ def command(
     for_ns = None if for_text is None else duration_of("--for", for_text)
     with contextlib.suppress(asyncio.CancelledError, KeyboardInterrupt):
         run_until_interrupted(lambda: watch(opened, for_ns))
-    note(f"{watcher.changes} changes in {watcher.polls} polls, {watcher.lines} lines")
+    failed = f", {watcher.failures} polls without an answer" if watcher.failures else ""
+    note(f"{watcher.changes} changes in {watcher.polls} polls, {watcher.lines} lines{failed}")
     if save_draft is not None:
         from harness.site.draft import write_draft
 

@@ -25,7 +25,7 @@ from harness.correlate.evidence import Evidence
 from harness.correlate.explain import explain
 from harness.correlate.judge import judge_outlined
 from harness.correlate.outline import Outline, outline
-from harness.correlate.relate import contradict, cross
+from harness.correlate.relate import contradict, cross, doubt_quiet
 from harness.correlate.timing import Others, time_by_reference
 
 
@@ -83,7 +83,7 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
     judgement = Judgement(results=tuple(results), strays=tuple(strays), failures_of_checkers=tuple(crashed))
     judgement, crossings = cross(site, timed, judgement)
     judgement = contradict(site, timed, judgement)
-    return explain(site, evidence, sketches, timed, judgement, crossings)
+    return doubt_quiet(site, explain(site, evidence, sketches, timed, judgement, crossings))
 
 
 def timed_by_reference(site: Site, stimuli: Sequence[Stimulus], sketches: Mapping[str, Outline]) -> dict[str, Stimulus]:

@@ -184,6 +184,8 @@ def _assumptions(sketch: Outline, verdict: Verdict) -> tuple[str, ...]:
     taken: list[str] = []
     if not hold.on_declared and verdict in (Verdict.MISSED, Verdict.LATE):
         taken.append(f"shortest on time {time_text(hold.on_ns)} (assumed, not declared)")
+    if verdict is Verdict.QUIET and not sketch.first:
+        taken.append("that this point can react at all (it was never seen on in this record)")
     if not hold.off_declared and verdict in (Verdict.ON_TIME, Verdict.APPEARED, Verdict.STUCK, Verdict.BRIEF):
         taken.append(f"shortest off time {time_text(hold.off_ns)} (assumed, not declared)")
     return tuple(taken)

@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from harness.core.instants import Bounds, elapsed
-from harness.core.model import Judgement, Result, Site, Stimulus, Stray
+from harness.core.model import Cause, Judgement, Result, Site, Stimulus, Stray
+from harness.core.places import ModbusPlace
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.demand import demand_of
 from harness.correlate.wording import time_text
@@ -112,3 +113,34 @@ def contradict(site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement
         for it in judgement.results
     )
     return replace(judgement, results=results)
+
+
+DEAD_BLOCKS = frozenset({"block-dead", "block-frozen"})
+
+
+def doubt_quiet(site: Site, judgement: Judgement) -> Judgement:
+    """What stays quiet in a block that reacts to nothing proves nothing: its quiet results are unknown.
+
+    A block counts as such where a cause says so (other alarms of it were missed while they were up).
+    """
+    dead: dict[tuple[str, int, str], Cause] = {}
+    for result in judgement.results:
+        for cause in result.causes:
+            place = site.points[result.point].place
+            if cause.code in DEAD_BLOCKS and isinstance(place, ModbusPlace):
+                dead[site.points[result.point].link, place.unit, place.table.value] = cause
+    if not dead:
+        return judgement
+    results = []
+    for result in judgement.results:
+        place = site.points[result.point].place
+        found = None
+        if result.verdict is Verdict.QUIET and isinstance(place, ModbusPlace):
+            found = dead.get((site.points[result.point].link, place.unit, place.table.value))
+        if found is not None:
+            reason = (
+                "it stayed quiet, but the block it is read from reacted to nothing: that it could react is not shown"
+            )
+            result = replace(result, verdict=Verdict.UNRESOLVED, reason=reason, causes=(found,))  # noqa: PLW2901
+        results.append(result)
+    return replace(judgement, results=tuple(results))

@@ -98,8 +98,8 @@ class Conductor:
     async def conduct(self, start_ns: int) -> None:
         """Wait for the links, then raise alarm after alarm."""
         live, clock, view = self._t.live, self._t.clock, self._t.view
-        points = sorted({row.point for item in self._items for row in item.loud})
-        links = {self._link(point) for point in points}
+        links = {self._link(row.point) for item in self._items for row in item.rows}
+        points = sorted(point.name for point in self._t.site.points.values() if point.link in links)
         view.phase("waiting for the links")
         await live.wait_until(lambda: all(live.up[link] for link in links), clock() + CONNECT_MAX_NS)
         polled = [point for point in points if point in live.polled_points() and live.up[self._link(point)]]
@@ -122,6 +122,9 @@ class Conductor:
                 raise RecordError(f"nothing more is raised, since it cannot be recorded: {self._t.journal.failing}")
             began = clock()
             view.raising(item, Progress(number=number, total=len(self._items), left_ns=self._left_ns(number)))
+            if not any(self._is_observed(row) for row in item.rows):
+                view.trouble(f"{item.alarm.name}: not raised, since none of its outputs can be observed now")
+                continue
             await self._leave_quiet_alone(item)
             live.forget_before(min([began, *(later.raised.at.lo for later in self._later)]) - 2 * NS_PER_S)
             raised = await self._one(item, f"{number + 1:04d}")
@@ -258,6 +261,8 @@ class Conductor:
                 self.open_alarms.discard(alarm.name)
         if alarm.lasts_ns is not None and item_needs(item, Step.ACKNOWLEDGE):
             await self._acknowledge(alarm, loud, stimulus)
+        elif Step.ACKNOWLEDGE in alarm.writes and not item_needs(item, Step.ACKNOWLEDGE):
+            await self._step(alarm, Step.ACKNOWLEDGE, stimulus)  # no row waits for it, but a latch elsewhere may
         await self._acknowledge_brought(alarm)
         if item_needs(item, Step.RESET):
             await self._step(alarm, Step.RESET, stimulus)

@@ -59,7 +59,8 @@ def pass_gate(site: Site, alarms: Iterable[Alarm], reviews: Reviews | None) -> t
             effect = site.side_effects[name]
             missing.append(
                 f"{effect.origin}: side effect={name} ({effect.text}) of {', '.join(owners)}: not reviewed; "
-                f"hazard: {effect.hazard}; safeguard: {effect.safeguard}; accept or isolate it, or exclude its alarms"
+                f"hazard: {effect.hazard}; safeguard: {effect.safeguard}; "
+                f"write '{name}: accepted', isolated or excluded into a file for --reviews"
             )
     if missing:
         raise SafetyError("nothing is raised:\n" + "\n".join(missing))

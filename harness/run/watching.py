@@ -65,10 +65,11 @@ class Watcher:
         self._payloads: dict[int, bytes] = {}
         self._asked: dict[int, int] = {}
         self._values: dict[str, str] = {}
-        self._failing: dict[str, str] = {}
+        self._failing: dict[int, str] = {}
         self.changes = 0
         self.polls = 0
         self.lines = 0
+        self.failures = 0
 
     def block(self, block: Block) -> None:
         """See ``Observer.block``."""
@@ -80,7 +81,7 @@ class Watcher:
         """See ``Observer.poll``."""
         self.polls += 1
         block, inside = self._blocks[block_id]
-        self._failing.pop(block.link, None)
+        self._failing.pop(block_id, None)
         before = self._payloads.get(block_id)
         since = self._asked.get(block_id)
         self._asked[block_id] = asked_ns
@@ -107,12 +108,15 @@ class Watcher:
         return None if now == was else (point.name, was, now)
 
     def poll_failed(self, block_id: int, asked_ns: int, given_up_ns: int, why: str) -> None:
-        """See ``Observer.poll_failed``; the same failure is told once until an answer comes."""
+        """See ``Observer.poll_failed``; the same failure of a request is told once until an answer to it comes."""
         del asked_ns
-        link = self._blocks[block_id][0].link
-        if self._failing.get(link) != why:
-            self._failing[link] = why
-            self._shown(Notice(link=link, at_ns=given_up_ns, text=f"not observed: {why}"))
+        self.failures += 1
+        block = self._blocks[block_id][0]
+        if self._failing.get(block_id) != why:
+            self._failing[block_id] = why
+            last = block.address + block.count - 1
+            which = f"{block.table.value.replace('-', ' ')} {block.address} to {last} on the wire"
+            self._shown(Notice(link=block.link, at_ns=given_up_ns, text=f"{which} not observed: {why}"))
 
     def overrun(self, link: str, due_ns: int, begun_ns: int) -> None:
         """See ``Observer.overrun``."""

@@ -60,6 +60,20 @@ def _also_raises(site: Site, form: Form, problems: Problems) -> None:
                 problems.error(value.origin, "also-raises", text, "delete one of the two")
 
 
+def _same_stimulus(site: Site, form: Form, problems: Problems) -> None:
+    """Two alarms that are raised by the same write: one of them would raise the other, with its side effects."""
+    first: dict[tuple[Write, ...], str] = {}
+    for name, alarm in site.alarms.items():
+        writes = alarm.writes.get(Step.RAISE)
+        if not writes:
+            continue
+        other = first.setdefault(tuple(writes), name)
+        if other != name:
+            alarm_form = form.forms("alarms")[name]
+            text = f"alarm {name}: is raised by the very write that raises {other}"
+            problems.error(alarm_form.origin, "same-stimulus", text, "give each alarm its own code or values")
+
+
 def _unexpected(site: Site, form: Form, problems: Problems) -> None:
     if not form.has("points") or "points" in form.broken or problems.has_errors:
         return
@@ -228,6 +242,7 @@ CHECKS: Final[Iterable[Check]] = (
     _overlaps,
     _numbering,
     _writes,
+    _same_stimulus,
     _transients,
     _patternless,
     check_texts,

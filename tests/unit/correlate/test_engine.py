@@ -658,3 +658,31 @@ def test_stimuli_of_an_alarm_that_the_site_no_longer_has_are_left_out() -> None:
     gone = replace(evidence.stimuli[0], id="s9", alarm="dropped", raised=Bounds.exactly(at_ms(500)))
     judgement = correlate(bench.site(), replace(evidence, stimuli=(gone, *evidence.stimuli)))
     assert verdicts(judgement) == {"a0@bms.a0/s1": "on-time"}
+
+
+def test_quiet_in_a_block_that_reacts_to_nothing_is_unknown() -> None:
+    bench = Bench()
+    names = bench.inputs(4)
+    bench.alarm("w")
+    bench.input("bms.w", 10)
+    bench.row("w", "bms.w", Behaviour.QUIET, Limits(search_ns=2000 * MS, leak_ns=300 * MS))
+    for number, name in enumerate(names):
+        bench.raised(name, 3000 * (number + 1), clear=3000 * (number + 1) + 1500)
+    bench.raised("w", 18_000, clear=19_000)
+    judgement = bench.judge()
+    assert {it.verdict for it in judgement.results if it.alarm != "w"} == {Verdict.MISSED}
+    quiet = one(judgement, "w@bms.w")
+    assert quiet.verdict is Verdict.UNRESOLVED
+    assert "reacted to nothing" in quiet.reason
+    assert quiet.causes == one(judgement, "a0@bms.a0").causes
+
+
+def test_a_quiet_pass_says_that_the_point_was_never_seen_to_react() -> None:
+    bench = Bench()
+    names = bench.inputs(2)
+    bench.alarm("w")
+    bench.input("bms.w", 10)
+    bench.row("w", "bms.w", Behaviour.QUIET, Limits(search_ns=2000 * MS, leak_ns=300 * MS))
+    bench.healthy(names)
+    bench.raised("w", 9000, clear=10_000)
+    assert any("never seen on" in it for it in one(bench.judge(), "w@bms.w").assumptions)
