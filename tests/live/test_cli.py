@@ -264,8 +264,9 @@ def test_a_link_that_is_down_is_unknown(tmp_path: Path, site: SiteProcess) -> No
     assert done.code == 3, done.err
     told = verdicts(done.out)
     assert len(told) == 4
-    assert set(told.values()) == {"not-observed"}
+    assert set(told.values()) == {"not-run"}, "an alarm that nobody would see is not raised"
     assert "link bms is not up: its outputs will not be observed" in done.err
+    assert "bulk-a.water: not raised, since none of its outputs can be observed now" in done.err
     assert farend("judge", "run.farend", cwd=tmp_path).code == 3
     assert active(site) == []
 
