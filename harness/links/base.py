@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum, unique
 from typing import Protocol
 
-from harness.core.places import Table
+from harness.core.places import ModbusPlace, Table
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +22,11 @@ class Block:
     table: Table
     address: int
     count: int
+
+    def holds(self, place: ModbusPlace) -> bool:
+        """True where the whole place is read by this request (of its own link)."""
+        same = self.unit == place.unit and self.table is place.table
+        return same and self.address <= place.address and place.address + place.count <= self.address + self.count
 
 
 @unique

@@ -81,7 +81,7 @@ def modbus_trace(
     A block is asked one poll at a time, so its samples do not overlap. Where several blocks held the place, a sample
     that overlaps the one before it is left out: their order is not known.
     """
-    parts = [_block_states(place, block, polls_of(block.id)) for block in blocks if _holds(block, place)]
+    parts = [_block_states(place, block, polls_of(block.id)) for block in blocks if block.holds(place)]
     parts = [part for part in parts if len(part[0])]
     if not parts:
         return None
@@ -95,11 +95,6 @@ def modbus_trace(
     asked, told, on = asked[order], told[order], on[order]
     keep = np.concatenate(([True], asked[1:] >= np.maximum.accumulate(told)[:-1]))
     return _trace_of_runs(name, asked[keep], told[keep], np.arange(int(keep.sum())), on[keep])
-
-
-def _holds(block: Block, place: ModbusPlace) -> bool:
-    same = block.unit == place.unit and block.table is place.table
-    return same and block.address <= place.address and place.address + place.count <= block.address + block.count
 
 
 _Instants = np.ndarray[tuple[int], np.dtype[np.int64]]

@@ -86,7 +86,7 @@ class LiveSource:
         points = [
             point
             for point in self._site.points.values()
-            if point.link == block.link and isinstance(point.place, ModbusPlace) and _inside(block, point.place)
+            if point.link == block.link and isinstance(point.place, ModbusPlace) and block.holds(point.place)
         ]
         self.memories[block.id] = BlockMemory(block, points)
 
@@ -256,8 +256,3 @@ class LiveMemory:
 def _encoding(site: Site, point: Point) -> str:
     spec = site.links[point.link]
     return spec.encoding if isinstance(spec, TextLink) else "ascii"
-
-
-def _inside(block: Block, place: ModbusPlace) -> bool:
-    same = block.unit == place.unit and block.table is place.table
-    return same and block.address <= place.address and place.address + place.count <= block.address + block.count

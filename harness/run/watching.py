@@ -74,7 +74,7 @@ class Watcher:
     def block(self, block: Block) -> None:
         """See ``Observer.block``."""
         places = [(point, point.place) for point in self._points if point.link == block.link]
-        inside = [(point, place) for point, place in places if isinstance(place, ModbusPlace) and _holds(block, place)]
+        inside = [(point, place) for point, place in places if isinstance(place, ModbusPlace) and block.holds(place)]
         self._blocks[block.id] = (block, inside)
 
     def poll(self, block_id: int, asked_ns: int, told_ns: int, payload: bytes) -> None:
@@ -142,11 +142,6 @@ def _value_text(place: ModbusPlace, number: float) -> str:
     if place.table.is_bits or place.value_type is ValueType.BIT:
         return "on" if number else "off"
     return f"{number:g}" if isinstance(number, float) else str(number)
-
-
-def _holds(block: Block, place: ModbusPlace) -> bool:
-    same = block.unit == place.unit and block.table is place.table
-    return same and block.address <= place.address and place.address + place.count <= block.address + block.count
 
 
 async def watch(links: Sequence[Link], for_ns: int | None) -> None:
