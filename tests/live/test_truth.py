@@ -41,8 +41,9 @@ STAMPS_NS: Final = 2 * NS_PER_MS
 """What the truth log's own stamps leave open (before and after a change), and the relay behind them."""
 
 OUTPUT_DELAY_NS: Final = 60 * NS_PER_MS
-HOLD: Final = Hold(on_ns=60 * NS_PER_MS, off_ns=60 * NS_PER_MS, on_declared=True, off_declared=True)
-"""True of these sites: nothing is cleared before its outputs, which are 60 ms late, have shown."""
+HOLD: Final = Hold(on_ns=60 * NS_PER_MS, off_ns=150 * NS_PER_MS, on_declared=True, off_declared=True)
+"""True of these sites: nothing is cleared before its outputs, which are 60 ms late, have shown, and nothing is raised
+before everything was off for the settle time."""
 
 
 class Silent:
