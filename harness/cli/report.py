@@ -42,8 +42,8 @@ def command(
         raise UsageError("the same record was given twice; name each record once")
     judged: list[JudgedRecord] = []
     try:
-        for path in records:
-            judged.append(judge_record(path, map_file))  # noqa: PERF401  # what was opened is closed if the next one fails
+        for source in records:
+            judged.append(judge_record(source, map_file))  # noqa: PERF401  # closed even where the next one fails
         document: ReportDocument = report_document(judged)
         newest = max(judged, key=lambda it: it.reader.header.anchor.utc_ns)
         restored = newest.exit_code is not ExitCode.NOT_RESTORED
