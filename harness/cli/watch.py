@@ -22,7 +22,8 @@ from harness.core.verdicts import ExitCode
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from harness.core.model import LinkSpec, Point
+    from harness.core.links import LinkSpec
+    from harness.core.model import Point
     from harness.links.base import Link, Observer
     from harness.run.watching import Change, FirstRead, Notice
 
@@ -98,7 +99,7 @@ def targets(
     address: str, ranges: dict[str, tuple[str, ...]], numbering: str, period_ns: int
 ) -> tuple[list[LinkSpec], list[Point], dict[str, str]]:
     """The links, places, and labels of places that the command line names. UsageError where they do not fit."""
-    from harness.core.model import ModbusTcpLink
+    from harness.core.links import ModbusTcpLink
     from harness.core.places import Numbering, Table
     from harness.run.watching import link_of_address, points_of_range, wire_range
 
@@ -139,8 +140,8 @@ def _listeners(links: list[LinkSpec], points: list[Point], observer: Observer) -
 
 def _declared(spec: LinkSpec, points: list[Point]) -> str:
     """What listening will cost the device, said before it begins."""
-    from harness.core.model import ModbusTcpLink
-    from harness.report.words import link_address
+    from harness.core.links import ModbusTcpLink
+    from harness.core.wording import link_address
 
     mine = sum(point.link == spec.name for point in points)
     if isinstance(spec, ModbusTcpLink):

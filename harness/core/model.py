@@ -9,7 +9,8 @@ from typing import Final
 
 from harness.core.errors import Origin
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
-from harness.core.places import Numbering, Place, Table
+from harness.core.links import LinkSpec
+from harness.core.places import ObjectType, Place, Table
 from harness.core.verdicts import Verdict
 
 # --- what a site is -------------------------------------------------------------------------------
@@ -55,6 +56,15 @@ class Write:
     values: tuple[int, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Acknowledgement:
+    """AcknowledgeAlarm for what a BACnet object last notified (ASHRAE 135, 13.5). It changes the device, like a write."""
+
+    link: str
+    object_type: ObjectType
+    instance: int
+
+
 @unique
 class Step(StrEnum):
     """The steps of a stimulus, in the order in which they usually come."""
@@ -74,6 +84,7 @@ class Alarm:
     ``lasts_ns``: an alarm that clears by itself after this time (closed bounds), else None.
     ``reference``: the point trusted to say when it was really raised and cleared.
     ``writes``: how farend raises it when armed; a step without an entry is done by a person.
+    ``acknowledgements``: how farend acknowledges it when armed, besides the writes of that step.
     """
 
     name: str
@@ -85,6 +96,7 @@ class Alarm:
     lasts_ns: Bounds | None = None
     reference: str | None = None
     writes: Mapping[Step, tuple[Write, ...]] = field(default_factory=dict)
+    acknowledgements: tuple[Acknowledgement, ...] = ()
     origin: Origin
 
 
@@ -164,66 +176,6 @@ class Expectation:
     limits: Limits
     released_by: Step = Step.ACKNOWLEDGE
     origin: Origin
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ModbusTcpLink:
-    """One Modbus TCP device as farend polls it. What it costs the device is declared: connections and request rate.
-
-    ``gap_max``: how many unneeded bits/registers a grouped read may span; None means as many as fit.
-    ``in_flight``: how many requests may be outstanding on the one connection. ``unit`` is the default unit.
-    """
-
-    name: str
-    host: str
-    port: int
-    numbering: Numbering
-    unit: int = 1
-    poll_period_ns: int
-    timeout_ns: int
-    in_flight: int = 1
-    requests_per_s_max: float | None = None
-    gap_max_bits: int = 64
-    gap_max_registers: int = 16
-    origin: Origin
-
-
-@unique
-class LineEnd(StrEnum):
-    """What ends a printed line. ``ANY`` takes CR, LF and CR LF alike."""
-
-    ANY = "any"
-    CRLF = "crlf"
-    LF = "lf"
-    CR = "cr"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TextLink:
-    """A printed alarm log: a serial port, or a serial device server that passes its bytes on over raw TCP.
-
-    Exactly one of ``port`` (a serial port's name) and ``host`` is set. ``longest_delay_ns`` (D): a change is
-    printed and has arrived within this time, None where nobody knows. ``promises_every_change``: the path
-    prints every raise while it is alive; only then is silence evidence.
-    """
-
-    name: str
-    host: str | None = None
-    tcp_port: int | None = None
-    port: str | None = None
-    baud: int = 9600
-    data_bits: int = 8
-    parity: str = "none"
-    stop_bits: int = 1
-    encoding: str = "ascii"
-    line_end: LineEnd = LineEnd.ANY
-    line_max_bytes: int = 1024
-    longest_delay_ns: int | None = None
-    promises_every_change: bool = False
-    origin: Origin
-
-
-LinkSpec = ModbusTcpLink | TextLink
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -89,6 +89,34 @@ class OnWhen(StrEnum):
     EQUAL = "equal"
     ABOVE = "above"
     BELOW = "below"
+    FAILURE_HIGH = "failure-high"
+    """Of a current loop: in the upscale failure range of NAMUR NE 43."""
+    FAILURE_LOW = "failure-low"
+    """Of a current loop: in the downscale failure range of NAMUR NE 43."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurrentLoop:
+    """A 4-20 mA output and the analog input that reads it.
+
+    ``raw_at_4``, ``raw_at_20``: what the input reads there (a register's number, an object's value).
+    ``value_at_4``, ``value_at_20``: what is meant by it, in ``units``. ``input_min_ma``, ``input_max_ma``: what the
+    input can tell apart; beyond it, it clips. ``resolution_ma``: the true current lies within half of it on either
+    side of what was read; ``accuracy_ma`` is added to that. ``persistence_ns``: a current in the failure range counts
+    as a failure only once it has been there for so long (NAMUR NE 43).
+    """
+
+    name: str
+    raw_at_4: float
+    raw_at_20: float
+    value_at_4: float
+    value_at_20: float
+    units: str = ""
+    input_min_ma: float
+    input_max_ma: float
+    resolution_ma: float
+    accuracy_ma: float = 0.0
+    persistence_ns: int = 4_000_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,6 +139,8 @@ class ModbusPlace:
     offset: float = 0.0
     on_when: OnWhen = OnWhen.SET
     threshold: float | None = None
+    loop: CurrentLoop | None = None
+    """Set where the number is what the analog input of a current loop reads; ``threshold`` is then in its units."""
 
     @property
     def count(self) -> int:
@@ -132,4 +162,89 @@ class TextPlace:
     printed_time: str | None = None
 
 
-Place = ModbusPlace | TextPlace
+@unique
+class Arrival(StrEnum):
+    """By which way a BACnet alarm must arrive."""
+
+    POLL = "poll"
+    COV = "cov"
+    EVENT = "event"
+
+
+@unique
+class ObjectType(StrEnum):
+    """The object types that farend reads (ASHRAE 135, clause 12)."""
+
+    ANALOG_INPUT = "analog-input"
+    ANALOG_VALUE = "analog-value"
+    BINARY_INPUT = "binary-input"
+    BINARY_OUTPUT = "binary-output"
+    BINARY_VALUE = "binary-value"
+    MULTI_STATE_INPUT = "multi-state-input"
+    MULTI_STATE_VALUE = "multi-state-value"
+
+
+@unique
+class ObjectPart(StrEnum):
+    """What of an object tells the alarm: its value, its Event_State, or a flag of its Status_Flags."""
+
+    PRESENT_VALUE = "present-value"
+    EVENT_STATE = "event-state"
+    IN_ALARM = "in-alarm"
+    FAULT = "fault"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BacnetPlace:
+    """A BACnet object and the way by which its alarm must arrive.
+
+    ``on_when`` and ``threshold`` speak of the part; an Event_State is on whenever it is not normal. For arrivals
+    by event they are not used: on is a transition to an off-normal state (also to fault, where ``part`` is FAULT).
+    """
+
+    object_type: ObjectType
+    instance: int
+    part: ObjectPart = ObjectPart.PRESENT_VALUE
+    arrives: Arrival = Arrival.POLL
+    on_when: OnWhen = OnWhen.SET
+    threshold: float | None = None
+    loop: CurrentLoop | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MqttPlace:
+    """What of the messages of one topic tells the alarm. A topic is exact: no wildcards.
+
+    The value is what the JSON ``pointer`` (RFC 6901) leads to, or the group ``value`` (else the whole match) of
+    ``pattern``, or the whole payload where both are None. It is on where it equals one of ``on_values``, off where it
+    equals one of ``off_values``; where one of the two is empty, everything else. With a ``threshold`` it is a number,
+    compared by ``on_when``. A payload that gives no value is neither on nor off.
+    """
+
+    topic: str
+    pointer: str | None = None
+    pattern: str | None = None
+    on_values: tuple[str, ...] = ()
+    off_values: tuple[str, ...] = ()
+    on_when: OnWhen = OnWhen.SET
+    threshold: float | None = None
+
+
+@unique
+class Sign(StrEnum):
+    """What a person sees or hears."""
+
+    LAMP = "lamp"
+    HORN = "horn"
+    TEXT = "text"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PersonPlace:
+    """One lamp, horn or display as a person watches it. ``label``: how it is found; for a text, what it says."""
+
+    sign: Sign
+    label: str
+
+
+Place = ModbusPlace | TextPlace | BacnetPlace | MqttPlace | PersonPlace

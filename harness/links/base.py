@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum, unique
 from typing import Protocol
 
-from harness.core.places import ModbusPlace, Table
+from harness.core.places import BacnetPlace, ModbusPlace, ObjectType, Place, Table
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,10 +23,31 @@ class Block:
     address: int
     count: int
 
-    def holds(self, place: ModbusPlace) -> bool:
+    def holds(self, place: Place) -> bool:
         """True where the whole place is read by this request (of its own link)."""
+        if not isinstance(place, ModbusPlace):
+            return False
         same = self.unit == place.unit and self.table is place.table
         return same and self.address <= place.address and place.address + place.count <= self.address + self.count
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ObjectBlock:
+    """One ReadPropertyMultiple that is repeated: what ``bacnet_values`` packs of each of ``objects``, in their order.
+
+    ``id`` is unique in a run, together with those of ``Block``.
+    """
+
+    id: int
+    link: str
+    objects: tuple[tuple[ObjectType, int], ...]
+
+    def holds(self, place: Place) -> bool:
+        """True where the place's object is read by this request (of its own link)."""
+        return isinstance(place, BacnetPlace) and (place.object_type, place.instance) in self.objects
+
+
+AnyBlock = Block | ObjectBlock
 
 
 @unique
@@ -43,14 +64,15 @@ class Observer(Protocol):
     All instants are nanoseconds of the run's monotonic clock.
     """
 
-    def block(self, block: Block) -> None:
+    def block(self, block: AnyBlock) -> None:
         """A read request that will be repeated from now on."""
 
     def poll(self, block_id: int, asked_ns: int, told_ns: int, payload: bytes) -> None:
         """One answered poll: asked just before its first byte went out, told just after its last byte came in.
 
         ``payload``: bit tables as in the answer (least significant bit first, ceil(count / 8) bytes), registers
-        big-endian, two bytes each.
+        big-endian, two bytes each; objects as ``bacnet_values`` packs them. Its length is the same in every poll of
+        a block.
         """
 
     def poll_failed(self, block_id: int, asked_ns: int, given_up_ns: int, why: str) -> None:
@@ -59,11 +81,12 @@ class Observer(Protocol):
     def overrun(self, link: str, due_ns: int, begun_ns: int) -> None:
         """A poll that began more than a period after it was due on the absolute schedule."""
 
-    def line(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
-        """One framed text line without its end.
+    def message(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
+        """One message that came in unasked: a framed text line without its end, a notification, a report of a person.
 
-        ``first_ns``: its first byte did not arrive before; ``last_ns``: its last one had arrived by then. A listener
-        that was held up widens these bounds, and never moves them.
+        ``data``: the line; for the other links as their own module ``<protocol>_messages`` puts it. ``first_ns``: its
+        first byte did not arrive before; ``last_ns``: its last one had arrived by then. A listener that was held up
+        widens these bounds, and never moves them.
         """
 
     def link_state(self, link: str, at_ns: int, state: LinkState, why: str) -> None:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Final
 
 from harness.core.instants import NS_PER_S, Clock
-from harness.core.model import ModbusTcpLink
+from harness.core.links import ModbusTcpLink
 from harness.core.places import ModbusPlace
 from harness.links.base import Block, Observer
 from harness.links.modbus_client import (

@@ -12,7 +12,8 @@ from typing import Final
 
 from harness.core.errors import LinkError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Clock
-from harness.core.model import ModbusTcpLink, Point
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Point
 from harness.core.places import ModbusPlace
 from harness.links.base import LinkState, Observer
 from harness.links.modbus_client import IN_FLIGHT_MAX, Counts, ModbusClient

@@ -7,15 +7,36 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from harness.links.base import LinkState
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
-    """One framed text line without its end. Its first byte came in at ``first_ns`` or later, its last by ``last_ns``.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Polls:
+    """Every answered poll of one block, in the order in which they were told.
 
-    ``first_ns`` is the last instant at which the listener is known to have had nothing of it, so that a computer that
-    was busy when it came in widens the bounds and never moves them.
+    ``asked``, ``told``: (n,) int64, ns. ``starts``: (m,) int64, the polls at which the payload changed (starts[0] = 0);
+    ``payloads[j]`` holds from starts[j] to the next.
+    """
+
+    asked: NDArray[np.int64]
+    told: NDArray[np.int64]
+    starts: NDArray[np.int64]
+    payloads: list[bytes]
+
+    def __len__(self) -> int:
+        return len(self.asked)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Message:
+    """One message that came in unasked, such as a printed line without its end.
+
+    Its first byte came in at ``first_ns`` or later, its last by ``last_ns``. ``first_ns`` is the last instant at which
+    the listener is known to have had nothing of it, so that a computer that was busy when it came in widens the bounds
+    and never moves them.
     """
 
     first_ns: int

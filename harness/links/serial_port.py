@@ -19,7 +19,7 @@ from typing import Final
 import serialx
 
 from harness.core.errors import LinkError
-from harness.core.model import TextLink
+from harness.core.links import SerialPort
 
 _PARITY: Final = {
     "none": serialx.Parity.NONE,
@@ -30,9 +30,9 @@ _PARITY: Final = {
 }
 
 
-async def open_to_listen(spec: TextLink, protocol: asyncio.Protocol) -> asyncio.BaseTransport:
+async def open_to_listen(spec: SerialPort, protocol: asyncio.Protocol) -> asyncio.BaseTransport:
     """Connect ``protocol`` to the serial port of ``spec``. LinkError, with what to do, where it cannot be opened."""
-    port = spec.port or ""
+    port = spec.port
     if "://" in port:
         raise LinkError(f"port={port}: expected the name of a serial port, such as /dev/ttyUSB0 or COM3")
     if spec.parity not in _PARITY:

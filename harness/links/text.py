@@ -14,9 +14,9 @@ from typing import Final
 
 from harness.core.errors import LinkError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Clock
-from harness.core.model import TextLink
+from harness.core.links import TextLink
 from harness.links.base import LinkState, Observer
-from harness.links.seen import Line
+from harness.links.seen import Message
 from harness.links.text_framing import LineFramer
 
 RECONNECT_FIRST_NS: Final = 100 * NS_PER_MS
@@ -47,8 +47,8 @@ class TextListener:
 
     def __init__(self, spec: TextLink, observer: Observer, clock: Clock) -> None:
         """ValueError where ``spec`` names both a host and a serial port, or neither, or no line fits."""
-        if (spec.host is None) == (spec.port is None) or (spec.host is not None and spec.tcp_port is None):
-            asked = f"host={spec.host} tcp_port={spec.tcp_port} port={spec.port}"
+        if (spec.host is None) == (spec.serial is None) or (spec.host is not None and spec.tcp_port is None):
+            asked = f"host={spec.host} tcp_port={spec.tcp_port} serial={spec.serial}"
             raise ValueError(f"link {spec.name}: {asked}: expected a host with its TCP port, or a serial port")
         LineFramer(spec.line_end, spec.line_max_bytes)
         self.name = spec.name
@@ -85,7 +85,8 @@ class TextListener:
         if host is None or tcp_port is None:
             from harness.links.serial_port import open_to_listen
 
-            return await open_to_listen(self._spec, _SerialSide(intake))
+            assert self._spec.serial is not None  # noqa: S101 - held by __init__
+            return await open_to_listen(self._spec.serial, _SerialSide(intake))
         where = f"{host}:{tcp_port}"
         try:
             async with asyncio.timeout(CONNECT_TIMEOUT_S):
@@ -118,11 +119,11 @@ class TextListener:
 
     def connected_to(self) -> str:
         """What the link is connected to, for a person."""
-        return self._spec.port or f"{self._spec.host}:{self._spec.tcp_port}"
+        return self._spec.serial.port if self._spec.serial else f"{self._spec.host}:{self._spec.tcp_port}"
 
-    def tell_line(self, line: Line) -> None:
+    def tell_line(self, line: Message) -> None:
         """Hand a line on."""
-        self._observer.line(self.name, line.first_ns, line.last_ns, line.data)
+        self._observer.message(self.name, line.first_ns, line.last_ns, line.data)
 
     def tell_dropped(self, at_ns: int, what: str, data: bytes) -> None:
         """Hand on what did not become a line."""
@@ -163,7 +164,7 @@ class _Intake:
         self.heard = True
         since_ns = self._turn_before_ns if self._waiting_since_ns is None else self._waiting_since_ns
         for found in self._framer.receive(data, since_ns, at_ns):
-            if isinstance(found, Line):
+            if isinstance(found, Message):
                 self._listener.tell_line(found)
             else:
                 self._listener.tell_dropped(found.at_ns, found.why, found.head)

@@ -9,8 +9,8 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from harness.core.model import LineEnd
-from harness.links.seen import Line
+from harness.core.links import LineEnd
+from harness.links.seen import Message
 
 HEAD_BYTES: Final = 64
 """So much of a line that was too long, or cut off, is kept to show what it was."""
@@ -48,9 +48,9 @@ class LineFramer:
         self._too_long = False
         self._swallow_lf = False
 
-    def receive(self, data: bytes, since_ns: int, at_ns: int) -> list[Line | NoLine]:
+    def receive(self, data: bytes, since_ns: int, at_ns: int) -> list[Message | NoLine]:
         """The lines that ``data`` ends. Nothing of it had come in at ``since_ns``, all of it had at ``at_ns``."""
-        found: list[Line | NoLine] = []
+        found: list[Message | NoLine] = []
         position = 0
         if self._swallow_lf and data:
             position = int(data[:1] == b"\n")
@@ -73,7 +73,7 @@ class LineFramer:
         why = "a line was cut off by the end of the connection"
         return NoLine(at_ns=at_ns, why=why, head=bytes(self._kept[:HEAD_BYTES]))
 
-    def _keep(self, piece: bytes, since_ns: int, at_ns: int, found: list[Line | NoLine]) -> None:
+    def _keep(self, piece: bytes, since_ns: int, at_ns: int, found: list[Message | NoLine]) -> None:
         if not piece:
             return
         if self._too_long:
@@ -93,9 +93,9 @@ class LineFramer:
         self._too_long = True
         self._kept[:] = piece[-1:]
 
-    def _finish(self, found: list[Line | NoLine]) -> None:
+    def _finish(self, found: list[Message | NoLine]) -> None:
         data = bytes(self._kept[:-1] if self._is_crlf else self._kept)
         if data and not self._too_long:
-            found.append(Line(first_ns=self._first_ns, last_ns=self._last_ns, data=data))
+            found.append(Message(first_ns=self._first_ns, last_ns=self._last_ns, data=data))
         self._kept.clear()
         self._too_long = False

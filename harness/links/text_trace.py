@@ -17,11 +17,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from harness.core.model import TextLink
+from harness.core.links import TextLink
 from harness.core.places import TextPlace
 from harness.core.trace import Trace
 from harness.links.base import LinkState
-from harness.links.seen import Dropped, Line, StateChange
+from harness.links.seen import Dropped, Message, StateChange
 from harness.links.text_lines import MessageKind, compile_place, is_garbled
 
 
@@ -53,7 +53,7 @@ def text_trace(
     point: str,
     place: TextPlace,
     spec: TextLink,
-    lines: Sequence[Line],
+    lines: Sequence[Message],
     states: Sequence[StateChange],
     start_ns: int,
     end_ns: int,
@@ -111,7 +111,7 @@ class _Reading:
         self._change_lo = subscribed
         self._alive_ns: int | None = None
 
-    def read(self, lines: Iterable[Line]) -> Trace:
+    def read(self, lines: Iterable[Message]) -> Trace:
         self._samples.add(self._subscribed, self._subscribed, on=False, edge=False, sealed=False)
         for line in lines:
             self._pass_breaks(line.last_ns)
@@ -152,7 +152,7 @@ class _Reading:
         if proven > self._samples.hi[-1]:
             self._add(proven, proven, on=False, edge=False)
 
-    def _take(self, kind: MessageKind, line: Line) -> None:
+    def _take(self, kind: MessageKind, line: Message) -> None:
         if kind is MessageKind.ACKNOWLEDGED:
             return
         delay = self._spec.longest_delay_ns

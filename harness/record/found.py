@@ -1,31 +1,11 @@
-"""What a record gives back besides what observers were told: polls as arrays, events, clocks, what was lost."""
+"""What a record gives back besides what observers were told: events, clocks, what was lost."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from harness.record.header import Json
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Polls:
-    """Every answered poll of one block, in the order in which they were told.
-
-    ``asked``, ``told``: (n,) int64, ns. ``starts``: (m,) int64, the polls at which the payload changed (starts[0] = 0);
-    ``payloads[j]`` holds from starts[j] to the next.
-    """
-
-    asked: NDArray[np.int64]
-    told: NDArray[np.int64]
-    starts: NDArray[np.int64]
-    payloads: list[bytes]
-
-    def __len__(self) -> int:
-        return len(self.asked)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

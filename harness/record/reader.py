@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.core.errors import RecordError
-from harness.core.places import Table
-from harness.links.base import Block, LinkState
-from harness.links.seen import Dropped, Failure, Line, Overrun, StateChange
+from harness.core.places import ObjectType, Table
+from harness.links.base import AnyBlock, Block, LinkState, ObjectBlock
+from harness.links.seen import Dropped, Failure, Message, Overrun, Polls, StateChange
 from harness.record.chunks import decode_changes, decode_times
-from harness.record.found import ClockCheck, Event, Lost, Polls
+from harness.record.found import ClockCheck, Event, Lost
 from harness.record.header import Header
 from harness.record.opening import damaged, open_record
 from harness.record.schema import Entry, EntryKind, chain_next, chain_start
@@ -82,11 +82,15 @@ class RecordReader:
 
     # --- what was observed ------------------------------------------------------------------------
 
-    def blocks(self) -> tuple[Block, ...]:
+    def blocks(self) -> tuple[AnyBlock, ...]:
         """Every block, in the order in which they were announced."""
-        made = []
+        made: list[AnyBlock] = []
         for subject, _, _, link, data in self._entries(EntryKind.BLOCK):
             rest = json.loads(data)
+            if "objects" in rest:
+                objects = tuple((ObjectType(kind), int(instance)) for kind, instance in rest["objects"])
+                made.append(ObjectBlock(id=int(subject), link=link, objects=objects))
+                continue
             rest["table"] = Table(rest["table"])
             made.append(Block(id=int(subject), link=link, **rest))
         return tuple(made)
@@ -105,10 +109,10 @@ class RecordReader:
         rows = self._entries(EntryKind.FAILURE, str(block_id))
         return tuple(Failure(asked_ns=start, given_up_ns=end, why=why) for _, start, end, why, _ in rows)
 
-    def lines(self, link: str) -> tuple[Line, ...]:
-        """The lines that a text link printed."""
-        rows = self._entries(EntryKind.LINE, link)
-        return tuple(Line(first_ns=start, last_ns=end, data=data) for _, start, end, _, data in rows)
+    def messages(self, link: str) -> tuple[Message, ...]:
+        """What a link was told unasked: printed lines, notifications, reports of a person."""
+        rows = self._entries(EntryKind.MESSAGE, link)
+        return tuple(Message(first_ns=start, last_ns=end, data=data) for _, start, end, _, data in rows)
 
     def link_states(self, link: str) -> tuple[StateChange, ...]:
         """When a link came up and went down; a time that this computer could not record counts as down."""

@@ -14,7 +14,7 @@ from typing import Final
 APPLICATION_ID: Final = 0x4641_5231
 """In the SQLite header (https://www.sqlite.org/fileformat2.html, 1.3): "FAR1"."""
 
-SCHEMA_VERSION: Final = 1
+SCHEMA_VERSION: Final = 2
 """``user_version`` of the file. A reader reads its own version and every older one, and refuses a newer one."""
 
 _TABLES: Final = {
@@ -34,7 +34,7 @@ class EntryKind(StrEnum):
     BLOCK = "block"  # block id; when announced, twice; link; JSON of the rest
     FAILURE = "failure"  # block id; asked, given up; why
     OVERRUN = "overrun"  # link; due, begun
-    LINE = "line"  # link; first byte, last byte; -; the line
+    MESSAGE = "line"  # link; first byte, last byte; -; a printed line, or another message as its link puts it
     LINK_STATE = "link-state"  # link; at, twice; up or down; why as UTF-8
     DROPPED = "dropped"  # link; at, twice; what; the bytes
     EVENT = "event"  # -; at, twice; kind of event; JSON

@@ -24,7 +24,7 @@ import numpy as np
 
 from harness.core.errors import RecordError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Clock
-from harness.links.base import Block, LinkState, Observer
+from harness.links.base import AnyBlock, LinkState, ObjectBlock, Observer
 from harness.record.chunks import encode_changes, encode_times
 from harness.record.clocks import ClockWatch
 from harness.record.creating import create_file
@@ -96,12 +96,16 @@ class RecordWriter:
 
     # --- what links observe -----------------------------------------------------------------------
 
-    def block(self, block: Block) -> None:
+    def block(self, block: AnyBlock) -> None:
         """See ``Observer.block``. ValueError where the id was announced before."""
         if block.id in self._payload:
             raise ValueError(f"block id={block.id} was announced before; ids are unique in a run")
         now = self._clock()
-        rest = {"unit": block.unit, "table": block.table, "address": block.address, "count": block.count}
+        rest: dict[str, Json] = (
+            {"objects": [[kind.value, instance] for kind, instance in block.objects]}
+            if isinstance(block, ObjectBlock)
+            else {"unit": block.unit, "table": block.table.value, "address": block.address, "count": block.count}
+        )
         with self._lock:
             self._payload[block.id] = None
             self._states.setdefault(block.link, LinkState.DOWN)
@@ -146,11 +150,11 @@ class RecordWriter:
         for tap in tuple(self._taps):
             self._tell(tap, "overrun", link, due_ns, begun_ns)
 
-    def line(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
-        """See ``Observer.line``."""
-        self._observe((EntryKind.LINE, link, first_ns, last_ns, "", data))
+    def message(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
+        """See ``Observer.message``."""
+        self._observe((EntryKind.MESSAGE, link, first_ns, last_ns, "", data))
         for tap in tuple(self._taps):
-            self._tell(tap, "line", link, first_ns, last_ns, data)
+            self._tell(tap, "message", link, first_ns, last_ns, data)
 
     def link_state(self, link: str, at_ns: int, state: LinkState, why: str) -> None:
         """See ``Observer.link_state``."""

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from harness.core.instants import Bounds
 from harness.core.model import Alarm, Point, Result
 from harness.core.verdicts import Verdict, VerdictClass
+from harness.core.wording import link_address, place_words
 from harness.report import human, picture, words
 from harness.report.coverage import coverage_of
 from harness.report.document import AttemptDocument, ReportDocument
@@ -163,7 +164,7 @@ class _View:
         return [
             (
                 name,
-                words.link_address(link),
+                link_address(link),
                 words.proved_up_to(link),
                 [
                     (point, rows[point.name])
@@ -234,4 +235,4 @@ class _View:
     local = staticmethod(human.local)
     clock = staticmethod(human.clock)
     offset = staticmethod(human.offset)
-    place = staticmethod(words.place_words)
+    place = staticmethod(place_words)

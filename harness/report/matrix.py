@@ -10,7 +10,7 @@ from collections import Counter
 from dataclasses import dataclass
 
 from harness.core.model import Alarm, Behaviour, Point, Site
-from harness.core.places import ModbusPlace
+from harness.core.places import BacnetPlace, ModbusPlace, MqttPlace, PersonPlace, TextPlace
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.report import human
 from harness.report.standing import Row, Standing
@@ -108,7 +108,17 @@ def _short(point: Point) -> str:
 
 
 def _kind(point: Point) -> str:
-    return point.place.table.value.replace("-", " ") if isinstance(point.place, ModbusPlace) else "printed text"
+    match point.place:
+        case ModbusPlace():
+            return point.place.table.value.replace("-", " ")
+        case TextPlace():
+            return "printed text"
+        case BacnetPlace():
+            return f"{point.place.object_type.value.replace('-', ' ')}, by {point.place.arrives.value}"
+        case MqttPlace():
+            return "topic"
+        case PersonPlace():
+            return point.place.sign.value
 
 
 def _entries(rows: list[Row]) -> tuple[Entry, ...]:

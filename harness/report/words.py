@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from harness.core.model import LinkSpec, ModbusTcpLink, Point, TextLink
-from harness.core.places import ModbusPlace, TextPlace
+from harness.core.links import BacnetLink, BusWay, LinkSpec, ModbusRtuLink, MqttLink, PersonLink, TextLink
 from harness.core.verdicts import Verdict, VerdictClass
 
 NOT_TESTED: Final = "Sensing element not tested."
@@ -65,40 +64,35 @@ def glossary() -> tuple[tuple[Verdict, str], ...]:
     return tuple((verdict, verdict.meaning) for one in order for verdict in Verdict if verdict.verdict_class is one)
 
 
-def link_address(link: LinkSpec) -> str:
-    """Where the link goes, in words."""
-    if isinstance(link, ModbusTcpLink):
-        return f"Modbus TCP, {link.host} port {link.port}"
-    if link.host is not None:
-        return f"printed text over raw TCP, {link.host} port {link.tcp_port}"
-    return f"printed text, serial port {link.port}, {link.baud} baud"
-
-
-def place_words(point: Point) -> str:
-    """Where on its link the point is, by its address on the wire (from 0)."""
-    place = point.place
-    if isinstance(place, TextPlace):
-        return f"line matching {place.raised}"
-    bit = "" if place.table.is_bits else _register_words(place)
-    return f"{place.table.value.replace('-', ' ')} {place.address}{bit}, unit {place.unit}"
-
-
-def _register_words(place: ModbusPlace) -> str:
-    if place.value_type.value == "bit":
-        return f", bit {place.bit}"
-    if place.value_type.value == "bits":
-        return f", bits {place.bit} to {place.bit + place.bit_count - 1}"
-    return f", as {place.value_type.value}"
-
-
 def proved_up_to(link: LinkSpec) -> str:
     """What a reading on this link proves, and what it does not."""
-    if isinstance(link, TextLink):
-        way = "the connection to the serial device server" if link.host else "the serial line"
-        return (
-            f"Proved up to the text that arrived at farend on {way}. Not proved: that a printer on the same line "
-            "had paper and printed it; that anyone read it."
-        )
+    match link:
+        case TextLink():
+            way = "the connection to the serial device server" if link.host else "the serial line"
+            return (
+                f"Proved up to the text that arrived at farend on {way}. Not proved: that a printer on the same line "
+                "had paper and printed it; that anyone read it."
+            )
+        case ModbusRtuLink(way=BusWay.RECEIVE_ONLY):
+            return (
+                "Proved up to the answers that this bus's own master got and farend overheard. Not proved: that the "
+                "master understands them in the same way, or shows them to anyone."
+            )
+        case BacnetLink():
+            return (
+                "Proved up to what this device answered or sent to farend. Not proved: that any other recipient got "
+                "it, understands it in the same way, or shows it to anyone."
+            )
+        case MqttLink():
+            return (
+                "Proved up to what the broker passed on to farend. Not proved: that any other subscriber got it, "
+                "understands it in the same way, or shows it to anyone."
+            )
+        case PersonLink():
+            return (
+                "Proved by what a person reported to have seen or heard, within the stated reaction time. Not proved: "
+                "that it is noticed by somebody who does not wait for it."
+            )
     return (
         "Proved up to the value that this device answered to farend's own read. Not proved: that the building "
         "system reads the same address, understands it in the same way, or shows it to anyone."

@@ -8,8 +8,10 @@ from typing import Any, Final
 
 from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, NS_PER_S, Bounds
-from harness.core.model import Decision, ModbusTcpLink, Result, Stimulus
+from harness.core.links import BacnetLink, ModbusLink
+from harness.core.model import Decision, Result, Stimulus
 from harness.core.verdicts import VerdictClass
+from harness.core.wording import link_address
 from harness.correlate.engine import outlines_of
 from harness.correlate.outline import Outline
 from harness.report.document import (
@@ -25,7 +27,6 @@ from harness.report.document import (
     Timeline,
 )
 from harness.report.timeline import timeline_of
-from harness.report.words import link_address
 from harness.run.judging import END_EVENT, JudgedRecord
 
 BEFORE_NS: Final = 1 * NS_PER_S
@@ -140,15 +141,16 @@ def _figures(record: JudgedRecord, name: str) -> LinkFigures:
     )
     polls = [reader.polls(block.id) for block in blocks]
     gaps = [int((it.told[1:] - it.asked[:-1]).max()) for it in polls if len(it) > 1]
-    is_modbus = isinstance(spec, ModbusTcpLink)
+    is_polled = isinstance(spec, ModbusLink | BacnetLink)
+    is_told = not isinstance(spec, ModbusLink)
     return LinkFigures(
         link=name,
         address=link_address(spec),
         watched=Bounds(record.start_ns, record.end_ns),
-        polls=sum(len(it) for it in polls) if is_modbus else None,
+        polls=sum(len(it) for it in polls) if is_polled else None,
         polls_failed=sum(len(reader.failures(block.id)) for block in blocks),
         overruns=len(reader.overruns(name)),
-        lines=None if is_modbus else len(reader.lines(name)),
+        lines=len(reader.messages(name)) if is_told else None,
         dropped=len(reader.dropped(name)),
         widest_gap_ns=max(gaps, default=None),
         blind=blind,

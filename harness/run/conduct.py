@@ -14,7 +14,8 @@ from typing import Final, Protocol
 
 from harness.core.errors import RecordError
 from harness.core.instants import NS_PER_S, Bounds, Clock
-from harness.core.model import Alarm, Behaviour, Expectation, ModbusTcpLink, Result, Site, Step, TextLink
+from harness.core.links import ModbusTcpLink, TextLink
+from harness.core.model import Alarm, Behaviour, Expectation, Result, Site, Step
 from harness.correlate.engine import correlate
 from harness.record.header import Json
 from harness.record.writer import RecordWriter
@@ -179,7 +180,7 @@ class Conductor:
         """True once every window is over, and each printed line has proved to be alive since."""
         site, live = self._t.site, self._t.live
         printed = ((site.points[point].link, at) for point, at in later.until_ns.items())
-        alive = all(live.last_line_ns(link) >= at for link, at in printed if isinstance(site.links[link], TextLink))
+        alive = all(live.last_message_ns(link) >= at for link, at in printed if isinstance(site.links[link], TextLink))
         return alive and max(later.until_ns.values()) <= self._t.clock()
 
     def _judge_quiet(self, start_ns: int, *, all_of_them: bool = False) -> None:

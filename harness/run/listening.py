@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterable
 from itertools import count
 
 from harness.core.instants import Clock
-from harness.core.model import LinkSpec, ModbusTcpLink, Point, Site
+from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
+from harness.core.model import Point, Site
 from harness.links.base import Link, Observer
 from harness.links.modbus_tcp import ModbusTcpListener
 from harness.links.text import TextListener
@@ -16,9 +17,13 @@ def listener(
     spec: LinkSpec, points: Iterable[Point], observer: Observer, clock: Clock, next_block_id: Callable[[], int]
 ) -> Link:
     """The listener of one link."""
-    if isinstance(spec, ModbusTcpLink):
-        return ModbusTcpListener(spec, points, observer, clock, next_block_id)
-    return TextListener(spec, observer, clock)
+    match spec:
+        case ModbusTcpLink():
+            return ModbusTcpListener(spec, points, observer, clock, next_block_id)
+        case TextLink():
+            return TextListener(spec, observer, clock)
+        case _:
+            raise NotImplementedError(f"link {spec.name}: {type(spec).__name__} cannot be listened to yet")
 
 
 def listeners(site: Site, observer: Observer, clock: Clock, only: Iterable[str] | None = None) -> list[Link]:

@@ -11,13 +11,11 @@ from typing import Final
 import numpy as np
 
 from harness.core.instants import NS_PER_S, Clock
-from harness.core.model import Point, Site, TextLink
-from harness.core.places import ModbusPlace, TextPlace
-from harness.links.base import Block, LinkState
-from harness.links.modbus_values import is_on
-from harness.links.seen import Dropped, Failure, Line, StateChange
-from harness.links.text_lines import MessageKind, compile_place
-from harness.record.found import Event, Polls
+from harness.core.model import Point, Site
+from harness.links.base import AnyBlock, LinkState
+from harness.links.decoding import message_reader, state_in_poll
+from harness.links.seen import Dropped, Failure, Message, Polls, StateChange
+from harness.record.found import Event
 from harness.record.header import Json
 
 KEPT_POLLS_MAX: Final = 20_000
@@ -46,7 +44,7 @@ Changed = Callable[[Point, PointState], None]
 class BlockMemory:
     """The newest polls of one block, and the points in it."""
 
-    block: Block
+    block: AnyBlock
     points: list[Point]
     asked: deque[int] = field(default_factory=lambda: deque(maxlen=KEPT_POLLS_MAX))
     told: deque[int] = field(default_factory=lambda: deque(maxlen=KEPT_POLLS_MAX))
@@ -62,7 +60,7 @@ class LiveSource:
         self._clock = clock
         self._changed = changed
         self.memories: dict[int, BlockMemory] = {}
-        self.printed: dict[str, list[Line]] = defaultdict(list)
+        self.heard: dict[str, list[Message]] = defaultdict(list)
         self.link_changes: dict[str, list[StateChange]] = defaultdict(list)
         self._events: list[Event] = []
         self._last_on: dict[str, int] = {}
@@ -73,20 +71,15 @@ class LiveSource:
         self.why_down: dict[str, str] = {}
         self.polls_total = 0
         self.failures_total = 0
-        self._text = {
-            point.name: compile_place(point.place, _encoding(site, point))
-            for point in site.points.values()
-            if isinstance(point.place, TextPlace)
-        }
+        readers = {it.name: message_reader(it.place, site.links[it.link]) for it in site.points.values()}
+        self._told = {name: reader for name, reader in readers.items() if reader is not None}
 
     # --- what links observe -----------------------------------------------------------------------
 
-    def block(self, block: Block) -> None:
+    def block(self, block: AnyBlock) -> None:
         """See ``Observer.block``."""
         points = [
-            point
-            for point in self._site.points.values()
-            if point.link == block.link and isinstance(point.place, ModbusPlace) and block.holds(point.place)
+            point for point in self._site.points.values() if point.link == block.link and block.holds(point.place)
         ]
         self.memories[block.id] = BlockMemory(block, points)
 
@@ -103,7 +96,7 @@ class LiveSource:
             if same and before is not None:
                 on: bool | None = before.on
             else:
-                on = is_on(point.place, memory.block, payload) if isinstance(point.place, ModbusPlace) else None
+                on = state_in_poll(point.place, memory.block, payload)
             if on is not None:
                 self._enter(point, on, asked_ns, told_ns)
         self._news.set()
@@ -117,16 +110,15 @@ class LiveSource:
     def overrun(self, link: str, due_ns: int, begun_ns: int) -> None:
         """See ``Observer.overrun``; the gap shows in the samples by itself."""
 
-    def line(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
-        """See ``Observer.line``."""
-        line = Line(first_ns=first_ns, last_ns=last_ns, data=data)
-        self.printed[link].append(line)
+    def message(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
+        """See ``Observer.message``."""
+        self.heard[link].append(Message(first_ns=first_ns, last_ns=last_ns, data=data))
         for point in self._site.points.values():
-            if point.link != link or point.name not in self._text:
+            if point.link != link or point.name not in self._told:
                 continue
-            message = self._text[point.name].match(data)
-            if message is not None and message.kind is not MessageKind.ACKNOWLEDGED:
-                self._enter(point, message.kind is MessageKind.RAISED, first_ns, last_ns)
+            on = self._told[point.name](data)
+            if on is not None:
+                self._enter(point, on, first_ns, last_ns)
         self._news.set()
 
     def link_state(self, link: str, at_ns: int, state: LinkState, why: str) -> None:
@@ -170,16 +162,16 @@ class LiveSource:
     def is_off(self, point: str) -> bool:
         """True where the newest sample of a point is off, or it never said anything and is only heard of by events."""
         state = self.states.get(point)
-        return point in self._text if state is None else not state.on
+        return point in self._told if state is None else not state.on
 
     def was_on_since(self, point: str, instant: int) -> bool:
         """True where an on-sample of a point was told at or after ``instant``."""
         return self._last_on.get(point, -1) >= instant
 
-    def last_line_ns(self, link: str) -> int:
-        """When the newest line of a text link had come in whole; -1 where none did."""
-        lines = self.printed[link]
-        return lines[-1].last_ns if lines else -1
+    def last_message_ns(self, link: str) -> int:
+        """When the newest message of a link had come in whole; -1 where none did."""
+        heard = self.heard[link]
+        return heard[-1].last_ns if heard else -1
 
     # --- waiting ------------------------------------------------------------------------------------
 
@@ -199,7 +191,7 @@ class LiveSource:
 
     async def wait_for_news(self, points: Collection[str], since_ns: int, until_ns: int) -> bool:
         """Wait for a sample of every polled point that was asked at or after ``since_ns``."""
-        waited = [point for point in points if point not in self._text]
+        waited = [point for point in points if point not in self._told]
         return await self.wait_until(
             lambda: all(point in self.states and self.states[point].asked_ns >= since_ns for point in waited), until_ns
         )
@@ -220,7 +212,7 @@ class LiveMemory:
     def __init__(self, live: LiveSource) -> None:
         self._live = live
 
-    def blocks(self) -> tuple[Block, ...]:
+    def blocks(self) -> tuple[AnyBlock, ...]:
         """See ``Source.blocks``."""
         return tuple(memory.block for memory in self._live.memories.values())
 
@@ -240,9 +232,9 @@ class LiveMemory:
         """See ``Source.failures``."""
         return tuple(self._live.memories[block_id].failures)
 
-    def lines(self, link: str) -> tuple[Line, ...]:
-        """See ``Source.lines``."""
-        return tuple(self._live.printed[link])
+    def messages(self, link: str) -> tuple[Message, ...]:
+        """See ``Source.messages``."""
+        return tuple(self._live.heard[link])
 
     def link_states(self, link: str) -> tuple[StateChange, ...]:
         """See ``Source.link_states``."""
@@ -251,8 +243,3 @@ class LiveMemory:
     def dropped(self, link: str) -> tuple[Dropped, ...]:
         """Bytes of a link that did not fit."""
         return tuple(self._live.drops[link])
-
-
-def _encoding(site: Site, point: Point) -> str:
-    spec = site.links[point.link]
-    return spec.encoding if isinstance(spec, TextLink) else "ascii"

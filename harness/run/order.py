@@ -9,7 +9,9 @@ from typing import Final
 
 from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S
-from harness.core.model import Alarm, Behaviour, Expectation, ModbusTcpLink, Site, Step, TextLink
+from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, MqttLink, PersonLink, TextLink
+from harness.core.model import Alarm, Behaviour, Expectation, Site, Step
+from harness.core.places import Arrival, BacnetPlace
 
 READY_MAX_NS: Final = 5 * NS_PER_S
 """How long a raise waits for its points to be seen off before it goes ahead all the same: then it cannot pass."""
@@ -91,9 +93,18 @@ def listened_links(site: Site, items: Iterable[Item]) -> tuple[str, ...]:
 def gap_ns(site: Site, row: Expectation) -> int:
     """How long something may stay unseen at a row's point when all is well: two polls, or the path's longest delay."""
     spec = site.links[site.points[row.point].link]
-    if isinstance(spec, ModbusTcpLink):
-        return 2 * spec.poll_period_ns + MARGIN_NS
-    return (spec.longest_delay_ns or 0) + MARGIN_NS if isinstance(spec, TextLink) else MARGIN_NS
+    match spec:
+        case ModbusTcpLink() | ModbusRtuLink():
+            return 2 * spec.poll_period_ns + MARGIN_NS
+        case BacnetLink():
+            place = site.points[row.point].place
+            if isinstance(place, BacnetPlace) and place.arrives is Arrival.POLL:
+                return 2 * spec.poll_period_ns + MARGIN_NS
+            return (spec.longest_delay_ns or 0) + MARGIN_NS
+        case PersonLink():
+            return spec.reaction_max_ns + MARGIN_NS
+        case TextLink() | MqttLink():
+            return (spec.longest_delay_ns or 0) + MARGIN_NS
 
 
 def show_within_ns(site: Site, row: Expectation) -> int:

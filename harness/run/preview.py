@@ -7,11 +7,12 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from harness.core.instants import NS_PER_S
-from harness.core.model import ModbusTcpLink, Site
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Site
 from harness.core.places import ModbusPlace
+from harness.core.wording import link_address
 from harness.correlate.wording import time_text
 from harness.links.modbus_plan import plan_blocks
-from harness.report.words import link_address
 from harness.run.gate import acting, effects_of
 from harness.run.order import Item, Selection, check_selection, listened_links, longest_ns, plan_of, usual_ns
 

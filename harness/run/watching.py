@@ -9,9 +9,10 @@ from urllib.parse import parse_qs, urlsplit
 
 from harness.core.errors import Origin, UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
-from harness.core.model import Hold, LinkSpec, ModbusTcpLink, Point, TextLink
+from harness.core.links import LinkSpec, ModbusTcpLink, SerialPort, TextLink
+from harness.core.model import Hold, Point
 from harness.core.places import ModbusPlace, Numbering, Table, ValueType
-from harness.links.base import Block, Link, LinkState
+from harness.links.base import AnyBlock, Block, Link, LinkState
 from harness.links.modbus_values import decode
 
 _COMMAND_LINE = Origin(file="command line", line=1)
@@ -71,8 +72,10 @@ class Watcher:
         self.lines = 0
         self.failures = 0
 
-    def block(self, block: Block) -> None:
+    def block(self, block: AnyBlock) -> None:
         """See ``Observer.block``."""
+        if not isinstance(block, Block):
+            return
         places = [(point, point.place) for point in self._points if point.link == block.link]
         inside = [(point, place) for point, place in places if isinstance(place, ModbusPlace) and block.holds(place)]
         self._blocks[block.id] = (block, inside)
@@ -123,8 +126,8 @@ class Watcher:
         late_ms = (begun_ns - due_ns) / NS_PER_MS
         self._shown(Notice(link=link, at_ns=begun_ns, text=f"a poll began {late_ms:.0f} ms late"))
 
-    def line(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
-        """See ``Observer.line``."""
+    def message(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
+        """See ``Observer.message``."""
         self.lines += 1
         text = data.decode("utf-8", "backslashreplace")
         self._shown(Change(link=link, place="line", was="", now=text, at=Bounds(first_ns, last_ns)))
@@ -186,7 +189,8 @@ def link_of_address(address: str, *, poll_period_ns: int, numbering: Numbering) 
         baud = parse_qs(parts.query).get("baud", ["9600"])[0]
         if not baud.isdecimal():
             raise UsageError(f"address={address}: baud={baud}: expected a number, as in ?baud=9600")
-        return TextLink(name="line", port=name, baud=int(baud), origin=_COMMAND_LINE)
+        serial = SerialPort(port=name, baud=int(baud))
+        return TextLink(name="line", serial=serial, origin=_COMMAND_LINE)
     raise UsageError(
         f"address={address}: expected modbus-tcp://HOST[:PORT][/UNIT], text+tcp://HOST:PORT, "
         "text+serial:PORTNAME[?baud=9600], or the path of a site file"

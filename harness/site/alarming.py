@@ -6,7 +6,8 @@ from collections.abc import Iterable, Mapping
 from typing import Final
 
 from harness.core.instants import Bounds
-from harness.core.model import Alarm, AlarmClass, LinkSpec, ModbusTcpLink, SideEffect, Step, WritableRange, Write
+from harness.core.links import LinkSpec, ModbusTcpLink
+from harness.core.model import Alarm, AlarmClass, SideEffect, Step, WritableRange, Write
 from harness.core.places import Table
 from harness.site.addresses import ADDRESS_MAX, Address, read_address, read_by_any
 from harness.site.fields import STEP_NAMES

@@ -8,7 +8,8 @@ from typing import Final
 
 from harness.core.errors import Origin
 from harness.core.instants import Bounds
-from harness.core.model import Behaviour, Point, Site, Step, TextLink, Write
+from harness.core.links import TextLink
+from harness.core.model import Behaviour, Point, Site, Step, Write
 from harness.core.places import ModbusPlace, Numbering, OnWhen, TextPlace, ValueType
 from harness.site.addresses import WORD_OF, write_number
 from harness.site.forms import Form

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from harness.core.model import Hold, ModbusTcpLink, Point, Site
+from harness.core.links import ModbusLink
+from harness.core.model import Hold, Point, Site
 from harness.core.places import ModbusPlace, Numbering, OnWhen, TextPlace, ValueType
+from harness.core.wording import place_words
 from harness.site.addresses import WORD_OF, write_number
 from harness.site.durations import write_duration
 from harness.site.names import shown
@@ -14,8 +16,10 @@ def describe_point(point: Point, site: Site) -> str:
     place = point.place
     if isinstance(place, TextPlace):
         return _text(place)
+    if not isinstance(place, ModbusPlace):
+        return place_words(point)
     link = site.links.get(point.link)
-    numbering = link.numbering if isinstance(link, ModbusTcpLink) else Numbering.REFERENCE
+    numbering = link.numbering if isinstance(link, ModbusLink) else Numbering.REFERENCE
     written = point.written or write_number(place.table, place.address, numbering)
     parts = [f"{WORD_OF[place.table]} at wire address {place.address}", f"written {written}", f"unit {place.unit}"]
     if not place.table.is_bits:

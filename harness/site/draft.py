@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Final, Protocol
 
 from harness.core.errors import UsageError
-from harness.core.model import LinkSpec, ModbusTcpLink, Point, TextLink
+from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
+from harness.core.model import Point
 from harness.core.places import ModbusPlace
 from harness.site.addresses import Address, write_address
 from harness.site.durations import write_duration
@@ -177,7 +178,10 @@ def _site_yaml(links: Iterable[LinkSpec], alarms: Iterable[str]) -> str:
         "links:",
     ]
     for link in links:
-        lines += _modbus_lines(link) if isinstance(link, ModbusTcpLink) else _text_lines(link)
+        if isinstance(link, ModbusTcpLink):
+            lines += _modbus_lines(link)
+        elif isinstance(link, TextLink):
+            lines += _text_lines(link)
     lines += ["", "alarms:"]
     for name in alarms:
         lines += [f"  {name}:", "    class: alarm"]
@@ -197,9 +201,9 @@ def _modbus_lines(link: ModbusTcpLink) -> list[str]:
 
 
 def _text_lines(link: TextLink) -> list[str]:
-    host = f"[{link.host}]" if link.host and ":" in link.host else link.host
-    kind = (
-        f"text+tcp: {_quoted(f'{host}:{link.tcp_port}')}" if link.host else f"text+serial: {_quoted(link.port or '')}"
-    )
-    serial = [f"    baud: {link.baud}"] if link.port else []
-    return [f"  {link.name}:", f"    {kind}", *serial, f"    encoding: {link.encoding}"]
+    if link.serial is not None:
+        kind = [f"text+serial: {_quoted(link.serial.port)}", f"baud: {link.serial.baud}"]
+    else:
+        host = f"[{link.host}]" if link.host and ":" in link.host else link.host
+        kind = [f"text+tcp: {_quoted(f'{host}:{link.tcp_port}')}"]
+    return [f"  {link.name}:", *(f"    {line}" for line in (*kind, f"encoding: {link.encoding}"))]

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from harness.core.model import AlarmClass, Behaviour, LineEnd, Step
+from harness.core.links import LineEnd
+from harness.core.model import AlarmClass, Behaviour, Step
 from harness.core.places import Numbering, Order, ValueType
 from harness.site import kinds
 from harness.site.addresses import TABLE_WORDS

@@ -14,7 +14,8 @@ from typing import Final
 
 from harness.core.errors import Origin
 from harness.core.instants import NS_PER_S
-from harness.core.model import Alarm, Behaviour, Expectation, ModbusTcpLink, Point, Site, Step, TextLink
+from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
+from harness.core.model import Alarm, Behaviour, Expectation, Point, Site, Step
 from harness.site.durations import write_duration
 from harness.site.forms import Form
 from harness.site.problems import Problems
@@ -30,7 +31,7 @@ class _Case:
     row: Expectation
     alarm: Alarm
     point: Point
-    link: ModbusTcpLink | TextLink
+    link: LinkSpec
 
     @property
     def period_ns(self) -> int:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from harness.core.instants import NS_PER_S
-from harness.core.model import LineEnd, LinkSpec, ModbusTcpLink, TextLink
+from harness.core.links import LineEnd, LinkSpec, ModbusTcpLink, SerialPort, TextLink
 from harness.core.places import Numbering
 from harness.site.fields import LINK_KINDS, MODBUS_NAMES, SERIAL_NAMES, TEXT_NAMES
 from harness.site.forms import Form
@@ -101,15 +101,21 @@ def _text(form: Form, kind: str, problems: Problems) -> TextLink:
         name=form.name,
         host=peer.host if kind == "text+tcp" and peer is not None else None,
         tcp_port=peer.port if kind == "text+tcp" and peer is not None else None,
-        port=form.text("text+serial") if kind == "text+serial" else None,
-        baud=form.get("baud", int) or 9600,
-        data_bits=form.get("data bits", int) or 8,
-        parity=form.text("parity") or "none",
-        stop_bits=form.get("stop bits", int) or 1,
+        serial=_serial_port(form, kind) if kind == "text+serial" else None,
         encoding=encoding,
         line_end=form.get("line end", LineEnd) or LineEnd.ANY,
         line_max_bytes=form.get("longest line", int) or 1024,
         longest_delay_ns=form.get("longest delay", int),
         promises_every_change=form.get("promises every change", bool) or False,
         origin=form.origin,
+    )
+
+
+def _serial_port(form: Form, kind: str) -> SerialPort:
+    return SerialPort(
+        port=form.text(kind),
+        baud=form.get("baud", int) or 9600,
+        data_bits=form.get("data bits", int) or 8,
+        parity=form.text("parity") or "none",
+        stop_bits=form.get("stop bits", int) or 1,
     )

@@ -5,15 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from harness.core.model import (
-    HOLD_ASSUMED_NS,
-    LEAK_DEFAULT_NS,
-    SEARCH_DEFAULT_NS,
-    SETTLE_DEFAULT_NS,
-    LinkSpec,
-    ModbusTcpLink,
-    TextLink,
-)
+from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
+from harness.core.model import HOLD_ASSUMED_NS, LEAK_DEFAULT_NS, SEARCH_DEFAULT_NS, SETTLE_DEFAULT_NS
 from harness.site.durations import write_duration
 from harness.site.fields import LIMIT_NAMES
 from harness.site.forms import Form

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from harness.core.model import Alarm, ModbusTcpLink
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Alarm
 from harness.core.places import ModbusPlace, OnWhen, Order, Place, Table, TextPlace, ValueType
 from harness.site.addresses import ADDRESS_MAX, WORD_OF, Address, read_address, read_by_any, write_address
 from harness.site.fields import PATTERN_NAMES

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from harness.core.errors import Origin
+from harness.core.links import LinkSpec, ModbusTcpLink
 from harness.core.model import (
     LEAK_DEFAULT_NS,
     SEARCH_DEFAULT_NS,
@@ -17,8 +18,6 @@ from harness.core.model import (
     Expectation,
     Hold,
     Limits,
-    LinkSpec,
-    ModbusTcpLink,
     Point,
     Step,
 )

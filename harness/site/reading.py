@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from harness.core.errors import Origin, Problem, SiteError
-from harness.core.model import Alarm, ModbusTcpLink, Point, Site
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Alarm, Point, Site
 from harness.site.alarming import build_alarms, build_side_effects, build_writable
 from harness.site.checks import check_site
 from harness.site.columns import find_columns, told_columns, with_unit

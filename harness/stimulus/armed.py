@@ -8,7 +8,8 @@ from typing import Final, Self
 
 from harness.core.errors import LinkError, SafetyError
 from harness.core.instants import NS_PER_S, Bounds, Clock
-from harness.core.model import ModbusTcpLink, Site, Write
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Site, Write
 from harness.links.modbus_client import ExchangeError, ModbusClient, RequestRefusedError
 from harness.links.modbus_pdu import ExceptionCode
 from harness.stimulus.modbus_writes import WriteRequest

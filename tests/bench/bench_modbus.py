@@ -33,7 +33,7 @@ from pymodbus.client import AsyncModbusTcpClient
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from harness.core.places import ModbusPlace, Table
-from harness.links.base import Block
+from harness.links.base import AnyBlock
 from harness.links.modbus_client import ModbusClient
 from harness.links.modbus_pdu import ReadRequest
 from harness.links.modbus_schedule import Poll, Schedule
@@ -200,7 +200,7 @@ class CountingRecord(Counting):
         super().__init__()
         self._writer = writer
 
-    def block(self, block: Block) -> None:
+    def block(self, block: AnyBlock) -> None:
         self._writer.block(block)
 
     def poll(self, block_id: int, asked_ns: int, told_ns: int, payload: bytes) -> None:

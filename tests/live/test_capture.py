@@ -117,6 +117,7 @@ async def test_every_recorded_value_is_the_dissectors(tmp_path: Path, in_flight:
         blocks = record.blocks()
         assert len(blocks) == len(dissected) == 5
         for block in blocks:
+            assert isinstance(block, Block)
             polls, wanted = record.polls(block.id), dissected[block.table.read_function, block.address]
             ends = [*(int(start) for start in polls.starts[1:]), len(polls)]
             recorded: Values = []

@@ -17,7 +17,8 @@ from pathlib import Path
 import pytest
 
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
-from harness.core.model import Limits, ModbusTcpLink, Site, Step
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Limits, Site, Step
 from harness.core.verdicts import Verdict
 from harness.correlate.engine import correlate
 from harness.record.header import Header

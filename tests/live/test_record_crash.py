@@ -33,7 +33,7 @@ def check_whole(reader: RecordReader, size: int = 16) -> int:
     assert reader._connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
     assert reader.documents == DOCUMENTS
     assert reader.header.site == "hollowmere"
-    lines = reader.lines("printer")
+    lines = reader.messages("printer")
     assert [line.data for line in lines] == [line_of(number, size) for number in range(len(lines))]
     polls = reader.polls(1)
     count = len(polls)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.core.model import LineEnd, TextLink
+from harness.core.links import LineEnd, SerialPort, TextLink
 from harness.links.base import LinkState
 from harness.links.text import READ_BYTES, TextListener, _Intake
 from tests.peers.recorder import DEADLINE_S, ORIGIN, Recorder, listening
@@ -249,7 +249,7 @@ needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no p
 
 
 def serial_link(port: str, **rest: object) -> TextLink:
-    return TextLink(name="printer", port=port, origin=ORIGIN, **rest)  # type: ignore[arg-type]
+    return TextLink(name="printer", serial=SerialPort(port=port), origin=ORIGIN, **rest)  # type: ignore[arg-type]
 
 
 @needs_pty

@@ -20,7 +20,8 @@ from typing import Any, Final
 import pytest
 
 from harness.core.instants import NS_PER_MS, Bounds
-from harness.core.model import Behaviour, Expectation, Hold, Limits, ModbusTcpLink, Result, Site, Stimulus, TextLink
+from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
+from harness.core.model import Behaviour, Expectation, Hold, Limits, Result, Site, Stimulus
 from harness.core.places import ModbusPlace, OnWhen, ValueType
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.engine import correlate, outlines_of, timed_by_reference
@@ -74,12 +75,13 @@ class Interval:
 def varied(site: Site, sim: SimulatedSite, random: Random) -> Site:
     """The demo's site on a simulated site's ports, with random poll periods, and random limits around the truth."""
     ports = {"panel": sim.panel_port, "bms": sim.bms_port}
-    links: dict[str, ModbusTcpLink | TextLink] = {}
+    links: dict[str, LinkSpec] = {}
     for name, link in site.links.items():
         if isinstance(link, ModbusTcpLink):
             period = random.randrange(20, 50) * NS_PER_MS
             links[name] = replace(link, port=ports[name], poll_period_ns=period, requests_per_s_max=None)
         else:
+            assert isinstance(link, TextLink)
             links[name] = replace(link, tcp_port=sim.printer_port, longest_delay_ns=40 * NS_PER_MS)
     rows = []
     for row in site.expectations:

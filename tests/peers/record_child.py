@@ -42,7 +42,7 @@ def start(path: Path) -> RecordWriter:
 
 def hand_over(writer: RecordWriter, number: int, size: int = 16) -> int:
     now = time.monotonic_ns()
-    writer.line("printer", now - 1000, now, line_of(number, size))
+    writer.message("printer", now - 1000, now, line_of(number, size))
     writer.poll(1, now, now + 300_000 + number, payload_of(number))
     return now
 

@@ -9,9 +9,10 @@ from contextlib import asynccontextmanager
 
 from harness.core.errors import Origin
 from harness.core.instants import NS_PER_MS
-from harness.core.model import ModbusTcpLink, Point
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Point
 from harness.core.places import ModbusPlace, Numbering
-from harness.links.base import Block, Link, LinkState
+from harness.links.base import AnyBlock, Block, Link, LinkState
 from harness.record.header import Json
 
 ORIGIN = Origin(file="test", line=1)
@@ -39,7 +40,8 @@ class Recorder:
     def next_id(self) -> int:
         return next(self.ids)
 
-    def block(self, block: Block) -> None:
+    def block(self, block: AnyBlock) -> None:
+        assert isinstance(block, Block)
         assert block.id not in self.blocks
         self.blocks[block.id] = block
         self._heard.set()
@@ -59,7 +61,7 @@ class Recorder:
         self.overruns.append((link, due_ns, begun_ns))
         self._heard.set()
 
-    def line(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
+    def message(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
         self.lines.append((link, first_ns, last_ns, data))
         self._heard.set()
 

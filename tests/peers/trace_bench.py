@@ -13,6 +13,7 @@ import numpy as np
 
 from harness.core.errors import Origin
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
+from harness.core.links import ModbusTcpLink, TextLink
 from harness.core.model import (
     Alarm,
     AlarmClass,
@@ -21,13 +22,11 @@ from harness.core.model import (
     Hold,
     Judgement,
     Limits,
-    ModbusTcpLink,
     Point,
     Result,
     Site,
     Step,
     Stimulus,
-    TextLink,
 )
 from harness.core.places import ModbusPlace, Numbering, Place, Table, TextPlace
 from harness.core.trace import Trace
@@ -87,7 +86,7 @@ class Bench:
         """A point of a link."""
         if isinstance(place, TextPlace):
             self.text_links.add(link)
-        elif not written and place.table is Table.DISCRETE_INPUT:
+        elif not written and isinstance(place, ModbusPlace) and place.table is Table.DISCRETE_INPUT:
             written = str(10001 + place.address)
         self.points[name] = Point(name=name, link=link, place=place, hold=hold, written=written, origin=AT)
 

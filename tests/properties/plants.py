@@ -17,6 +17,7 @@ import numpy as np
 
 from harness.core.errors import Origin
 from harness.core.instants import Bounds
+from harness.core.links import ModbusTcpLink, TextLink
 from harness.core.model import (
     HOLD_ASSUMED_NS,
     Alarm,
@@ -25,18 +26,16 @@ from harness.core.model import (
     Expectation,
     Hold,
     Limits,
-    ModbusTcpLink,
     Point,
     Site,
     Step,
     Stimulus,
-    TextLink,
 )
 from harness.core.places import ModbusPlace, Numbering, Place, Table, TextPlace
 from harness.core.trace import Trace
 from harness.correlate.evidence import BlindTime, Evidence
 from harness.links.base import LinkState
-from harness.links.seen import Line, StateChange
+from harness.links.seen import Message, StateChange
 from harness.links.text_trace import text_trace
 
 MS = 1_000_000
@@ -519,14 +518,14 @@ def _print(draw: Random, noise: Random, plant: Plant, points: Sequence[str], dow
     events = [(at, f"{word} {name}") for name in points for span in plant.true_on[name]
               for at, word in zip(span, ("ON", "OFF"), strict=True) if at < plant.end]  # fmt: skip
     events += [(at, "LINE OK") for at in range(START - 1000 * MS, plant.end, 300 * MS)]
-    lines: list[Line] = []
+    lines: list[Message] = []
     last = 0
     for at, text in sorted(events):
         first = max(last + 1, at + noise.randint(0, max(0, delay - 30 * MS)))
         last = first + noise.randint(0, MS)
         lost = not spec.promises_every_change and noise.random() < plant.plan.loss
         if not lost and not any(first <= stop and last >= start for start, stop in down):
-            lines.append(Line(first_ns=first, last_ns=last, data=text.encode()))
+            lines.append(Message(first_ns=first, last_ns=last, data=text.encode()))
     states = [StateChange(at_ns=START - 2000 * MS, state=LinkState.UP, why="")]
     for start, stop in down:
         states += [

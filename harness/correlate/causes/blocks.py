@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from harness.core.instants import FOREVER
-from harness.core.model import Cause, CauseKind, ModbusTcpLink
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Cause, CauseKind
 from harness.core.trace import Trace
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case

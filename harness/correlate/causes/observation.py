@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from harness.core.instants import FOREVER, elapsed
 from harness.core.model import Behaviour, Cause, CauseKind
-from harness.core.places import TextPlace, ValueType
+from harness.core.places import ModbusPlace, TextPlace, ValueType
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import MISSING, Finding
@@ -46,7 +46,7 @@ def _silent(case: Case, name: str, numbers: Sequence[int], *, never: bool) -> tu
             f"no line that fits {here}: this text is not printed, or is printed in other words",
             "read the printed line of this alarm and compare it with the pattern, character by character",
         )
-    if place.value_type not in (ValueType.BIT, ValueType.BITS) and never:
+    if isinstance(place, ModbusPlace) and place.value_type not in (ValueType.BIT, ValueType.BITS) and never:
         return (
             CauseKind.DECODING,
             "value-never-on",

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import Final, NamedTuple
 
-from harness.core.model import ModbusTcpLink, Point, Site
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Point, Site
 from harness.core.places import ModbusPlace, Numbering, Place, Table, ValueType
 
 BITS_PER_REGISTER: Final = 16

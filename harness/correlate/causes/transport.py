@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from harness.core.instants import Bounds
-from harness.core.model import Cause, CauseKind, ModbusTcpLink
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Cause, CauseKind
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Finding

@@ -11,7 +11,8 @@ from itertools import pairwise
 import pytest
 
 from harness.core.instants import NS_PER_MS, NS_PER_S
-from harness.core.model import ModbusTcpLink, Point
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Point
 from harness.core.places import ModbusPlace, Table
 from harness.links import modbus_tcp
 from harness.links.base import Block, LinkState

@@ -6,8 +6,8 @@ import random
 
 import pytest
 
-from harness.core.model import LineEnd
-from harness.links.seen import Line
+from harness.core.links import LineEnd
+from harness.links.seen import Message
 from harness.links.text_framing import HEAD_BYTES, LineFramer, NoLine
 
 CASES = [
@@ -26,17 +26,17 @@ CASES = [
 ]
 
 
-def framed(end: LineEnd, pieces: list[bytes], line_max: int = 1024) -> list[Line | NoLine]:
+def framed(end: LineEnd, pieces: list[bytes], line_max: int = 1024) -> list[Message | NoLine]:
     framer = LineFramer(end, line_max)
-    found: list[Line | NoLine] = []
+    found: list[Message | NoLine] = []
     for number, piece in enumerate(pieces):
         found += framer.receive(piece, 100 * number, 100 * number + 50)
     return found
 
 
-def texts(found: list[Line | NoLine]) -> list[bytes]:
-    assert all(isinstance(one, Line) for one in found)
-    return [one.data for one in found if isinstance(one, Line)]
+def texts(found: list[Message | NoLine]) -> list[bytes]:
+    assert all(isinstance(one, Message) for one in found)
+    return [one.data for one in found if isinstance(one, Message)]
 
 
 @pytest.mark.parametrize(("end", "data", "lines"), CASES)
@@ -56,14 +56,14 @@ def test_a_line_carries_when_its_first_and_its_last_byte_came_not_when_its_end_d
     framer = LineFramer(LineEnd.ANY, 100)
     assert framer.receive(b"RAI", 10, 20) == []
     assert framer.receive(b"SED", 30, 40) == []
-    assert framer.receive(b"\r", 50, 60) == [Line(first_ns=10, last_ns=40, data=b"RAISED")]
-    assert framer.receive(b"\nNEXT\n", 70, 80) == [Line(first_ns=70, last_ns=80, data=b"NEXT")]
+    assert framer.receive(b"\r", 50, 60) == [Message(first_ns=10, last_ns=40, data=b"RAISED")]
+    assert framer.receive(b"\nNEXT\n", 70, 80) == [Message(first_ns=70, last_ns=80, data=b"NEXT")]
 
 
 def test_blank_lines_do_not_start_the_clock_of_the_line_behind_them() -> None:
     framer = LineFramer(LineEnd.ANY, 100)
     assert framer.receive(b"\r\n\r\n", 10, 20) == []
-    assert framer.receive(b"A\n", 30, 40) == [Line(first_ns=30, last_ns=40, data=b"A")]
+    assert framer.receive(b"A\n", 30, 40) == [Message(first_ns=30, last_ns=40, data=b"A")]
 
 
 @pytest.mark.parametrize("end", list(LineEnd))
@@ -73,7 +73,7 @@ def test_a_line_too_long_is_said_once_and_the_next_one_is_read(end: LineEnd, siz
     data = b"fits" + close + b"x" * 5000 + close + b"y" * 16 + close
     pieces = [data[at : at + size] for at in range(0, len(data), size)]
     found = framed(end, pieces, line_max=16)
-    assert [one.data for one in found if isinstance(one, Line)] == [b"fits", b"y" * 16]
+    assert [one.data for one in found if isinstance(one, Message)] == [b"fits", b"y" * 16]
     cut = [one for one in found if isinstance(one, NoLine)]
     assert len(cut) == 1
     assert cut[0].why == "a line longer than 16 bytes"

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import pytest
 
 from harness.core.errors import Origin
-from harness.core.model import TextLink
+from harness.core.links import TextLink
 from harness.core.places import TextPlace
 from harness.core.trace import Trace
 from harness.links.base import LinkState
-from harness.links.seen import Dropped, Line, StateChange
+from harness.links.seen import Dropped, Message, StateChange
 from harness.links.text_trace import text_trace
 
 PLACE = TextPlace(raised="ON A", cleared="OFF A", acknowledged="ACK A")
@@ -32,8 +32,8 @@ def link(delay: int | None = 50, *, promises: bool = True) -> TextLink:
     )
 
 
-def line(at: int, text: str, first: int | None = None) -> Line:
-    return Line(first_ns=at if first is None else first, last_ns=at, data=text.encode("latin-1"))
+def line(at: int, text: str, first: int | None = None) -> Message:
+    return Message(first_ns=at if first is None else first, last_ns=at, data=text.encode("latin-1"))
 
 
 def states(*changes: tuple[int, LinkState]) -> list[StateChange]:
@@ -63,7 +63,7 @@ def samples(trace: Trace) -> list[S]:
 
 
 def read(
-    *lines: Line,
+    *lines: Message,
     spec: TextLink | None = None,
     place: TextPlace = PLACE,
     changes: list[StateChange] | None = None,

@@ -24,7 +24,7 @@ def closed(make: Maker, path: Path) -> Path:
     writer.block(block(1))
     for number in range(300):
         writer.poll(1, number * 100, number * 100 + 7, bytes([number % 256]))
-        writer.line("printer", number, number + 1, f"{number} RAISED TANK 1 HIGH".encode())
+        writer.message("printer", number, number + 1, f"{number} RAISED TANK 1 HIGH".encode())
         if number % 100 == 50:
             writer.flush()
     writer.link_state("printer", 1, LinkState.UP, "connected")
@@ -66,7 +66,7 @@ def test_a_newer_record(closed: Path) -> None:
     connection = sqlite3.connect(closed)
     connection.execute("PRAGMA user_version = 9")
     connection.close()
-    assert refused(closed) == "schema=9: was written by a newer farend, this one reads up to 1; update it"
+    assert refused(closed) == "schema=9: was written by a newer farend, this one reads up to 2; update it"
 
 
 def test_a_record_that_is_being_written(make: Maker, path: Path) -> None:
@@ -74,10 +74,10 @@ def test_a_record_that_is_being_written(make: Maker, path: Path) -> None:
     before = sorted(file.name for file in path.parent.iterdir())
     assert refused(path) == "is being written by a run; read it when that has ended"
     assert sorted(file.name for file in path.parent.iterdir()) == before
-    writer.line("printer", 1, 2, b"still written")
+    writer.message("printer", 1, 2, b"still written")
     writer.close()
     with RecordReader.open(path) as reader:
-        assert [line.data for line in reader.lines("printer")] == [b"still written"]
+        assert [line.data for line in reader.messages("printer")] == [b"still written"]
 
 
 def test_a_record_cut_off_before_anything_was_in_it(tmp_path: Path) -> None:
@@ -135,7 +135,7 @@ def test_a_flipped_byte_is_found_or_changes_nothing(closed: Path) -> None:
                 reader.header,
                 dict(reader.documents),
                 reader.blocks(),
-                reader.lines("printer"),
+                reader.messages("printer"),
                 reader.link_states("printer"),
                 polls.asked.tolist(),
                 polls.told.tolist(),
@@ -172,13 +172,13 @@ def copy_of(path: Path, folder: Path) -> Path:
 
 def test_a_record_left_with_its_log_is_read_and_left_as_it_was(make: Maker, path: Path, tmp_path: Path) -> None:
     writer = make()
-    writer.line("printer", 1, 2, b"RAISED")
+    writer.message("printer", 1, 2, b"RAISED")
     writer.flush()
     left = copy_of(path, tmp_path / "left")
     before = {file.name: file.read_bytes() for file in left.parent.iterdir()}
     assert f"{path.name}-wal" in before
     with RecordReader.open(left) as reader:
-        assert [line.data for line in reader.lines("printer")] == [b"RAISED"]
+        assert [line.data for line in reader.messages("printer")] == [b"RAISED"]
         assert not reader.closed_cleanly
     assert {file.name: file.read_bytes() for file in left.parent.iterdir()} == before
 
@@ -195,7 +195,7 @@ def test_a_record_left_with_a_rollback_journal_is_read_as_it_was_before(closed: 
     assert left.read_bytes() != closed.read_bytes(), "the change had not reached the file"
     before = {file.name: file.read_bytes() for file in left.parent.iterdir()}
     with RecordReader.open(left) as reader:
-        assert reader.lines("printer")[0].data == b"0 RAISED TANK 1 HIGH"
+        assert reader.messages("printer")[0].data == b"0 RAISED TANK 1 HIGH"
     assert {file.name: file.read_bytes() for file in left.parent.iterdir()} == before
 
 
@@ -209,7 +209,7 @@ if os.geteuid() == 0:
     os.seteuid(65534)
 assert not os.access(Path(sys.argv[1]).parent, os.W_OK, effective_ids=True)
 with RecordReader.open(Path(sys.argv[1])) as reader:
-    print([line.data for line in reader.lines("printer")], reader.closed_cleanly)
+    print([line.data for line in reader.messages("printer")], reader.closed_cleanly)
 """
 
 
@@ -228,7 +228,7 @@ def media() -> Iterator[Path]:
 def test_it_is_read_from_where_nothing_can_be_written(make: Maker, path: Path, media: Path, cut_off: bool) -> None:
     """By a process without the rights to write there; root, who may write everywhere, becomes nobody for it."""
     writer = make()
-    writer.line("printer", 1, 2, b"RAISED")
+    writer.message("printer", 1, 2, b"RAISED")
     writer.flush()
     if not cut_off:
         writer.close()
@@ -252,7 +252,7 @@ def test_a_name_with_odd_characters_is_a_name(closed: Path) -> None:
     odd = closed.with_name("run 1%20?mode=rw#x.farend")
     closed.rename(odd)
     with RecordReader.open(odd) as reader:
-        assert len(reader.lines("printer")) == 300
+        assert len(reader.messages("printer")) == 300
 
 
 def test_it_can_be_closed_twice_and_leaves_no_copies(make: Maker, path: Path, tmp_path: Path) -> None:

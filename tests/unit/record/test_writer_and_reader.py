@@ -14,7 +14,7 @@ import pytest
 
 from harness.core.errors import RecordError
 from harness.links.base import LinkState
-from harness.links.seen import Dropped, Failure, Line, Overrun, StateChange
+from harness.links.seen import Dropped, Failure, Message, Overrun, StateChange
 from harness.record import pending as pending_module
 from harness.record.found import Event, Lost
 from harness.record.reader import RecordReader
@@ -34,7 +34,7 @@ def test_everything_handed_over_comes_back(make: Maker, path: Path) -> None:
     writer.poll_failed(1, 300, 400, "no answer within 100 ms")
     writer.overrun("bms", 400, 450)
     writer.poll(1, 450, 500, b"\x03\x00")
-    writer.line("printer", 600, 640, b"RAISED \xff\x00\x1b[31m")
+    writer.message("printer", 600, 640, b"RAISED \xff\x00\x1b[31m")
     writer.dropped("bms", 700, "wrong transaction id", bytes(100))
     writer.event(
         "raise", 800, {"alarm": "bulk-a.high", "by": "J\u00f6rg", "odd": "\udc80", "bounds": [1, 2.5, None, True]}
@@ -53,7 +53,7 @@ def test_everything_handed_over_comes_back(make: Maker, path: Path) -> None:
         assert reader.failures(1) == (Failure(asked_ns=300, given_up_ns=400, why="no answer within 100 ms"),)
         assert reader.failures(2) == ()
         assert reader.overruns("bms") == (Overrun(due_ns=400, begun_ns=450),)
-        assert reader.lines("printer") == (Line(first_ns=600, last_ns=640, data=b"RAISED \xff\x00\x1b[31m"),)
+        assert reader.messages("printer") == (Message(first_ns=600, last_ns=640, data=b"RAISED \xff\x00\x1b[31m"),)
         assert reader.dropped("bms") == (Dropped(at_ns=700, what="wrong transaction id", data=bytes(64)),)
         assert reader.link_states("bms") == (
             StateChange(at_ns=10, state=LinkState.UP, why="connected"),
@@ -78,7 +78,7 @@ def test_everything_handed_over_comes_back(make: Maker, path: Path) -> None:
 def test_an_empty_run_is_a_record_too(make: Maker, path: Path) -> None:
     make().close()
     with RecordReader.open(path) as reader:
-        assert (reader.blocks(), reader.events(), reader.lines("x")) == ((), (), ())
+        assert (reader.blocks(), reader.events(), reader.messages("x")) == ((), (), ())
         assert len(reader.polls(1)) == 0
         assert reader.closed_cleanly
 
@@ -110,7 +110,7 @@ def test_payload_changes_survive_being_split_over_batches(
 
 def test_flush_puts_on_the_disk_what_was_handed_over(make: Maker, path: Path) -> None:
     writer = make()
-    writer.line("printer", 1, 2, b"RAISED")
+    writer.message("printer", 1, 2, b"RAISED")
     writer.flush()
     on_disk = b"".join(file.read_bytes() for file in path.parent.iterdir())
     assert b"RAISED" in on_disk
@@ -118,7 +118,7 @@ def test_flush_puts_on_the_disk_what_was_handed_over(make: Maker, path: Path) ->
 
 def test_it_is_committed_without_being_asked(make: Maker, path: Path) -> None:
     writer = make()
-    writer.line("printer", 1, 2, b"RAISED")
+    writer.message("printer", 1, 2, b"RAISED")
     deadline = time.monotonic() + 20
     while b"RAISED" not in b"".join(file.read_bytes() for file in path.parent.iterdir()):
         assert time.monotonic() < deadline
@@ -160,7 +160,7 @@ def test_closing_twice_is_nothing_and_flushing_after_it_says_so(make: Maker) -> 
 
 def test_the_file_refuses_to_be_changed(make: Maker, path: Path) -> None:
     writer = make()
-    writer.line("printer", 1, 2, b"RAISED")
+    writer.message("printer", 1, 2, b"RAISED")
     writer.close()
     connection = sqlite3.connect(path)
     for statement in (
@@ -176,7 +176,7 @@ def test_the_file_refuses_to_be_changed(make: Maker, path: Path) -> None:
 
 def test_closing_leaves_one_file(make: Maker, path: Path) -> None:
     writer = make()
-    writer.line("printer", 1, 2, b"RAISED")
+    writer.message("printer", 1, 2, b"RAISED")
     writer.close()
     assert [file.name for file in path.parent.iterdir()] == [path.name]
 
@@ -216,7 +216,7 @@ def test_what_finds_no_room_is_blind_time_and_events_always_find_room(
     until_taken(writer)
     for number in range(5):
         writer.poll(1, 1000 + 10 * number, 1005 + 10 * number, bytes([number]))
-    writer.line("printer", 2000, 2001, b"RAISED")
+    writer.message("printer", 2000, 2001, b"RAISED")
     writer.event("raise", 2002, {"alarm": "a"})
     stalled.set()
     writer.flush()
@@ -226,7 +226,7 @@ def test_what_finds_no_room_is_blind_time_and_events_always_find_room(
         polls = reader.polls(1)
         assert polls.asked.tolist() == [1000, 1010, 1020, 3000]
         assert polls.payloads == [b"\x00", b"\x01", b"\x02", b"\x04"]
-        assert reader.lines("printer") == ()
+        assert reader.messages("printer") == ()
         assert [event.at_ns for event in reader.events("raise")] == [2002]
         (lost,) = reader.lost()
         assert lost == Lost(from_ns=1030, until_ns=lost.until_ns, why=lost.why, counts={"poll": 2, "line": 1})
@@ -245,11 +245,11 @@ def test_bytes_have_a_limit_too(
     writer.link_state("printer", 5, LinkState.UP, "connected")
     until_taken(writer)
     for number in range(100):
-        writer.line("printer", number, number, b"x" * 100)
+        writer.message("printer", number, number, b"x" * 100)
     stalled.set()
     writer.close()
     with RecordReader.open(path) as reader:
-        assert len(reader.lines("printer")) == 6
+        assert len(reader.messages("printer")) == 6
         assert reader.lost()[0].counts == {"line": 94}
 
 
@@ -266,34 +266,34 @@ def test_a_disk_that_refuses_is_tried_again_and_nothing_is_lost(
         commit(self, batch)
 
     monkeypatch.setattr(RecordWriter, "_commit", refusing)
-    writer.line("printer", 1, 2, b"ONE")
+    writer.message("printer", 1, 2, b"ONE")
     with pytest.raises(RecordError, match="cannot be written: OperationalError: database or disk is full"):
         writer.flush()
     assert "disk is full" in writer.failing
-    writer.line("printer", 3, 4, b"TWO")
+    writer.message("printer", 3, 4, b"TWO")
     full = False
     writer.flush()
     assert writer.failing == ""
     writer.close()
     with RecordReader.open(path) as reader:
-        assert [line.data for line in reader.lines("printer")] == [b"ONE", b"TWO"]
+        assert [line.data for line in reader.messages("printer")] == [b"ONE", b"TWO"]
 
 
 def test_a_disk_that_is_really_full_says_so_and_what_was_written_is_kept(make: Maker, path: Path) -> None:
     """SQLite's own limit on the size of the file stands in for the disk: the error is the real one."""
     writer = make()
-    writer.line("printer", 1, 2, b"ONE")
+    writer.message("printer", 1, 2, b"ONE")
     writer.flush()
     pages = writer._connection.execute("PRAGMA page_count").fetchone()[0]
     writer._connection.execute(f"PRAGMA max_page_count = {pages + 1}")
     for number in range(200):
-        writer.line("printer", number, number, b"x" * 1000)
+        writer.message("printer", number, number, b"x" * 1000)
     with pytest.raises(RecordError, match="database or disk is full"):
         writer.flush()
     with pytest.raises(RecordError, match="its end could not be written"):
         writer.close()
     with RecordReader.open(path) as reader:
-        assert [line.data for line in reader.lines("printer")] == [b"ONE"]
+        assert [line.data for line in reader.messages("printer")] == [b"ONE"]
         assert not reader.closed_cleanly
 
 
@@ -316,7 +316,7 @@ def test_a_tap_gets_the_same_calls(make: Maker) -> None:
     writer.poll(1, 1, 2, b"\x01\x00")
     writer.poll_failed(1, 3, 4, "why")
     writer.overrun("bms", 5, 6)
-    writer.line("printer", 7, 8, b"RAISED")
+    writer.message("printer", 7, 8, b"RAISED")
     writer.link_state("bms", 9, LinkState.UP, "connected")
     writer.dropped("bms", 10, "what", bytes(100))
     writer.event("raise", 11, {"alarm": "a"})
@@ -330,7 +330,9 @@ def test_a_tap_gets_the_same_calls(make: Maker) -> None:
     assert tap.events == [("raise", 11, {"alarm": "a"})]
 
 
-@pytest.mark.parametrize("call", ["block", "poll", "poll_failed", "overrun", "line", "link_state", "dropped", "event"])
+@pytest.mark.parametrize(
+    "call", ["block", "poll", "poll_failed", "overrun", "message", "link_state", "dropped", "event"]
+)
 def test_a_tap_that_crashes_is_dropped_and_the_recording_goes_on(make: Maker, path: Path, call: str) -> None:
     class Broken(Tap):
         def __getattribute__(self, name: str) -> object:
@@ -346,14 +348,14 @@ def test_a_tap_that_crashes_is_dropped_and_the_recording_goes_on(make: Maker, pa
         writer.poll(1, 10 * number, 10 * number + 1, bytes([number]))
         writer.poll_failed(1, 3, 4, "why")
         writer.overrun("bms", 5, 6)
-        writer.line("printer", 7, 8, b"RAISED")
+        writer.message("printer", 7, 8, b"RAISED")
         writer.link_state("bms", 9, LinkState.UP, "connected")
         writer.dropped("bms", 10, "what", b"")
         writer.event("raise", 11, {})
     writer.close()
     assert (len(healthy.polls), len(healthy.lines), len(healthy.drops)) == (2, 2, 2)
     with RecordReader.open(path) as reader:
-        assert len(reader.polls(1)) == len(reader.lines("printer")) == len(reader.events("raise")) == 2
+        assert len(reader.polls(1)) == len(reader.messages("printer")) == len(reader.events("raise")) == 2
         (failed,) = reader.events("tap-failed")
         assert failed.data["call"] == call
         assert "the display broke" in str(failed.data["traceback"])

@@ -12,6 +12,7 @@ import pytest
 
 from harness.core.errors import Origin
 from harness.core.instants import FOREVER, NS_PER_MS, NS_PER_S, Bounds
+from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
 from harness.core.model import (
     Alarm,
     AlarmClass,
@@ -23,15 +24,12 @@ from harness.core.model import (
     Hold,
     Judgement,
     Limits,
-    LinkSpec,
-    ModbusTcpLink,
     Point,
     Result,
     SideEffect,
     Site,
     Stimulus,
     Stray,
-    TextLink,
 )
 from harness.core.places import ModbusPlace, Numbering, Place, Table, TextPlace, ValueType
 from harness.core.trace import Trace

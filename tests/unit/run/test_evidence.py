@@ -11,14 +11,16 @@ import numpy as np
 import pytest
 
 from harness.core.instants import Bounds
-from harness.core.model import ModbusTcpLink, Site, Stimulus
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Site, Stimulus
 from harness.core.places import ModbusPlace, OnWhen, Order, Table, ValueType
 from harness.core.trace import Trace
 from harness.links.base import Block, LinkState
+from harness.links.decoding import state_in_poll
 from harness.links.modbus_values import is_on
-from harness.links.seen import Dropped, Failure, Line, StateChange
-from harness.record.found import Polls
-from harness.run.evidence import CHANGES_SPARE, blind_times, evidence_of, modbus_trace
+from harness.links.polled_trace import polled_trace
+from harness.links.seen import Dropped, Failure, Message, Polls, StateChange
+from harness.run.evidence import CHANGES_SPARE, blind_times, evidence_of
 from tests.unit.run.sites import site_of
 
 Poll = tuple[int, int, bytes]
@@ -32,7 +34,7 @@ class Found:
         self._blocks = tuple(polls)
         self.failed: dict[int, list[Failure]] = defaultdict(list)
         self.states: dict[str, list[StateChange]] = defaultdict(list)
-        self.printed: dict[str, list[Line]] = defaultdict(list)
+        self.printed: dict[str, list[Message]] = defaultdict(list)
 
     def blocks(self) -> tuple[Block, ...]:
         return self._blocks
@@ -50,7 +52,7 @@ class Found:
     def failures(self, block_id: int) -> tuple[Failure, ...]:
         return tuple(self.failed[block_id])
 
-    def lines(self, link: str) -> tuple[Line, ...]:
+    def messages(self, link: str) -> tuple[Message, ...]:
         return tuple(self.printed[link])
 
     def link_states(self, link: str) -> tuple[StateChange, ...]:
@@ -107,7 +109,7 @@ def test_runs_of_equal_payload_become_runs_of_equal_state() -> None:
     place = ModbusPlace(unit=1, table=Table.DISCRETE_INPUT, address=13)
     polls = {INPUTS: [(0, 5, bits()), (10, 15, bits(1)), (20, 25, bits(1, 3)), (30, 35, bits(3)), (40, 45, bits(1))]}
     found = Found(polls)
-    trace = modbus_trace("p", place, found.blocks(), found.polls)
+    trace = polled_trace("p", place, found.blocks(), found.polls, state_in_poll)
     assert trace is not None
     assert trace.starts.tolist() == [0, 2, 4], "the bit beside it moved in between, and that is no news of this one"
     assert not trace.first_on
@@ -126,13 +128,13 @@ def test_samples_without_a_value_are_left_out_and_leave_a_gap() -> None:
     numbers = [nan, 5.0, nan, 5.0, 20.0, inf, 20.0, nan, 5.0, nan]
     polls = {registers: [(10 * at, 10 * at + 4, value(number)) for at, number in enumerate(numbers)]}
     found = Found(polls)
-    trace = modbus_trace("p", place, found.blocks(), found.polls)
+    trace = polled_trace("p", place, found.blocks(), found.polls, state_in_poll)
     expected = [(10, 14, False), (30, 34, False), (40, 44, True), (60, 64, True), (80, 84, False)]
     assert samples(trace) == expected
     assert trace is not None
     assert trace.starts.tolist() == [0, 2, 4]
     only_nan = Found({registers: [(0, 1, value(nan)), (2, 3, value(nan))]})
-    assert samples(modbus_trace("p", place, only_nan.blocks(), only_nan.polls)) == []
+    assert samples(polled_trace("p", place, only_nan.blocks(), only_nan.polls, state_in_poll)) == []
 
 
 def test_a_place_in_several_blocks_has_all_their_samples_but_not_those_that_overlap() -> None:
@@ -144,7 +146,7 @@ def test_a_place_in_several_blocks_has_all_their_samples_but_not_those_that_over
         small: [(10, 15, bits(count=4)), (22, 28, bits(count=4)), (50, 55, bits(count=4)), (60, 61, bits(count=4))],
     }
     found = Found(polls)
-    trace = modbus_trace("p", place, found.blocks(), found.polls)
+    trace = polled_trace("p", place, found.blocks(), found.polls, state_in_poll)
     assert samples(trace) == [(0, 5, False), (10, 15, False), (20, 25, True), (40, 60, True), (60, 61, False)]
     assert samples(trace) == plain(place, polls)
 
@@ -158,10 +160,12 @@ def test_a_place_that_no_block_holds_has_no_trace() -> None:
         (13, Table.DISCRETE_INPUT, 2),
     ):
         place = ModbusPlace(unit=unit, table=table, address=address)
-        assert modbus_trace("p", place, found.blocks(), found.polls) is None
+        assert polled_trace("p", place, found.blocks(), found.polls, state_in_poll) is None
     across = ModbusPlace(unit=1, table=Table.HOLDING_REGISTER, address=3, value_type=ValueType.U32)
     halves = Found({block(1, Table.HOLDING_REGISTER, 0, 4): [(0, 1, bytes(8))]})
-    assert modbus_trace("p", across, halves.blocks(), halves.polls) is None, "half of a number is no number"
+    assert polled_trace("p", across, halves.blocks(), halves.polls, state_in_poll) is None, (
+        "half of a number is no number"
+    )
 
 
 PLACES = (
@@ -197,7 +201,10 @@ def test_traces_equal_a_plain_loop_over_every_poll(seed: int) -> None:
         polls[one] = mine
     found = Found(polls)
     for place in PLACES:
-        assert samples(modbus_trace("p", place, found.blocks(), found.polls)) == plain(place, polls), (seed, place)
+        assert samples(polled_trace("p", place, found.blocks(), found.polls, state_in_poll)) == plain(place, polls), (
+            seed,
+            place,
+        )
 
 
 # --- a whole site ---------------------------------------------------------------------------------

@@ -78,17 +78,17 @@ def test_a_value_that_is_none_changes_nothing() -> None:
 def test_printed_lines() -> None:
     live = source()
     assert live.is_off("high-printed"), "a line that said nothing yet is not on"
-    live.line("log", 10, 20, b"ON A HIGH HIGH")
+    live.message("log", 10, 20, b"ON A HIGH HIGH")
     assert live.is_off("high-printed"), "the line of another alarm"
-    live.line("log", 30, 40, b"ON A HIGH")
+    live.message("log", 30, 40, b"ON A HIGH")
     assert not live.is_off("high-printed")
     assert live.was_on_since("high-printed", 40)
     assert not live.was_on_since("high-printed", 41)
-    live.line("log", 50, 60, b"OFF A HIGH")
+    live.message("log", 50, 60, b"OFF A HIGH")
     assert live.is_off("high-printed")
     assert live.was_on_since("high-printed", 40), "that it was on stays true"
-    assert live.last_line_ns("log") == 60
-    assert live.last_line_ns("bms") == -1
+    assert live.last_message_ns("log") == 60
+    assert live.last_message_ns("bms") == -1
 
 
 def test_a_polled_point_that_was_never_read_is_not_off() -> None:
@@ -125,9 +125,11 @@ async def test_waiting_ends_with_the_news_that_it_waits_for() -> None:
     assert not waiting.done()
     live.poll(1, 3, 4, inputs(1))
     assert await waiting
-    waiting = asyncio.create_task(live.wait_until(lambda: live.last_line_ns("log") == 6 and live.up["log"], deadline))
+    waiting = asyncio.create_task(
+        live.wait_until(lambda: live.last_message_ns("log") == 6 and live.up["log"], deadline)
+    )
     await asyncio.sleep(0)
-    live.line("log", 5, 6, b"ON A HIGH")
+    live.message("log", 5, 6, b"ON A HIGH")
     await asyncio.sleep(0)
     assert not waiting.done()
     live.link_state("log", 7, LinkState.UP, "")
@@ -213,7 +215,7 @@ def test_memory_gives_the_same_evidence_as_the_record(seed: int, tmp_path: objec
         elif choice < 6:
             writer.poll(2, now, now + 5, random.choice([b"\x00\x00", b"\x00\x04", b"\x80\x01"]))
         elif choice == 6:
-            writer.line("log", now, now + 3, random.choice([b"ON A HIGH", b"OFF A HIGH", b"hello"]))
+            writer.message("log", now, now + 3, random.choice([b"ON A HIGH", b"OFF A HIGH", b"hello"]))
         else:
             writer.poll_failed(1, now, now + 9, "no answer")
         now += 10

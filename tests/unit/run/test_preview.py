@@ -9,7 +9,8 @@ import pytest
 
 from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_S
-from harness.core.model import ModbusTcpLink, Site
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Site
 from harness.run.order import Selection
 from harness.run.preview import Preview, preview_of
 from harness.site.profiles import profiles_folder

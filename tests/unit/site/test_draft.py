@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from harness.core.errors import Origin, UsageError
-from harness.core.model import ModbusTcpLink, Point, TextLink
+from harness.core.links import ModbusTcpLink, TextLink
+from harness.core.model import Point
 from harness.core.places import ModbusPlace, Numbering, Table, TextPlace, ValueType
 from harness.site.draft import write_draft
 from harness.site.reading import load_site

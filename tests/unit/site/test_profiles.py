@@ -12,7 +12,8 @@ import openpyxl
 import pytest
 import yaml
 
-from harness.core.model import Behaviour, ModbusTcpLink, Site, Step
+from harness.core.links import ModbusTcpLink
+from harness.core.model import Behaviour, Site, Step
 from harness.core.places import ModbusPlace, TextPlace
 from harness.site.describe import describe_point
 from harness.site.profiles import profiles_folder

@@ -8,7 +8,8 @@ import pytest
 
 from harness.core.errors import SiteError
 from harness.core.instants import NS_PER_MS, NS_PER_S
-from harness.core.model import Behaviour, ModbusTcpLink, Site, Step, TextLink
+from harness.core.links import ModbusTcpLink, TextLink
+from harness.core.model import Behaviour, Site, Step
 from harness.core.places import ModbusPlace, OnWhen, Order, Table, TextPlace, ValueType
 from harness.site.reading import gather, is_beside, load_site, read_site
 
@@ -188,7 +189,7 @@ def test_links() -> None:
     assert isinstance(bms, ModbusTcpLink)
     assert isinstance(log, TextLink)
     assert (bms.host, bms.port, bms.unit, bms.timeout_ns, bms.in_flight) == ("h", 502, 1, NS_PER_S, 1)
-    assert (log.host, log.tcp_port, log.port, log.longest_delay_ns) == ("h", 1, None, NS_PER_S)
+    assert (log.host, log.tcp_port, log.serial, log.longest_delay_ns) == ("h", 1, None, NS_PER_S)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,55 @@
+"""Where the protocols join on the way from what was observed to what it means: one function for each question. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from harness.core.links import LinkSpec, TextLink
+from harness.core.model import Point
+from harness.core.places import BacnetPlace, ModbusPlace, Place, TextPlace
+from harness.core.trace import Trace
+from harness.links import bacnet_values, modbus_values
+from harness.links.base import AnyBlock, Block, ObjectBlock
+from harness.links.polled_trace import polled_trace
+from harness.links.source import Source
+from harness.links.text_lines import MessageKind, compile_place
+from harness.links.text_trace import text_trace
+
+Reader = Callable[[bytes], bool | None]
+"""From a message to on, off, or None where it says nothing of the place."""
+
+
+def state_in_poll(place: Place, block: AnyBlock, payload: bytes) -> bool | None:
+    """Whether a place is on in one answer to a block that holds it; None where the answer does not tell."""
+    if isinstance(place, ModbusPlace) and isinstance(block, Block):
+        return modbus_values.is_on(place, block, payload)
+    if isinstance(place, BacnetPlace) and isinstance(block, ObjectBlock):
+        return bacnet_values.is_on(place, bacnet_values.unpack(payload, bacnet_values.index_of(place, block)))
+    return None
+
+
+def message_reader(place: Place, spec: LinkSpec) -> Reader | None:
+    """How a message of the link is read for a place; None where the place is only ever polled."""
+    if isinstance(place, TextPlace) and isinstance(spec, TextLink):
+        patterns = compile_place(place, spec.encoding)
+
+        def read_line(data: bytes) -> bool | None:
+            message = patterns.match(data)
+            if message is None or message.kind is MessageKind.ACKNOWLEDGED:
+                return None
+            return message.kind is MessageKind.RAISED
+
+        return read_line
+    return None
+
+
+def trace_of(
+    point: Point, spec: LinkSpec, source: Source, blocks: Sequence[AnyBlock], start_ns: int, end_ns: int
+) -> Trace | None:
+    """The trace of one point; None where nothing ever held it. ``blocks``: those of its link."""
+    place = point.place
+    if isinstance(place, TextPlace) and isinstance(spec, TextLink):
+        states, dropped = source.link_states(point.link), source.dropped(point.link)
+        messages = source.messages(point.link)
+        return text_trace(point.name, place, spec, messages, states, start_ns, end_ns, dropped)
+    return polled_trace(point.name, place, blocks, source.polls, state_in_poll)
