@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from enum import IntFlag
 from typing import Final
 
+from harness.core import current_loop
 from harness.core.places import BacnetPlace, ObjectPart, OnWhen
 from harness.links.base import ObjectBlock
 
@@ -100,10 +101,16 @@ def is_on(place: BacnetPlace, reading: ObjectReading) -> bool | None:
             return None if reading.status is None else bool(reading.status & Status.FAULT)
     if reading.value is None or not math.isfinite(reading.value):
         return None
-    on = _compared(place, reading.value)
+    on = _told(place, reading.value)
     if on and reading.status is not None and reading.status & Status.OUT_OF_SERVICE:
         return None
     return on
+
+
+def _told(place: BacnetPlace, value: float) -> bool | None:
+    if place.loop is not None:
+        return current_loop.is_on(place.loop, place.on_when, place.threshold, value)
+    return _compared(place, value)
 
 
 def _compared(place: BacnetPlace, value: float) -> bool:

@@ -6,11 +6,12 @@ from collections.abc import Callable, Sequence
 
 from harness.core.links import LinkSpec, TextLink
 from harness.core.model import Point
-from harness.core.places import BacnetPlace, ModbusPlace, Place, TextPlace
+from harness.core.places import BacnetPlace, CurrentLoop, ModbusPlace, Place, TextPlace
 from harness.core.trace import Trace
 from harness.links import bacnet_values, modbus_values
 from harness.links.base import AnyBlock, Block, ObjectBlock
-from harness.links.polled_trace import polled_trace
+from harness.links.current_loop import failure_trace, lasting_loop
+from harness.links.polled_trace import expand, polled_states, polled_trace
 from harness.links.source import Source
 from harness.links.text_lines import MessageKind, compile_place
 from harness.links.text_trace import text_trace
@@ -20,7 +21,10 @@ Reader = Callable[[bytes], bool | None]
 
 
 def state_in_poll(place: Place, block: AnyBlock, payload: bytes) -> bool | None:
-    """Whether a place is on in one answer to a block that holds it; None where the answer does not tell."""
+    """Whether a place is on in one answer to a block that holds it; None where the answer does not tell.
+
+    Of a current loop in a failure range, one answer cannot tell for how long: ``links.current_loop`` looks at many.
+    """
     if isinstance(place, ModbusPlace) and isinstance(block, Block):
         return modbus_values.is_on(place, block, payload)
     if isinstance(place, BacnetPlace) and isinstance(block, ObjectBlock):
@@ -48,8 +52,21 @@ def trace_of(
 ) -> Trace | None:
     """The trace of one point; None where nothing ever held it. ``blocks``: those of its link."""
     place = point.place
+    loop = lasting_loop(place)
+    if loop is not None:
+        return _failure_of(point, loop, source, blocks)
     if isinstance(place, TextPlace) and isinstance(spec, TextLink):
         states, dropped = source.link_states(point.link), source.dropped(point.link)
         messages = source.messages(point.link)
         return text_trace(point.name, place, spec, messages, states, start_ns, end_ns, dropped)
     return polled_trace(point.name, place, blocks, source.polls, state_in_poll)
+
+
+def _failure_of(point: Point, loop: CurrentLoop, source: Source, blocks: Sequence[AnyBlock]) -> Trace | None:
+    """A failure range needs one reading after the other, so it is only ever told by polls."""
+    found = polled_states(point.place, blocks, source.polls, state_in_poll)
+    if found is None:
+        return None
+    asked, told, starts, states = found
+    of_each = expand(starts, states, len(asked))
+    return failure_trace(point.name, loop.persistence_ns, point.hold.off_ns, asked, told, of_each)

@@ -13,6 +13,7 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import Final
 
+from harness.core import current_loop
 from harness.core.places import ModbusPlace, OnWhen, Order, Table, ValueType
 from harness.links.base import Block
 
@@ -48,6 +49,9 @@ def is_on(place: ModbusPlace, block: Block, payload: bytes) -> bool | None:
 
     Raises ValueError as ``decode``, and where ``on_when`` needs a threshold that the place does not have.
     """
+    if place.loop is not None:
+        read = decode(place, block, payload)
+        return None if read is None else current_loop.is_on(place.loop, place.on_when, place.threshold, read)
     raw = raw_value(place, block, payload)
     if raw is None:
         return None

@@ -18,7 +18,15 @@ State = Callable[[Place, AnyBlock, bytes], bool | None]
 def polled_trace(
     name: str, place: Place, blocks: Sequence[AnyBlock], polls_of: Callable[[int], Polls], state: State
 ) -> Trace | None:
-    """The trace of one place from all blocks that held it; None where none did.
+    """The trace of one place from all blocks that held it; None where none did."""
+    found = polled_states(place, blocks, polls_of, state)
+    return None if found is None else trace_of_runs(name, *found)
+
+
+def polled_states(
+    place: Place, blocks: Sequence[AnyBlock], polls_of: Callable[[int], Polls], state: State
+) -> _Part | None:
+    """What each poll said of one place, from all blocks that held it; None where none did.
 
     A block is asked one poll at a time, so its samples do not overlap. Where several blocks held the place, a sample
     that overlaps the one before it is left out: their order is not known.
@@ -28,15 +36,14 @@ def polled_trace(
     if not parts:
         return None
     if len(parts) == 1:
-        asked, told, starts, states = parts[0]
-        return trace_of_runs(name, asked, told, starts, states)
+        return parts[0]
     asked = np.concatenate([part[0] for part in parts])
     told = np.concatenate([part[1] for part in parts])
-    on = np.concatenate([_expand(part[2], part[3], len(part[0])) for part in parts])
+    on = np.concatenate([expand(part[2], part[3], len(part[0])) for part in parts])
     order = np.argsort(asked, kind="stable")
     asked, told, on = asked[order], told[order], on[order]
     keep = np.concatenate(([True], asked[1:] >= np.maximum.accumulate(told)[:-1]))
-    return trace_of_runs(name, asked[keep], told[keep], np.arange(int(keep.sum())), on[keep])
+    return asked[keep], told[keep], np.arange(int(keep.sum())), on[keep]
 
 
 _Instants = np.ndarray[tuple[int], np.dtype[np.int64]]
@@ -78,14 +85,15 @@ def _columns(place: Place, block: AnyBlock) -> slice:
     return slice(2 * first, 2 * (first + place.count))
 
 
-def _expand(starts: _Instants, states: _States, count: int) -> _States:
+def expand(starts: _Instants, states: _States, count: int) -> _States:
+    """One state a sample, from one a run."""
     return np.repeat(states, np.diff(np.append(starts, count)))
 
 
 def trace_of_runs(name: str, asked: _Instants, told: _Instants, starts: _Instants, states: _States) -> Trace:
     """Runs of equal payload merged into runs of equal state; samples without a value are left out."""
     if np.any(states < 0):
-        full = _expand(starts, states, len(asked))
+        full = expand(starts, states, len(asked))
         keep = full >= 0
         asked, told, states = asked[keep], told[keep], full[keep]
         starts = np.arange(len(states))

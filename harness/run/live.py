@@ -13,6 +13,7 @@ import numpy as np
 from harness.core.instants import NS_PER_S, Clock
 from harness.core.model import Point, Site
 from harness.links.base import AnyBlock, LinkState
+from harness.links.current_loop import Lasting, lasting_loop
 from harness.links.decoding import message_reader, state_in_poll
 from harness.links.seen import Dropped, Failure, Message, Polls, StateChange
 from harness.record.found import Event
@@ -50,6 +51,8 @@ class BlockMemory:
     told: deque[int] = field(default_factory=lambda: deque(maxlen=KEPT_POLLS_MAX))
     payloads: deque[bytes] = field(default_factory=lambda: deque(maxlen=KEPT_POLLS_MAX))
     failures: list[Failure] = field(default_factory=list)
+    read: dict[str, bool | None] = field(default_factory=dict)
+    """By point, what its newest payload says by itself."""
 
 
 class LiveSource:
@@ -71,6 +74,8 @@ class LiveSource:
         self.why_down: dict[str, str] = {}
         self.polls_total = 0
         self.failures_total = 0
+        loops = {it.name: (lasting_loop(it.place), it.hold.off_ns) for it in site.points.values()}
+        self._lasting = {name: Lasting(loop.persistence_ns, off) for name, (loop, off) in loops.items() if loop}
         readers = {it.name: message_reader(it.place, site.links[it.link]) for it in site.points.values()}
         self._told = {name: reader for name, reader in readers.items() if reader is not None}
 
@@ -92,11 +97,11 @@ class LiveSource:
         memory.payloads.append(memory.payloads[-1] if same else payload)
         self.polls_total += 1
         for point in memory.points:
-            before = self.states.get(point.name)
-            if same and before is not None:
-                on: bool | None = before.on
-            else:
-                on = state_in_poll(point.place, memory.block, payload)
+            if not same:
+                memory.read[point.name] = state_in_poll(point.place, memory.block, payload)
+            on = memory.read[point.name]
+            if point.name in self._lasting:
+                on = self._lasting[point.name].take(on, asked_ns, told_ns)
             if on is not None:
                 self._enter(point, on, asked_ns, told_ns)
         self._news.set()
