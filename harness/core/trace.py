@@ -26,6 +26,8 @@ class Trace:
     ``first_on`` is the state of the first. ``edges`` is (m,): True where run j's first sample *is* the change (a pushed
     message), so that the change lies in [lo, hi] of that sample itself and not merely after the sample before.
     ``sealed`` is (n,) or None for all False: sealed[i] says that no unreported onset lies between samples i-1 and i.
+    ``timed`` is False where the samples say *that* something was so and measure no time: their bounds put them in order
+    with the stimuli and prove no limit (a person who had to walk there).
     """
 
     point: str
@@ -35,6 +37,7 @@ class Trace:
     first_on: bool
     edges: Flags
     sealed: Flags | None = None
+    timed: bool = True
 
     def __post_init__(self) -> None:
         n, m = len(self.lo), len(self.starts)
@@ -54,6 +57,7 @@ class Trace:
         *,
         edge: Flags | None = None,
         sealed: Flags | None = None,
+        timed: bool = True,
     ) -> Trace:
         """Build from one state a sample. Bounds are tightened to the known order: x_0 <= x_1 <= ..., and samples of
         different state are at least 1 ns apart.
@@ -80,6 +84,7 @@ class Trace:
             first_on=bool(on[0]) if len(on) else False,
             edges=edges,
             sealed=sealed,
+            timed=timed,
         )
 
     def __len__(self) -> int:

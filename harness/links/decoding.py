@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from harness.core.links import LinkSpec, TextLink
+from harness.core.links import LinkSpec, PersonLink, TextLink
 from harness.core.model import Point
-from harness.core.places import BacnetPlace, CurrentLoop, ModbusPlace, Place, TextPlace
+from harness.core.places import BacnetPlace, CurrentLoop, ModbusPlace, PersonPlace, Place, TextPlace
 from harness.core.trace import Trace
 from harness.links import bacnet_values, modbus_values
 from harness.links.base import AnyBlock, Block, ObjectBlock
 from harness.links.current_loop import failure_trace, lasting_loop
+from harness.links.person_messages import Undone, decode, is_of
+from harness.links.person_trace import person_trace
 from harness.links.polled_trace import expand, polled_states, polled_trace
 from harness.links.source import Source
 from harness.links.text_lines import MessageKind, compile_place
@@ -44,6 +46,15 @@ def message_reader(place: Place, spec: LinkSpec) -> Reader | None:
             return message.kind is MessageKind.RAISED
 
         return read_line
+    if isinstance(place, PersonPlace) and isinstance(spec, PersonLink):
+
+        def read_report(data: bytes) -> bool | None:
+            said = decode(data)
+            if said is None or not is_of(said, place):
+                return None
+            return said.then if isinstance(said, Undone) else said.on
+
+        return read_report
     return None
 
 
@@ -59,6 +70,8 @@ def trace_of(
         states, dropped = source.link_states(point.link), source.dropped(point.link)
         messages = source.messages(point.link)
         return text_trace(point.name, place, spec, messages, states, start_ns, end_ns, dropped)
+    if isinstance(place, PersonPlace) and isinstance(spec, PersonLink):
+        return person_trace(point.name, place, spec, source.messages(point.link), start_ns, end_ns)
     return polled_trace(point.name, place, blocks, source.polls, state_in_poll)
 
 

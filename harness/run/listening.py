@@ -6,10 +6,11 @@ from collections.abc import Callable, Iterable
 from itertools import count
 
 from harness.core.instants import Clock
-from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
+from harness.core.links import LinkSpec, ModbusTcpLink, PersonLink, TextLink
 from harness.core.model import Point, Site
 from harness.links.base import Link, Observer
 from harness.links.modbus_tcp import ModbusTcpListener
+from harness.links.person import PersonListener
 from harness.links.text import TextListener
 
 
@@ -22,6 +23,8 @@ def listener(
             return ModbusTcpListener(spec, points, observer, clock, next_block_id)
         case TextLink():
             return TextListener(spec, observer, clock)
+        case PersonLink():
+            return PersonListener(spec, points, observer, clock)
         case _:
             raise NotImplementedError(f"link {spec.name}: {type(spec).__name__} cannot be listened to yet")
 
