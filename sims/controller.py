@@ -65,6 +65,30 @@ class Change(NamedTuple):
     why: Happening
 
 
+class Situation(NamedTuple):
+    """What outputs are computed from: the state of every alarm, by name, and what follows from all of them.
+
+    Warnings have no part in anything but ``states``. ``horn``: something unacknowledged sounds that was not silenced.
+    ``newest``: the alarm that was raised last of those that are active.
+    """
+
+    states: Mapping[str, AlarmState]
+    common_alarm: bool
+    common_fault: bool
+    horn: bool
+    newest: str | None
+
+    @property
+    def unacknowledged(self) -> bool:
+        """Whether an alarm that may leave the panel is active and nobody acknowledged it."""
+        return any(self.states[alarm.name] is AlarmState.UNACK for alarm in ALARMS if not alarm.local)
+
+    @property
+    def open(self) -> bool:
+        """Whether an alarm that may leave the panel is active, or was and nobody acknowledged it."""
+        return any(self.states[alarm.name] is not AlarmState.NORM for alarm in ALARMS if not alarm.local)
+
+
 @dataclass(slots=True, kw_only=True)
 class _Standing:
     """How one alarm stands. ``causes``: why it is active; a bringing alarm's name, the test block, or a sensor."""
@@ -73,6 +97,7 @@ class _Standing:
     causes: set[str] = field(default_factory=set)
     brought_by: str | None = None
     sounding: bool = False
+    raise_number: int = 0
     runs_out_ns: int | None = None
 
 
@@ -91,6 +116,7 @@ class Controller:
         self._lasts_ns = {a.name: a.lasts_ns for a in ALARMS if a.lasts_ns is not None} | dict(lasts_ns or {})
         self._pending: deque[Command] = deque()
         self._alarms = {alarm.name: _Standing() for alarm in ALARMS}
+        self._raises = 0
 
     def accept(self, alarm_number: int, action: int) -> Command | None:
         """Take a command for the next scan; None if it is refused (no such alarm or action, or too many pending)."""
@@ -142,11 +168,23 @@ class Controller:
             signals[PRINTER[alarm.number]] = int(state.active and remote)
             if remote:
                 signals[LATCHED[alarm.number]] = int(state is not AlarmState.NORM)
-        active = [alarm for alarm in ALARMS if self.state(alarm.name).active and not alarm.local]
-        signals[COMMON_ALARM] = int(bool(active))
-        signals[COMMON_FAULT] = int(any(alarm.alarm_class is AlarmClass.FAULT for alarm in active))
-        signals[HORN] = int(any(self._alarms[alarm.name].sounding for alarm in active))
+        situation = self.situation()
+        signals[COMMON_ALARM] = int(situation.common_alarm)
+        signals[COMMON_FAULT] = int(situation.common_fault)
+        signals[HORN] = int(situation.horn)
         return signals
+
+    def situation(self) -> Situation:
+        """How all alarms stand now."""
+        active = [alarm for alarm in ALARMS if self.state(alarm.name).active and not alarm.local]
+        newest = max(active, key=lambda alarm: self._alarms[alarm.name].raise_number, default=None)
+        return Situation(
+            states={name: standing.state for name, standing in self._alarms.items()},
+            common_alarm=bool(active),
+            common_fault=any(alarm.alarm_class is AlarmClass.FAULT for alarm in active),
+            horn=any(self._alarms[alarm.name].sounding for alarm in active),
+            newest=None if newest is None else newest.name,
+        )
 
     def _run_out(self, now_ns: int) -> list[Change]:
         changes: list[Change] = []
@@ -206,4 +244,7 @@ class Controller:
         if before is standing.state:
             return []
         standing.sounding = standing.state is AlarmState.UNACK
+        if happening is Happening.RAISE:
+            self._raises += 1
+            standing.raise_number = self._raises
         return [Change(alarm, before, standing.state, happening)]

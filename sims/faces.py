@@ -1,4 +1,4 @@
-"""What the site shows to the outside: the images of its two Modbus devices, and the printed line.
+"""What the site shows to the outside: two Modbus devices, the printed line, and every output that is plugged in.
 
 Everything that becomes visible goes through here, so this is where the truth log is told of it.
 """
@@ -10,16 +10,20 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from typing import Final
 
 from pymodbus.constants import ExcCodes
 
 from sims.alarms import ALARMS
+from sims.controller import Situation
 from sims.defect_kinds import Name
 from sims.defects import Defect
 from sims.durations import NS_PER_S
 from sims.options import SiteOptions
+from sims.output import Output, Value
 from sims.outputs import Event, Image, OutputQueue
 from sims.plant import Plant
+from sims.plugged import Plugged
 from sims.points import (
     BMS,
     COMMON_ALARM,
@@ -40,6 +44,8 @@ from sims.shaping import Blocks, Sender, Shaper
 from sims.truth import TruthLog
 from sims.wire_faults import WireFaults
 
+_OWN_DEVICES: Final = ("panel", "bms", "printer")
+
 
 class Faces:
     """Takes what the controller's outputs should show, and shows it: later, and spoiled as the defects have it.
@@ -48,7 +54,12 @@ class Faces:
     """
 
     def __init__(
-        self, options: SiteOptions, defects: Sequence[Defect], truth: TruthLog, tell: Callable[[], None]
+        self,
+        options: SiteOptions,
+        defects: Sequence[Defect],
+        truth: TruthLog,
+        tell: Callable[[], None],
+        outputs: Sequence[Output] = (),
     ) -> None:
         self.panel = _panel_image()
         self.bms = _bms_image()
@@ -56,8 +67,9 @@ class Faces:
         self.queue = OutputQueue(self._publish)
         self._truth = truth
         self._tell = tell
-        self._shaper = Shaper(defects)
+        self._shaper = Shaper([defect for defect in defects if defect.place.device in _OWN_DEVICES])
         self._sender = Sender(self.queue, defects)
+        self.plugged = {output.name: Plugged(output, defects, self._sender) for output in outputs}
         self._blocks = Blocks(defects, 0)
         self._defects = defects
         self._printer_faults = WireFaults(Place.PRINTER, defects, options.seed, self.log_fault)
@@ -71,25 +83,30 @@ class Faces:
         self._line_number = 0
         self._meant: dict[Point, int] = {}
 
-    def start(self, signals: Mapping[Point, int], plant: Plant, started_ns: int) -> list[Event]:
+    def start(self, signals: Mapping[Point, int], situation: Situation, plant: Plant, started_ns: int) -> list[Event]:
         """Show what is so from the start, before anyone can look; returns what is other than 0."""
         self._blocks = Blocks(self._defects, started_ns)
-        self._meant = self._shaper.shape(signals, lambda _: False)
+        self._meant = self._shaper.shape(signals, situation.states)
         self.write_tanks(plant, 0, started_ns - 1)
         initial: list[Event] = []
         for point, value in self._meant.items():
             if value and point.place is not Place.PRINTER and not self._blocks.is_still(point.place, started_ns - 1):
                 self._image(point).set(point, value)
                 initial.append(Event(started_ns, 0, point, value))
+        for plugged in self.plugged.values():
+            plugged.start(situation, lambda point: self.is_still(point.place, started_ns - 1))
+            initial += [Event(started_ns, 0, point, value) for point, value in plugged.initial]
         return initial
 
-    def show(self, signals: Mapping[Point, int], active: Callable[[str], bool], now_ns: int) -> None:
+    def show(self, signals: Mapping[Point, int], situation: Situation, now_ns: int) -> None:
         """The controller's outputs are to show this, each after its delay."""
-        meant = self._shaper.shape(signals, active)
+        meant = self._shaper.shape(signals, situation.states)
         for point, value in meant.items():
             if value != self._meant[point]:
                 self._sender.send(point, value, now_ns + self._delays_ns[point.place.device])
         self._meant = meant
+        for plugged in self.plugged.values():
+            plugged.show(situation, now_ns)
 
     def show_acknowledged(self, alarm_number: int, now_ns: int) -> None:
         """An alarm was acknowledged: the printed line says so."""
@@ -131,10 +148,28 @@ class Faces:
             set_after_ns=after_ns,
         )
 
+    def shown(self, point: Point, value: int, before_ns: int, after_ns: int) -> None:
+        """An output that is plugged in shows a new value."""
+        self._log_change(point, value, before_ns, after_ns)
+        self._tell()
+
+    def is_still(self, place: Place, now_ns: int | None = None) -> bool:
+        """Whether a defect keeps a block as it is, now or at another instant."""
+        return self._blocks.is_still(place, time.monotonic_ns() if now_ns is None else now_ns)
+
     def log_fault(self, defect: Defect, detail: str) -> None:
         """Tell the truth log what was done to an answer, a line or a connection."""
-        self._truth.add("fault", place=defect.place, what=defect.name, detail=detail, at_ns=time.monotonic_ns())
+        self.fault(defect.place, defect.name, detail)
+
+    def fault(self, place: Place, what: str, detail: str) -> None:
+        """Tell the truth log what was done on purpose to an answer, a message or a connection."""
+        self._truth.add("fault", place=place, what=what, detail=detail, at_ns=time.monotonic_ns())
         self._tell()
+
+    def _log_change(self, point: Point, value: int, before_ns: int, after_ns: int) -> None:
+        self.log_output(point, value, before_ns, after_ns)
+        if value and (frozen := self._blocks.showed(point)) is not None:
+            self.log_fault(frozen, f"froze with {point.signal}")
 
     def _image(self, point: Point) -> Image:
         return self.panel if point.place is Place.PANEL else self.bms
@@ -142,18 +177,23 @@ class Faces:
     def _publish(self, events: list[Event]) -> None:
         before_ns = time.monotonic_ns()
         changed: list[Event] = []
+        elsewhere: dict[str, list[Value]] = {}
         for event in events:
-            image = self._image(event.point)
-            if event.point.place is Place.PRINTER or self._blocks.is_still(event.point.place, before_ns):
+            place = event.point.place
+            if place is Place.PRINTER or self._blocks.is_still(place, before_ns):
                 continue
+            if place.device not in _OWN_DEVICES:
+                elsewhere.setdefault(place.device, []).append(Value(event.point, event.value))
+                continue
+            image = self._image(event.point)
             if image.get(event.point) != event.value:
                 image.set(event.point, event.value)
                 changed.append(event)
         after_ns = time.monotonic_ns()
         for event in changed:
-            self.log_output(event.point, event.value, before_ns, after_ns)
-            if event.value and (frozen := self._blocks.showed(event.point)) is not None:
-                self.log_fault(frozen, f"froze with {event.point.signal}")
+            self._log_change(event.point, event.value, before_ns, after_ns)
+        for name, values in elsewhere.items():
+            self.plugged[name].output.show(values)
         for event in events:
             if event.point.place is Place.PRINTER:
                 self._print_event(event)

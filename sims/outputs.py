@@ -13,7 +13,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
-from sims.points import Point, Table
+from sims.points import BIT_TABLES, MODBUS_TABLES, Point, Table
 
 _TABLE_WORDS = 1024  # room for every address of the register map, in words of 16 bits
 
@@ -25,12 +25,12 @@ class Image:
     """
 
     def __init__(self) -> None:
-        self.words: dict[Table, list[int]] = {table: [0] * _TABLE_WORDS for table in Table if table is not Table.LINE}
+        self.words: dict[Table, list[int]] = {table: [0] * _TABLE_WORDS for table in MODBUS_TABLES}
         self.defined: dict[Table, set[int]] = {table: set() for table in self.words}
 
     def define(self, table: Table, address: int, count: int) -> None:
         """Let ``count`` bits or registers from ``address`` exist. Bit tables are padded to whole words."""
-        if table in (Table.COIL, Table.DISCRETE_INPUT):
+        if table in BIT_TABLES:
             self.defined[table].update(range(address // 16, (address + count + 15) // 16))
         else:
             self.defined[table].update(range(address, address + count))
@@ -58,7 +58,7 @@ class Image:
 
 def locate(point: Point) -> tuple[int, int | None]:
     """The word of its table that holds a point, and the bit in it; None where the point is the whole word."""
-    if point.table in (Table.COIL, Table.DISCRETE_INPUT):
+    if point.table in BIT_TABLES:
         return divmod(point.address, 16)
     return point.address, point.bit
 

@@ -6,19 +6,18 @@ Some change *where* a signal shows (``shape``), some *when* (``Sender``), some w
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+import itertools
+from collections.abc import Mapping, Sequence
 
 from pymodbus.constants import ExcCodes
 
+from sims.alarm_states import AlarmState
 from sims.defect_kinds import Name
 from sims.defects import Defect
 from sims.outputs import OutputQueue, locate
 from sims.points import (
     ALARM_POINTS,
-    COMMON_ALARM,
-    COMMON_FAULT,
-    HORN,
-    LATCHED,
+    COMMON_POINTS,
     PRINTER,
     TANK_ADDRESS,
     TANK_REGISTERS,
@@ -26,6 +25,8 @@ from sims.points import (
     Point,
     Table,
     Word,
+    parts,
+    point_of,
 )
 
 _MOVES = (Name.WRONG_BIT, Name.SWAPPED_PAIR, Name.OFF_BY_ONE, Name.NEVER_APPEARS)
@@ -37,8 +38,8 @@ class Shaper:
     def __init__(self, defects: Sequence[Defect]) -> None:
         self._defects = defects
 
-    def shape(self, signals: Mapping[Point, int], active: Callable[[str], bool]) -> dict[Point, int]:
-        """What the points show when the controller means ``signals``; ``active`` tells of each alarm."""
+    def shape(self, signals: Mapping[Point, int], states: Mapping[str, AlarmState]) -> dict[Point, int]:
+        """What the points show when the controller means ``signals``; ``states``: how each alarm stands."""
         shaped = dict(signals)
         for defect in self._defects:
             if defect.name in _MOVES:
@@ -47,7 +48,7 @@ class Shaper:
                 point = point_of(defect.place, defect.alarm)
                 shaped[point] = int(not shaped[point])
             elif defect.name is Name.LEAK and defect.alarm is not None:
-                shaped[point_of(defect.place, defect.alarm)] = int(active(defect.alarm))
+                shaped[point_of(defect.place, defect.alarm)] = int(states[defect.alarm].active)
         return shaped
 
     def printed_as(self, alarm_number: int) -> list[int]:
@@ -75,12 +76,6 @@ def _move(defect: Defect, shaped: dict[Point, int]) -> None:
         shaped[point], shaped[other] = 0, max(value, shaped[other])
     else:
         shaped[point], shaped[other] = shaped[other], value
-
-
-def point_of(place: Place, signal: str | None) -> Point:
-    """The point of a place that shows a signal. Raises StopIteration if there is none."""
-    points = (*ALARM_POINTS.get(place, ()), COMMON_ALARM, COMMON_FAULT, HORN)
-    return next(point for point in points if point.place is place and point.signal == signal)
 
 
 class Sender:
@@ -145,7 +140,7 @@ class Blocks:
             if defect.name is Name.FROZEN and defect.alarm is not None:
                 self._freezes_with.append(defect)
                 continue
-            for place in _parts(defect.place):
+            for place in parts(defect.place):
                 if defect.name is Name.ZEROS:
                     self._still.add(place)
                 elif defect.name is Name.EXCEPTIONS and defect.code is not None:
@@ -163,7 +158,7 @@ class Blocks:
         for defect in self._freezes_with:
             if point_of(_shown_at(defect.place), defect.alarm) == point:
                 self._freezes_with.remove(defect)
-                self._still.update(_parts(defect.place))
+                self._still.update(parts(defect.place))
                 return defect
         return None
 
@@ -181,18 +176,10 @@ def _shown_at(place: Place) -> Place:
     return Place.BMS if place is Place.BMS_ALL else place
 
 
-def _parts(place: Place) -> list[Place]:
-    if place is not Place.BMS_ALL:
-        return [place]
-    return [part for part in Place if part.device == place.device and part is not place]
-
-
 def _words() -> dict[Place, dict[Table, set[int]]]:
     """The words of the image that belong to each block."""
     words: dict[Place, dict[Table, set[int]]] = {place: {} for place in Place}
-    for point in (*ALARM_POINTS[Place.PANEL], *ALARM_POINTS[Place.BMS], *ALARM_POINTS[Place.STATES], *LATCHED):
-        words[point.place].setdefault(point.table, set()).add(locate(point)[0])
-    for point in (COMMON_ALARM, COMMON_FAULT, HORN):
+    for point in (*itertools.chain.from_iterable(ALARM_POINTS.values()), *COMMON_POINTS):
         words[point.place].setdefault(point.table, set()).add(locate(point)[0])
     words[Place.TANKS][Table.INPUT_REGISTER] = {
         address + offset for address in TANK_ADDRESS.values() for offset in range(TANK_REGISTERS)

@@ -1,4 +1,4 @@
-"""The whole simulated site: plant, controller, and its three ways out, on real sockets in one event loop."""
+"""The whole simulated site: plant, controller, and all its ways out, on real sockets in one event loop."""
 
 from __future__ import annotations
 
@@ -20,8 +20,10 @@ from sims.durations import NS_PER_S
 from sims.faces import Faces, seconds_since
 from sims.modbus_server import ModbusDevice, WriteHandler, refuse_writes
 from sims.options import SiteOptions
+from sims.output import Output, Surroundings
 from sims.outputs import Image
 from sims.plant import Plant
+from sims.plugged import Plugged
 from sims.points import Place, Register, Table
 from sims.printer import Printer
 from sims.truth import TruthLog
@@ -47,10 +49,12 @@ class SimulatedSite:
         self.truth = TruthLog(self.options.truth, keep=self.options.keep_truth)
         self.panel_port = 0
         self.bms_port = 0
-        self._faces = Faces(self.options, self.defects, self.truth, self._tell)
+        self.outputs = _outputs(self.options)
+        self._faces = Faces(self.options, self.defects, self.truth, self._tell, self.outputs)
         self._started_ns = 0
         self._tasks: list[asyncio.Task[None]] = []
-        self._closers: list[ModbusDevice | Relay | Printer] = []
+        self._closers: list[ModbusDevice | Relay | Printer | Output] = []
+        self._written = 0
         self._waiters: list[tuple[Callable[[], bool], asyncio.Future[None]]] = []
 
     @property
@@ -77,6 +81,7 @@ class SimulatedSite:
             "bms_port": self.bms_port,
             "printer_port": self.printer_port,
             "printer_pty": self.pty_path,
+            **{key: value for output in self.outputs for key, value in output.ready().items()},
             "seed": self.options.seed,
             "defects": [defect.spec for defect in self.defects],
         }
@@ -122,11 +127,15 @@ class SimulatedSite:
     async def _start(self) -> None:
         options, faces = self.options, self._faces
         self._started_ns = time.monotonic_ns()
-        initial = faces.start(self.controller.signals(), self.plant, self._started_ns)
+        controller = self.controller
+        initial = faces.start(controller.signals(), controller.situation(), self.plant, self._started_ns)
         self.panel_port = await self._start_device(Place.PANEL, faces.panel, options.panel_port, self._panel_write)
         self.bms_port = await self._start_device(Place.BMS, faces.bms, options.bms_port, refuse_writes)
         self._closers.append(faces.printer)
         await faces.printer.start(options.host, options.printer_port, pty=options.printer_pty)
+        for plugged in faces.plugged.values():
+            self._closers.append(plugged.output)
+            await plugged.output.start(self._surroundings(plugged))
         self._log_header()
         for event in initial:
             faces.log_output(event.point, event.value, self._started_ns, self._started_ns)
@@ -135,6 +144,26 @@ class SimulatedSite:
             task = asyncio.create_task(work(), name=f"sims {work.__name__}")
             task.add_done_callback(self._over)
             self._tasks.append(task)
+        for output in self.outputs:
+            task = asyncio.create_task(output.run(), name=f"sims {output.name}")
+            task.add_done_callback(self._output_over)
+            self._tasks.append(task)
+
+    def _surroundings(self, plugged: Plugged) -> Surroundings:
+        faces = self._faces
+        return Surroundings(
+            host=self.options.host,
+            seed=self.options.seed,
+            started_ns=self._started_ns,
+            defects=plugged.defects,
+            initial=plugged.initial,
+            shown=faces.shown,
+            offer=plugged.offer,
+            is_still=faces.is_still,
+            fault=faces.fault,
+            press=self._press,
+            changed=self._tell,
+        )
 
     async def _start_device(self, place: Place, image: Image, port: int, on_write: WriteHandler) -> int:
         device = ModbusDevice(image, on_write, self._faces.exception(place.device))
@@ -169,6 +198,11 @@ class SimulatedSite:
             if not waiter.done():
                 waiter.set_exception(RuntimeError(f"the simulated site has stopped: {task!r}"))
 
+    def _output_over(self, task: asyncio.Task[None]) -> None:
+        """An output may have nothing to do; one that failed stops the site."""
+        if not task.cancelled() and task.exception() is not None:
+            self._over(task)
+
     # --- the controller at work -----------------------------------------------------------------------
 
     async def _scan_forever(self) -> None:
@@ -193,7 +227,7 @@ class SimulatedSite:
         self._log_changes(changes, now_ns)
         for effect in sorted(controller.effects ^ effects):
             self.truth.add("effect", effect=effect, in_force=effect in controller.effects, at_ns=now_ns)
-        faces.show(controller.signals(), lambda name: controller.state(name).active, now_ns)
+        faces.show(controller.signals(), controller.situation(), now_ns)
         for change in changes:
             if change.why is Happening.ACKNOWLEDGE and not change.alarm.local:
                 faces.show_acknowledged(change.alarm.number, now_ns)
@@ -216,12 +250,25 @@ class SimulatedSite:
         if command is None:
             return False
         at_ns = time.monotonic_ns()
-        count = self.controller.accepted & 0xFFFF
+        self._written += 1
+        count = self._written & 0xFFFF
         values = (alarm_number, action, alarm_number, action, count)
         self._faces.panel.set_registers(Table.HOLDING_REGISTER, Register.TEST_ALARM, values)
-        name = None if alarm_number == EVERY_ALARM else ALARMS[alarm_number - 1].name
-        self.truth.add("stimulus", alarm=name, action=command.action.name.lower(), count=count, at_ns=at_ns)
+        self._log_stimulus(alarm_number, command.action, "test block", count, at_ns)
         return True
+
+    def _press(self, alarm: str | None, action: Action, by: str) -> bool:
+        """A button somewhere else: the controller obeys, and the test block knows nothing of it."""
+        number = EVERY_ALARM if alarm is None else 1 + BY_NAME[alarm].number
+        if self.controller.accept(number, int(action)) is None:
+            return False
+        self._log_stimulus(number, action, by, None, time.monotonic_ns())
+        self._tell()
+        return True
+
+    def _log_stimulus(self, number: int, action: Action, by: str, count: int | None, at_ns: int) -> None:
+        name = None if number == EVERY_ALARM else ALARMS[number - 1].name
+        self.truth.add("stimulus", alarm=name, action=action.name.lower(), by=by, count=count, at_ns=at_ns)
 
     # --- the truth log --------------------------------------------------------------------------------
 
@@ -260,3 +307,9 @@ class SimulatedSite:
             self.truth.add(
                 "alarm", alarm=change.alarm.name, state=state, active=state.active, why=change.why, at_ns=now_ns
             )
+
+
+def _outputs(options: SiteOptions) -> tuple[Output, ...]:  # noqa: ARG001
+    """The outputs that are plugged in, as the options ask for them. What an output needs is imported only with it."""
+    outputs: list[Output] = []
+    return tuple(outputs)

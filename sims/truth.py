@@ -8,7 +8,8 @@ kind         keys
 header       version, seed, scan_ns, output_delay_ns, printer_delay_ns, started_ns, utc_started, defects (name, place,
              alarm, other, duration_ns, share, code, spec, sentence), alarms (name, class, number, also_raises, effect,
              lasts_ns), ports
-stimulus     alarm (or null: every alarm), action, count, at_ns: accepted, before the answer to the write went out
+stimulus     alarm (or null: every alarm), action, by (test block, or the output whose button it was), count (of the
+             test block, else null), at_ns: accepted, before the answer to the write went out
 alarm        alarm, state, active, why, at_ns: the controller's own view, in the scan that changed it
 output       place, table, address, bit, signal, value, set_before_ns, set_after_ns: the new value became readable
              between the two, and was readable from the second on

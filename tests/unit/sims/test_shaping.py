@@ -2,18 +2,24 @@
 
 import pytest
 
+from sims.alarm_states import AlarmState
 from sims.alarms import ALARMS, BY_NAME
 from sims.defects import resolve
 from sims.outputs import Event, OutputQueue
-from sims.points import ALARM_POINTS, BMS, LATCHED, PRINTER, STATES, Place, Point, Table
-from sims.shaping import Blocks, Sender, Shaper, point_of
+from sims.points import ALARM_POINTS, BMS, LATCHED, PRINTER, STATES, Place, Point, Table, point_of
+from sims.shaping import Blocks, Sender, Shaper
+
+
+def standing(*active: str) -> dict[str, AlarmState]:
+    """The states of all alarms while some are active and unacknowledged."""
+    return {alarm.name: AlarmState.UNACK if alarm.name in active else AlarmState.NORM for alarm in ALARMS}
 
 
 def shaped(spec: str, *active: str) -> set[str]:
     """The signals whose points are on at the defect's place while some alarms are active."""
     defects = resolve([spec], 0)
     signals = {point: int(point.signal in active) for points in ALARM_POINTS.values() for point in points}
-    after = Shaper(defects).shape(signals, lambda name: name in active)
+    after = Shaper(defects).shape(signals, standing(*active))
     elsewhere = [p for p, v in after.items() if p.place is not defects[0].place and v != signals[p]]
     assert not elsewhere
     return {point.signal for point, value in after.items() if value and point.place is defects[0].place}
@@ -49,8 +55,8 @@ def test_inverted() -> None:
 def test_leak(place: Place) -> None:
     defects = resolve([f"leak:printer.paper-low@{place}"], 0)
     quiet = dict.fromkeys(ALARM_POINTS[place], 0)
-    assert Shaper(defects).shape(quiet, lambda _: False) == quiet
-    leaking = Shaper(defects).shape(quiet, lambda name: name == "printer.paper-low")
+    assert Shaper(defects).shape(quiet, standing()) == quiet
+    leaking = Shaper(defects).shape(quiet, standing("printer.paper-low"))
     assert [point.signal for point, value in leaking.items() if value] == ["printer.paper-low"]
 
 
