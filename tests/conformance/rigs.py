@@ -1,0 +1,10 @@
+"""Every rig. A new link is added here, and has to pass the whole list."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from tests.conformance.rig import Rig
+from tests.conformance.tcp_rigs import ModbusTcpRig, TextTcpRig
+
+RIGS: Final[tuple[type[Rig], ...]] = (ModbusTcpRig, TextTcpRig)
