@@ -15,6 +15,8 @@ class Demand:
     ``release``: bounds of q (cleared, acknowledged, or the later of both), None where it never came: then the point
     must stay on. ``reach_ns``: how long after the raise the onset may come (appears-within, else the search limit).
     ``begin_max``: a sighting that begins later belongs to the next raise of the same alarm.
+    ``alone_max``: the last instant before any other alarm was raised; a second onset after it may be that one's, at the
+    wrong place, so it is not proven to be a repeat.
     """
 
     behaviour: Behaviour
@@ -24,6 +26,7 @@ class Demand:
     release: Bounds | None
     reach_ns: int
     begin_max: int
+    alone_max: int = FOREVER
 
     @property
     def is_pulse(self) -> bool:
@@ -66,10 +69,13 @@ class Demand:
         return min(max(raised + self.limits.search_ns, cleared + (self.limits.gone_within_ns or 0)), self.begin_max)
 
 
-def demand_of(stimulus: Stimulus, expectation: Expectation, next_raise: int | None = None) -> Demand:
+def demand_of(
+    stimulus: Stimulus, expectation: Expectation, next_raise: int | None = None, next_other: int | None = None
+) -> Demand:
     """The demand of ``stimulus`` at ``expectation``.
 
     ``next_raise``: the earliest instant at which the same alarm is raised again, None where it is not.
+    ``next_other``: the earliest instant after it at which anything else is raised, None where nothing is.
     """
     later = (stimulus.acknowledged, stimulus.reset, stimulus.cleared)
     raised = Bounds(stimulus.raised.lo, min([stimulus.raised.hi, *(step.hi for step in later if step is not None)]))
@@ -83,6 +89,7 @@ def demand_of(stimulus: Stimulus, expectation: Expectation, next_raise: int | No
         release=_after(raised, _release(stimulus, expectation)),
         reach_ns=reach,
         begin_max=FOREVER if next_raise is None else next_raise - 1,
+        alone_max=FOREVER if next_other is None else next_other - 1,
     )
 
 

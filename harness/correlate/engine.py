@@ -60,6 +60,8 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
     for row in site.expectations:
         by_point[row.point].append(row)
     next_raise = _next_raises(stimuli)
+    starts = sorted(it.raised.lo for it in stimuli)
+    next_other = {it.id: _next_after(it, starts) for it in stimuli}
     by_alarm: dict[str, list[Stimulus]] = defaultdict(list)
     for it in stimuli:
         by_alarm[it.alarm].append(it)
@@ -67,7 +69,7 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
     strays: list[Stray] = []
     crashed: list[str] = []
     for point, sketch in sketches.items():
-        windows = windows_of(site, point, by_point[point], by_alarm, timed, next_raise)
+        windows = windows_of(site, point, by_point[point], by_alarm, timed, next_raise, next_other)
         try:
             judged = judge_point(sketch, windows)
         except Exception:  # noqa: BLE001  # a checker that crashes yields unknown, and the others go on
@@ -102,6 +104,7 @@ def windows_of(
     stimuli: Mapping[str, Sequence[Stimulus]],
     timed: Mapping[str, Stimulus],
     next_raise: Mapping[str, int | None],
+    next_other: Mapping[str, int | None],
 ) -> list[Window]:
     """The windows of one point, in the order of their starts: its own alarms', and those that others bring along.
 
@@ -121,7 +124,7 @@ def windows_of(
     for name, row, implied in expected:
         for it in stimuli.get(name, ()):
             stimulus = it if site.alarms[name].reference == point else timed[it.id]
-            demand = demand_of(stimulus, row, next_raise[it.id])
+            demand = demand_of(stimulus, row, next_raise[it.id], next_other[it.id])
             windows.append(Window(stimulus=stimulus, expectation=row, demand=demand, implied=implied))
     windows.sort(key=lambda it: (it.start, it.implied))
     return windows
@@ -191,7 +194,9 @@ def _judge_window(sketch: Outline, window: Window, masks: Sequence[_Mask], *, am
     if masks:
         local, removed = _without(local, window, masks)
         masked_by = removed
-    result = judge_outlined(local, window.stimulus, window.expectation, _next_of(window), masked_by=masked_by)
+    result = judge_outlined(
+        local, window.stimulus, window.expectation, _next_of(window), _next_other_of(window), masked_by=masked_by
+    )
     if ambiguous and result.verdict is not Verdict.NOT_RUN:
         reason = "two ways of pairing what was raised with what appeared are equally good"
         return replace(result, verdict=Verdict.UNRESOLVED, also=(), reason=reason)
@@ -307,7 +312,9 @@ def _without(sketch: Outline, window: Window, masks: Sequence[_Mask]) -> tuple[O
     blurred = hidden[np.append(keep, True)]
     edge &= ~held[:-1]
     sealed = None if trace.sealed is None else (trace.sealed[first:last] & ~held[:-1])[keep]
-    local = Trace.from_states(trace.point, lo[keep], hi[keep], on[keep], edge=edge[keep], sealed=sealed)
+    local = Trace.from_states(
+        trace.point, lo[keep], hi[keep], on[keep], edge=edge[keep], sealed=sealed, timed=trace.timed
+    )
     return replace(outline(local, sketch.hold), blurred=blurred), "; ".join(dict.fromkeys(who))
 
 
@@ -343,19 +350,24 @@ def _strays(
     """Sightings that every world has outside all windows of the point. What was on from the start is no event."""
     taken = {own for own in assignment.own if own is not None}
     quiet = (window for window in windows if window.demand.behaviour is Behaviour.QUIET)
-    spans = [(window.start, _explains_until(sketch, window, None)) for window in quiet]
-    spans += [
-        (window.start, _explains_until(sketch, window, own)) for window, own in zip(loud, assignment.own, strict=True)
-    ]
+    spans = [(window.start, _explains_until(sketch, window, None), FOREVER) for window in quiet]
+    for window, own in zip(loud, assignment.own, strict=True):
+        # What may have come on again only after another alarm was raised is not known to be a repeat of this one.
+        alone = FOREVER if own is None else window.demand.alone_max
+        spans.append((window.start, _explains_until(sketch, window, own), alone))
     spans.sort()
-    reach, at = -FOREVER, 0
+    reach, sure, at = -FOREVER, -FOREVER, 0
     for number in range(len(sketch.first)):
         if number in taken or sketch.onset_lo[number] <= -FOREVER:
             continue
         while at < len(spans) and spans[at][0] <= sketch.onset_hi[number]:
-            reach = max(reach, spans[at][1])
+            _, until, alone = spans[at]
+            if alone >= until:
+                reach = max(reach, until)
+            else:
+                sure = max(sure, alone)
             at += 1
-        if reach >= sketch.onset_lo[number]:
+        if reach >= sketch.onset_lo[number] or sure >= sketch.onset_hi[number]:
             continue
         found = sketch.sighting(number)
         yield Stray(point=found.point, onset=found.onset, end=found.end, reason="nothing that was raised explains it")
@@ -378,6 +390,10 @@ def _explains_until(sketch: Outline, window: Window, own: int | None) -> int:
 
 def _next_of(window: Window) -> int | None:
     return None if window.demand.begin_max >= FOREVER else window.demand.begin_max + 1
+
+
+def _next_other_of(window: Window) -> int | None:
+    return None if window.demand.alone_max >= FOREVER else window.demand.alone_max + 1
 
 
 def _next_after(stimulus: Stimulus, starts: Sequence[int]) -> int | None:

@@ -5,10 +5,12 @@ The plainest world has the fewest changes: the sampled sightings and nothing els
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from harness.core.instants import FOREVER, elapsed
 from harness.core.model import Behaviour, Expectation, Hold, Result, Stimulus
 from harness.core.trace import Trace
-from harness.core.verdicts import Verdict
+from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.demand import Demand, demand_of
 from harness.correlate.outline import Outline, outline
 from harness.correlate.plain import Seen, choose, name_fail, seen_at
@@ -18,10 +20,15 @@ from harness.correlate.worlds import every_world_obliges, is_ready, may_hide, so
 
 
 def judge_one(
-    trace: Trace, stimulus: Stimulus, expectation: Expectation, hold: Hold, next_raise: int | None = None
+    trace: Trace,
+    stimulus: Stimulus,
+    expectation: Expectation,
+    hold: Hold,
+    next_raise: int | None = None,
+    next_other: int | None = None,
 ) -> Result:
-    """Judge one stimulus at one expectation from one trace. ``next_raise``: see :func:`demand_of`."""
-    return judge_outlined(outline(trace, hold), stimulus, expectation, next_raise)
+    """Judge one stimulus at one expectation from one trace. ``next_raise``, ``next_other``: see :func:`demand_of`."""
+    return judge_outlined(outline(trace, hold), stimulus, expectation, next_raise, next_other)
 
 
 def judge_outlined(
@@ -29,6 +36,7 @@ def judge_outlined(
     stimulus: Stimulus,
     expectation: Expectation,
     next_raise: int | None = None,
+    next_other: int | None = None,
     *,
     masked_by: str = "",
 ) -> Result:
@@ -36,7 +44,49 @@ def judge_outlined(
 
     ``masked_by``: says in words what else held the point in this window; evidence of it was taken out of ``sketch``.
     """
-    demand = demand_of(stimulus, expectation, next_raise)
+    demand = demand_of(stimulus, expectation, next_raise, next_other)
+    if not sketch.trace.timed and demand.behaviour is not Behaviour.QUIET:
+        return _judge_untimed(sketch, demand, stimulus, expectation, masked_by)
+    return _judge(sketch, demand, stimulus, expectation, masked_by)
+
+
+def _judge_untimed(
+    sketch: Outline, demand: Demand, stimulus: Stimulus, expectation: Expectation, masked_by: str
+) -> Result:
+    """A point of which was told that it showed, and no time: it can be seen to have appeared, and be on time never.
+
+    Its bounds put the report behind the raise, so that a fail that every world shares stands. They are no measurement:
+    how long somebody walked is no latency, and a report in time would only say that the walk was short. So a
+    row that demands a time is unknown at best; and one that demands none passes where it showed while it was raised,
+    however long after.
+    """
+    judged = _judge(sketch, demand, stimulus, expectation, masked_by)
+    if judged.verdict.verdict_class is VerdictClass.FAIL or judged.verdict is Verdict.NOT_RUN:
+        return replace(judged, latency=None, visible=None)
+    limits = demand.limits
+    up_ns = FOREVER // 2 if demand.cleared is None else demand.cleared.lo - demand.raised.hi
+    free = replace(
+        limits,
+        appears_within_ns=None,
+        visible_for_ns=None,
+        gone_within_ns=None,
+        search_ns=max(limits.search_ns, up_ns),
+    )
+    untimed = replace(demand, limits=free, reach_ns=free.search_ns)
+    seen = _judge(sketch, untimed, stimulus, replace(expectation, limits=free), masked_by)
+    if VerdictClass.PASS not in (seen.verdict.verdict_class, judged.verdict.verdict_class):
+        return replace(judged, latency=None, visible=None)
+    demanded = (limits.appears_within_ns, limits.visible_for_ns, limits.gone_within_ns)
+    is_timed = any(limit is not None for limit in demanded)
+    verdict = Verdict.UNRESOLVED if is_timed else Verdict.APPEARED
+    reason = _NO_TIME + ("; what the row demands of times is not decided by it" if is_timed else "")
+    return replace(seen, verdict=verdict, latency=None, visible=None, reason=reason)
+
+
+_NO_TIME = "seen, time not measured: the point is out of sight, and somebody went there to look"
+
+
+def _judge(sketch: Outline, demand: Demand, stimulus: Stimulus, expectation: Expectation, masked_by: str) -> Result:
     if not stimulus.proven:
         denied = f"its reference point {stimulus.timed_by} stayed off" if stimulus.timed_by else ""
         reason = f"the raise is not proven: {denied or 'no answer and no read-back'}"

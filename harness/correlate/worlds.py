@@ -26,7 +26,8 @@ class Candidate:
 
     ``before``: number of the last sampled sighting that lies before it (-1: none), ``after``: of the first one behind.
     ``resumes_hi``: the latest instant of the next onset that this candidate forces (it splits a sampled sighting,
-    or ends where the next one begins), FOREVER where none is forced.
+    or ends where the next one begins), FOREVER where none is forced. ``previous_begin_lo``, ``previous_begin_hi``:
+    of a later piece of a sampled sighting, bounds of the onset of the piece before it.
     """
 
     begin_lo: int
@@ -38,6 +39,7 @@ class Candidate:
     after: int
     resumes_hi: int = FOREVER
     previous_begin_lo: int = -FOREVER
+    previous_begin_hi: int = -FOREVER
 
 
 def some_world_meets(outline: Outline, demand: Demand, *, alone: bool = True) -> bool:
@@ -96,12 +98,12 @@ def settle_end_lo(demand: Demand, begin_lo: int, end_lo: int) -> int:
     if demand.is_pulse:
         last = begin_lo + gone
     elif demand.release is None:
-        return demand.begin_max
+        return min(demand.begin_max, demand.alone_max)
     else:
         held = limits.dwell_ns + gone
         earliest = max(demand.release.lo, end_lo - held) if limits.gone_within_ns is not None else demand.release.lo
         last = min(earliest, demand.release.hi) + held
-    return min(last + limits.settle_ns, demand.begin_max)
+    return min(last + limits.settle_ns, demand.begin_max, demand.alone_max)
 
 
 def _sampled(outline: Outline, demand: Demand) -> range:
@@ -163,6 +165,7 @@ def _pieces(outline: Outline, whole: Candidate, number: int) -> Iterator[Candida
             before=number - 1,
             after=number + 1,
             previous_begin_lo=whole.begin_lo,
+            previous_begin_hi=whole.begin_hi,
         )
         yield later
         for next_lo, next_hi, next_off in cuts:
@@ -177,6 +180,7 @@ def _pieces(outline: Outline, whole: Candidate, number: int) -> Iterator[Candida
                     after=number + 1,
                     resumes_hi=next_hi,
                     previous_begin_lo=whole.begin_lo,
+                    previous_begin_hi=whole.begin_hi,
                 )
                 break
 
@@ -226,9 +230,14 @@ def _meets(outline: Outline, demand: Demand, it: Candidate, *, alone: bool = Tru
     if it.begin_lo > begin_hi or end_lo > end_hi:
         return False
     settled = settle_end_lo(demand, it.begin_lo, end_lo)
-    raised_lo = max(raised.lo, it.begin_lo - demand.reach_ns, it.previous_begin_lo + 1)
-    if it.before >= 0 and it.previous_begin_lo == -FOREVER:
-        raised_lo = max(raised_lo, outline.onset_lo[it.before] + 1)
+    raised_lo = max(raised.lo, it.begin_lo - demand.reach_ns)
+    if it.previous_begin_lo > -FOREVER:
+        if it.previous_begin_hi <= demand.alone_max:
+            raised_lo = max(raised_lo, it.previous_begin_lo + 1)
+    else:
+        before = _last_offender(outline, demand, it.before)
+        if before >= 0:
+            raised_lo = max(raised_lo, outline.onset_lo[before] + 1)
     if raised_lo > min(raised.hi, end_hi - 1):
         return False
     if not alone:
@@ -236,6 +245,11 @@ def _meets(outline: Outline, demand: Demand, it: Candidate, *, alone: bool = Tru
     if it.resumes_hi < FOREVER and it.resumes_hi <= settled:
         return False
     return it.after >= len(outline.onset_hi) or outline.onset_hi[it.after] > settled
+
+
+def _last_offender(outline: Outline, demand: Demand, before: int) -> int:
+    """The last sighting up to number ``before`` whose onset, where it follows the raise, is its repeat; -1: none."""
+    return min(before, bisect_right(outline.onset_hi, demand.alone_max) - 1)
 
 
 def _is_proven(outline: Outline, demand: Demand, number: int) -> bool:

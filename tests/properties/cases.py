@@ -47,6 +47,7 @@ class Drawn:
     expectation: Expectation
     hold: Hold
     next_raise: int | None = None
+    next_other: int | None = None
     true_on: tuple[bool, ...] = ()
     true_raised: int = -1
     true_freed: int | None = None
@@ -112,6 +113,7 @@ def in_words(
     leak: int = 1,
     hold: tuple[int, int] = (4, 4),
     next_raise: int | None = None,
+    next_other: int | None = None,
     released_by: Step = Step.ACKNOWLEDGE,
 ) -> Drawn:
     """A case from words: ``off 1-2, on 5`` are polls, ``!`` marks a message that is the change, ``~`` a seal."""
@@ -145,6 +147,7 @@ def in_words(
         ),
         hold=Hold(on_ns=hold[0], off_ns=hold[1]),
         next_raise=next_raise,
+        next_other=next_other,
     )
 
 
@@ -316,6 +319,7 @@ def cases(
         expectation=expectation_of(behaviour, replace(limits, leak_ns=min(limits.leak_ns, shortest_on)), released_by),
         hold=hold,
         next_raise=draw(st.none() | st.integers(raised_bounds.hi + 1, last + most)),
+        next_other=draw(st.none() | st.integers(raised_bounds.hi + 1, last + most)),
         true_on=true_on,
         true_raised=raised,
         true_freed=None if freed is None else freed[0],
@@ -342,6 +346,7 @@ def wild_cases(draw: DrawFn, first: int = 1, last: int = 9, most: int = 4, sampl
         expectation=expectation_of(behaviour, draw(limits_of(most)), released_by),
         hold=Hold(on_ns=draw(st.integers(1, most)), off_ns=draw(st.integers(1, most))),
         next_raise=draw(st.none() | st.integers(raised.hi + 1, last + most)),
+        next_other=draw(st.none() | st.integers(raised.hi + 1, last + most)),
     )
 
 

@@ -19,7 +19,13 @@ Run = tuple[int, int, bool]
 
 
 def judge_naively(
-    trace: Trace, stimulus: Stimulus, expectation: Expectation, hold: Hold, next_raise: int | None, instants: int
+    trace: Trace,
+    stimulus: Stimulus,
+    expectation: Expectation,
+    hold: Hold,
+    next_raise: int | None,
+    instants: int,
+    next_other: int | None = None,
 ) -> VerdictClass:
     """Judge by looping over all worlds of a grid of ``instants``."""
     shortest_on = expectation.limits.leak_ns if expectation.behaviour is Behaviour.QUIET else hold.on_ns
@@ -32,7 +38,7 @@ def judge_naively(
         any_world = True
         for raised, acknowledged, reset, cleared in times(stimulus):
             freed = reset if expectation.released_by is Step.RESET else acknowledged
-            good, obliges = meets(runs, instants, expectation, raised, freed, cleared, next_raise)
+            good, obliges = meets(runs, instants, expectation, raised, freed, cleared, next_raise, next_other)
             any_good |= good
             all_oblige &= obliges
     if not any_world:
@@ -109,10 +115,12 @@ def meets(
     freed: int,
     cleared: int,
     next_raise: int | None,
+    next_other: int | None = None,
 ) -> tuple[bool, bool]:
     """(meets everything without an offence, or owes nothing; keeps every obligation) in this one world."""
     limits, behaviour = expectation.limits, expectation.behaviour
     upto = INFINITY if next_raise is None else next_raise
+    apart = min(upto, INFINITY if next_other is None else next_other)
     sightings = [(u, e if e < instants else INFINITY) for u, e, state in runs if state]
     dwell, gone, visible = limits.dwell_ns, limits.gone_within_ns, limits.visible_for_ns
     if behaviour is Behaviour.QUIET:
@@ -141,7 +149,7 @@ def meets(
         if not (on_time and long_enough and gone_in_time):
             continue
         obliges = True
-        again = [u2 for u2, _ in sightings if u2 != u and raised <= u2 <= last + limits.settle_ns and u2 < upto]
+        again = [u2 for u2, _ in sightings if u2 != u and raised <= u2 <= last + limits.settle_ns and u2 < apart]
         good |= not gone_before and not again
     had_to_show = raised + (limits.search_ns if limits.appears_within_ns is None else limits.appears_within_ns)
     owes_nothing = behaviour in (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED) and release <= had_to_show

@@ -29,11 +29,15 @@ thorough = settings(
 
 
 def judged(case: Drawn) -> Result:
-    return judge_one(case.trace, case.stimulus, case.expectation, case.hold, case.next_raise)
+    return judge_one(
+        case.trace, case.stimulus, case.expectation, case.hold, case.next_raise, next_other=case.next_other
+    )
 
 
 def oracle(case: Drawn) -> OracleAnswer:
-    return judge_by_enumeration(case.trace, case.stimulus, case.expectation, case.hold, case.next_raise)
+    return judge_by_enumeration(
+        case.trace, case.stimulus, case.expectation, case.hold, case.next_raise, next_other=case.next_other
+    )
 
 
 def assert_sound(case: Drawn, answer: OracleAnswer) -> Result:
@@ -226,6 +230,7 @@ def test_hidden_truth_keeps_to_the_verdict(case: Drawn) -> None:
         never if case.true_freed is None else case.true_freed,
         never if case.true_cleared is None else case.true_cleared,
         case.next_raise,
+        case.next_other,
     )
     verdict = judged(case).verdict
     assert verdict.verdict_class is not PASS or obliges, f"{verdict}: {case}"
@@ -271,6 +276,7 @@ def moved(case: Drawn, by: int, times: int = 1) -> Drawn:
         ),
         hold=Hold(on_ns=case.hold.on_ns * times, off_ns=case.hold.off_ns * times),
         next_raise=None if case.next_raise is None else case.next_raise * times + by,
+        next_other=None if case.next_other is None else case.next_other * times + by,
     )
 
 

@@ -31,11 +31,15 @@ quick = settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=lis
 
 
 def judged(case: Drawn) -> Result:
-    return judge_one(case.trace, case.stimulus, case.expectation, case.hold, case.next_raise)
+    return judge_one(
+        case.trace, case.stimulus, case.expectation, case.hold, case.next_raise, next_other=case.next_other
+    )
 
 
 def oracle(case: Drawn) -> VerdictClass:
-    return judge_by_enumeration(case.trace, case.stimulus, case.expectation, case.hold, case.next_raise).verdict_class
+    return judge_by_enumeration(
+        case.trace, case.stimulus, case.expectation, case.hold, case.next_raise, next_other=case.next_other
+    ).verdict_class
 
 
 @seed(20261124)
@@ -93,6 +97,7 @@ def test_only_differences_of_times_matter(case: Drawn, shift: int, scale: int) -
         case.expectation,
         case.hold,
         None if case.next_raise is None else case.next_raise + shift,
+        None if case.next_other is None else case.next_other + shift,
     )
     assert (moved.verdict, moved.also, moved.latency, moved.visible) == (
         before.verdict,
@@ -106,6 +111,7 @@ def test_only_differences_of_times_matter(case: Drawn, shift: int, scale: int) -
         _expectation(case.expectation, scale),
         _hold(case.hold, scale),
         None if case.next_raise is None else case.next_raise * scale,
+        None if case.next_other is None else case.next_other * scale,
     )
     classes = {before.verdict.verdict_class, finer.verdict.verdict_class}
     assert classes != {PASS, FAIL}

@@ -370,7 +370,9 @@ ALL_BY_HAND = [*RULE_2, *RULE_3, *RULE_4, *RULE_5, *RULE_7, *RULE_8, *CORRELATIN
 
 
 def oracle(case: Drawn) -> VerdictClass:
-    return judge_by_enumeration(case.trace, case.stimulus, case.expectation, case.hold, case.next_raise).verdict_class
+    return judge_by_enumeration(
+        case.trace, case.stimulus, case.expectation, case.hold, case.next_raise, next_other=case.next_other
+    ).verdict_class
 
 
 @pytest.mark.parametrize("hand", ALL_BY_HAND, ids=lambda it: it.name)
@@ -394,7 +396,13 @@ def test_larger_grid_changes_nothing() -> None:
     for hand in ALL_BY_HAND:
         case = hand.case
         wider = judge_by_enumeration(
-            case.trace, case.stimulus, case.expectation, case.hold, case.next_raise, horizon=13
+            case.trace,
+            case.stimulus,
+            case.expectation,
+            case.hold,
+            case.next_raise,
+            horizon=13,
+            next_other=case.next_other,
         )
         assert wider.verdict_class is hand.expected, hand.name
 
@@ -412,5 +420,7 @@ def test_grid_too_large_is_refused() -> None:
 )
 def test_oracle_agrees_with_plain_loops(case: Drawn) -> None:
     """Both count the same worlds; the loops do it on one grid with margins and no cleverness at all."""
-    plain = judge_naively(case.trace, case.stimulus, case.expectation, case.hold, case.next_raise, instants=13)
+    plain = judge_naively(
+        case.trace, case.stimulus, case.expectation, case.hold, case.next_raise, instants=13, next_other=case.next_other
+    )
     assert oracle(case) is plain

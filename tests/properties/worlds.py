@@ -78,6 +78,7 @@ class Case:
     search: int
     settle: int
     next_raise: int
+    next_other: int
     hold_on: int
     hold_off: int
 
@@ -94,12 +95,13 @@ def judge_by_enumeration(
     hold: Hold,
     next_raise: int | None = None,
     horizon: int | None = None,
+    next_other: int | None = None,
 ) -> OracleAnswer:
     """Judge by counting out all worlds. ``horizon``: instants of the grid, None for as few as hold all evidence.
 
     Raises ValueError where the grid would be larger than GRID_MAX, or something lies before instant 1.
     """
-    case = case_of(stimulus, expectation, hold, next_raise)
+    case = case_of(stimulus, expectation, hold, next_raise, next_other)
     instants = max([*trace.hi.tolist(), *(b.hi for b in (case.raised, case.cleared, case.freed) if b is not None)]) + 2
     instants = instants if horizon is None else max(instants, horizon)
     if instants > GRID_MAX or min([*trace.lo.tolist(), case.raised.lo]) < 1:
@@ -152,7 +154,9 @@ def edges_of(trace: Trace) -> list[bool]:
     return edges
 
 
-def case_of(stimulus: Stimulus, expectation: Expectation, hold: Hold, next_raise: int | None) -> Case:
+def case_of(
+    stimulus: Stimulus, expectation: Expectation, hold: Hold, next_raise: int | None, next_other: int | None = None
+) -> Case:
     """Everything that is asked, as numbers. For ``quiet`` the shortest leak looked for stands for the shortest on."""
     limits = expectation.limits
     quiet = expectation.behaviour is Behaviour.QUIET
@@ -168,6 +172,7 @@ def case_of(stimulus: Stimulus, expectation: Expectation, hold: Hold, next_raise
         search=limits.search_ns,
         settle=limits.settle_ns,
         next_raise=NEVER if next_raise is None else next_raise,
+        next_other=NEVER if next_other is None else next_other,
         hold_on=limits.leak_ns if quiet else hold.on_ns,
         hold_off=hold.off_ns,
     )
@@ -228,7 +233,12 @@ def _meets(case: Case, onset: Ints, end: Ints, raised: int, release: int) -> tup
             keeps &= end <= last
     alone = np.empty_like(ours)
     for this in range(len(onset)):
-        again = (onset >= raised) & (onset <= last[this] + case.settle) & (onset < case.next_raise)
+        again = (
+            (onset >= raised)
+            & (onset <= last[this] + case.settle)
+            & (onset < case.next_raise)
+            & (onset < case.next_other)
+        )
         alone[this] = again.sum(axis=0) == again[this]
     obliges: Bools = np.logical_or.reduce(keeps, axis=0)
     meets: Bools = np.logical_or.reduce(keeps & ~early & alone, axis=0)
