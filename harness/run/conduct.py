@@ -7,23 +7,25 @@ samples, so that a healthy site is done quickly; where nothing shows, it waits f
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from random import Random
 from typing import Final, Protocol
 
 from harness.core.errors import RecordError
 from harness.core.instants import NS_PER_S, Bounds, Clock
-from harness.core.links import ModbusTcpLink, TextLink
 from harness.core.model import Alarm, Behaviour, Expectation, Result, Site, Step
 from harness.correlate.engine import correlate
+from harness.links.person_reports import Reports
 from harness.record.header import Json
 from harness.record.writer import RecordWriter
 from harness.run.evidence import evidence_of
 from harness.run.live import LiveMemory, LiveSource
 from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, show_within_ns, usual_ns
 from harness.run.order import needs as item_needs
+from harness.run.persons import Persons
 from harness.run.steps import STEP_EVENT, STOPPED_EVENT, StepDone, stimuli_of
+from harness.run.waiting import QuietWindows, Waits, to_the_end
 from harness.stimulus.armed import ArmedWriter, Performed
 
 CONNECT_MAX_NS: Final = 10 * NS_PER_S
@@ -31,9 +33,6 @@ CONNECT_MAX_NS: Final = 10 * NS_PER_S
 
 QUIET_READY_MAX_NS: Final = 2 * NS_PER_S
 """How long a raise waits for points that must stay quiet to be off first."""
-
-LIFE_MAX_NS: Final = 5 * NS_PER_S
-"""How long the end waits for a printed line to prove that it is alive; without it, quiet printed points are unknown."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,15 +74,8 @@ class Tools:
     writer: ArmedWriter
     view: View
     random: Random
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Quiet:
-    """Quiet rows whose windows are still open. ``until_ns``: by point, when its window is over."""
-
-    item: Item
-    raised: StepDone
-    until_ns: dict[str, int]
+    reports: Mapping[str, Reports] = field(default_factory=dict)
+    """By link, of the persons who watch."""
 
 
 class Conductor:
@@ -93,7 +85,9 @@ class Conductor:
         self._t = tools
         self._items = items
         self._done_ns: list[tuple[int, int]] = []
-        self._later: list[_Quiet] = []
+        self._waits = Waits(tools.site, tools.clock, tools.live)
+        self._quiet = QuietWindows(tools.site, tools.clock, tools.live)
+        self._persons = Persons(tools.site, tools.clock, tools.live, tools.reports)
         self.open_alarms: set[str] = set()
 
     async def conduct(self, start_ns: int) -> None:
@@ -102,9 +96,11 @@ class Conductor:
         links = {self._link(row.point) for item in self._items for row in item.rows}
         points = sorted(point.name for point in self._t.site.points.values() if point.link in links)
         view.phase("waiting for the links")
-        await live.wait_until(lambda: all(live.up[link] for link in links), clock() + CONNECT_MAX_NS)
+        awaited = [link for link in links if link not in self._t.reports]  # a person is there, or is not
+        await live.wait_until(lambda: all(live.up[link] for link in awaited), clock() + CONNECT_MAX_NS)
         polled = [point for point in points if point in live.polled_points() and live.up[self._link(point)]]
         await live.wait_until(lambda: all(point in live.states for point in polled), clock() + READY_MAX_NS)
+        await self._persons.ready([row for item in self._items for row in item.rows], "anything")
         standing = [point for point in points if point in live.states and live.states[point].on]
         down = [link for link in sorted(links) if not live.up[link]]
         view.baseline(standing, down)
@@ -113,7 +109,7 @@ class Conductor:
         try:
             await self._raise_all(start_ns)
         finally:
-            await _to_the_end(self._compare(standing, points))
+            await to_the_end(self._compare(standing, points))
 
     async def _raise_all(self, start_ns: int) -> None:
         """Alarm after alarm, then until the last quiet window is over."""
@@ -123,18 +119,24 @@ class Conductor:
                 raise RecordError(f"nothing more is raised, since it cannot be recorded: {self._t.journal.failing}")
             began = clock()
             view.raising(item, Progress(number=number, total=len(self._items), left_ns=self._left_ns(number)))
-            if not any(self._is_observed(row) for row in item.rows):
+            if not any(self._waits.is_observed(row) for row in item.rows):
                 view.trouble(f"{item.alarm.name}: not raised, since none of its outputs can be observed now")
                 continue
-            await self._leave_quiet_alone(item)
-            live.forget_before(min([began, *(later.raised.at.lo for later in self._later)]) - 2 * NS_PER_S)
+            until = self._quiet.moved_until(item)
+            if until is not None:
+                view.phase("waiting until points that must stay quiet have been")
+                await self._waits.until(until)
+            live.forget_before(min([began, *(later.raised.at.lo for later in self._quiet.open)]) - 2 * NS_PER_S)
             raised = await self._one(item, f"{number + 1:04d}")
             self._done_ns.append((clock() - began, usual_ns(self._t.site, item)))
             view.judged(item, self._judge(item.loud, raised, start_ns))
-            if item.quiet:
-                self._later.append(self._quiet_of(item, raised))
+            self._quiet.enter(item, raised)
             self._judge_quiet(start_ns)
-        await self._outlast_quiet()
+        until = self._quiet.end()
+        if until is not None:
+            view.phase("waiting until points that must stay quiet have been")
+            await self._waits.until(until)
+            await self._quiet.outlast()
         self._judge_quiet(start_ns, all_of_them=True)
 
     def _link(self, point: str) -> str:
@@ -146,60 +148,24 @@ class Conductor:
         measured, estimated = sum(it for it, _ in self._done_ns), sum(it for _, it in self._done_ns)
         return planned * measured // estimated if estimated else planned
 
-    def _quiet_of(self, item: Item, raised: StepDone) -> _Quiet:
-        """When the windows of the quiet rows are over: no later than the search limit, or long enough after now."""
-        now, site = self._t.clock(), self._t.site
-        until = {}
-        for row in item.quiet:
-            searched = max(raised.at.hi + row.limits.search_ns, now + (row.limits.gone_within_ns or 0))
-            until[row.point] = searched + gap_ns(site, row)
-        return _Quiet(item=item, raised=raised, until_ns=until)
-
-    async def _leave_quiet_alone(self, item: Item) -> None:
-        """Raise nothing that may move a point that must still be quiet for an earlier alarm: whose leak would it be?"""
-        site = self._t.site
-        names = {item.alarm.name, *site.brought_along(item.alarm.name)}
-        moved = {row.point for row in site.expectations if row.alarm in names}
-        until = [at for later in self._later for point, at in later.until_ns.items() if point in moved]
-        if until and max(until) > self._t.clock():
-            self._t.view.phase("waiting until points that must stay quiet have been")
-            await self._sleep_until(max(until))
-
-    async def _outlast_quiet(self) -> None:
-        """At the end, stay until every quiet window is over, and each printed line has proved to be alive since."""
-        until = [at for later in self._later for at in later.until_ns.values()]
-        if not until:
-            return
-        self._t.view.phase("waiting until points that must stay quiet have been")
-        await self._sleep_until(max(until))
-        await self._t.live.wait_until(
-            lambda: all(self._is_over(later) for later in self._later), self._t.clock() + LIFE_MAX_NS
-        )
-
-    def _is_over(self, later: _Quiet) -> bool:
-        """True once every window is over, and each printed line has proved to be alive since."""
-        site, live = self._t.site, self._t.live
-        printed = ((site.points[point].link, at) for point, at in later.until_ns.items())
-        alive = all(live.last_message_ns(link) >= at for link, at in printed if isinstance(site.links[link], TextLink))
-        return alive and max(later.until_ns.values()) <= self._t.clock()
-
     def _judge_quiet(self, start_ns: int, *, all_of_them: bool = False) -> None:
         """Show the results of quiet rows whose windows are over."""
-        for later in [it for it in self._later if all_of_them or self._is_over(it)]:
-            self._later.remove(later)
+        for later in self._quiet.take(all_of_them=all_of_them):
             self._t.view.judged(later.item, self._judge(later.item.quiet, later.raised, start_ns))
 
     async def _one(self, item: Item, stimulus: str) -> StepDone:
         """Raise one alarm, see it through, put it back. Returns the raise."""
         live, clock, view = self._t.live, self._t.clock, self._t.view
         alarm = item.alarm
-        loud = [row for row in item.loud if self._is_observed(row)]
+        loud = [row for row in item.loud if self._waits.is_observed(row)]
+        await self._persons.ready([*loud, *item.quiet], alarm.name)
         view.phase("waiting until its outputs are normal")
         await live.wait_until(lambda: all(live.is_off(row.point) for row in loud), clock() + READY_MAX_NS)
-        quiet = [row for row in item.quiet if self._is_observed(row)]
+        quiet = [row for row in item.quiet if self._waits.is_observed(row)]
         await live.wait_until(lambda: all(live.is_off(row.point) for row in quiet), clock() + QUIET_READY_MAX_NS)
         await live.wait_for_news({row.point for row in loud}, clock(), clock() + READY_MAX_NS)
         await self._random_phase(item)
+        self._persons.look(item.rows, alarm.name)
         is_done = False
         try:
             raised = await self._step(alarm, Step.RAISE, stimulus)
@@ -213,36 +179,37 @@ class Conductor:
             raise
         finally:
             if not is_done:
-                await _to_the_end(self._put_back(item, stimulus))
+                await to_the_end(self._put_back(item, stimulus))
         if is_done:
             await self._settle(loud)
+        self._persons.rest()
         return raised
-
-    def _is_observed(self, row: Expectation) -> bool:
-        """False for a point whose reads have failed for a while: waiting for what nobody sees only costs time."""
-        live, spec = self._t.live, self._t.site.links[self._link(row.point)]
-        if not isinstance(spec, ModbusTcpLink):
-            return live.up[spec.name]
-        state = live.states.get(row.point)
-        stale_ns = 3 * spec.poll_period_ns + 2 * spec.timeout_ns
-        return live.up[spec.name] and state is not None and state.told_ns >= self._t.clock() - stale_ns
 
     async def _random_phase(self, item: Item) -> None:
         """Raise at a random phase of the polls: in step with them, every trial would meet the same sample instants."""
-        gap = max((gap_ns(self._t.site, row) for row in item.rows), default=0)
-        await self._sleep_until(self._t.clock() + self._t.random.randrange(gap // 2 + 1))
+        polled = [row for row in item.rows if self._link(row.point) not in self._t.reports]
+        gap = max((gap_ns(self._t.site, row) for row in polled), default=0)
+        await self._waits.until(self._t.clock() + self._t.random.randrange(gap // 2 + 1))
 
     async def _see_through(self, item: Item, loud: Sequence[Expectation], raised: StepDone, stimulus: str) -> None:
         live, clock, view, site = self._t.live, self._t.clock, self._t.view, self._t.site
         alarm = item.alarm
         shown_by = {row.key: raised.at.hi + show_within_ns(site, row) for row in loud}
         view.phase("raised; waiting for its outputs")
-        await self._each(loud, lambda row: live.was_on_since(row.point, raised.at.lo), shown_by)
+        await self._waits.each(loud, lambda row: live.was_on_since(row.point, raised.at.lo), shown_by)
+        await self._persons.still(loud, raised.at.lo, alarm.name)
         if alarm.lasts_ns is None:
+            if any(self._waits.is_out_of_sight(row) for row in loud):
+                view.phase("raised and held; somebody walks to what is out of sight")
+                # Whoever goes only now sees what showed in time; what does not show then has been missed.
+                await self._waits.until(
+                    max(at for row, at in ((r, shown_by[r.key]) for r in loud) if self._waits.is_out_of_sight(row))
+                )
+                await self._persons.walk(loud, alarm.name)
             visible = max((row.limits.visible_for_ns or 0 for row in loud), default=0)
             gap = max((gap_ns(site, row) for row in loud), default=0)
             quiet = max((row.limits.leak_ns for row in item.quiet), default=0)
-            await self._sleep_until(max(clock() + visible + gap if visible else clock(), raised.at.hi + quiet))
+            await self._waits.until(max(clock() + visible + gap if visible else clock(), raised.at.hi + quiet))
             if item_needs(item, Step.ACKNOWLEDGE):
                 await self._acknowledge(alarm, loud, stimulus)
             cleared = await self._clear(alarm, stimulus)
@@ -251,13 +218,13 @@ class Conductor:
             released = raised.at.hi + alarm.lasts_ns.hi
         view.phase("cleared; waiting until its outputs are normal")
         following = [row for row in loud if row.behaviour in (Behaviour.FOLLOWS, Behaviour.PULSE)]
-        await self._each(
+        await self._waits.each(
             following,
             lambda row: live.is_off(row.point) and clock() >= raised.at.hi + self._own_end(alarm),
             {row.key: released + gone_within_ns(site, row) for row in following},
         )
         if alarm.lasts_ns is not None:
-            await self._sleep_until(clock() if following else released)
+            await self._waits.until(clock() if following else released)
             if Step.CLEAR not in alarm.writes or all(live.is_off(row.point) for row in following):
                 self.open_alarms.discard(alarm.name)
         if alarm.lasts_ns is not None and item_needs(item, Step.ACKNOWLEDGE):
@@ -269,9 +236,10 @@ class Conductor:
             await self._step(alarm, Step.RESET, stimulus)
         now = clock()
         held = [row for row in loud if row not in following]
-        await self._each(
+        await self._waits.each(
             held, lambda row: live.is_off(row.point), {row.key: now + gone_within_ns(site, row) for row in held}
         )
+        await self._persons.dark_again(loud, alarm.name)
 
     def _own_end(self, alarm: Alarm) -> int:
         """An alarm that clears by itself is not taken for gone before it can be."""
@@ -282,7 +250,7 @@ class Conductor:
         self._t.view.phase("acknowledged; waiting for what it releases")
         done = await self._step(alarm, Step.ACKNOWLEDGE, stimulus)
         rows = [row for row in loud if row.behaviour is Behaviour.UNTIL_ACKNOWLEDGED]
-        await self._each(
+        await self._waits.each(
             rows, lambda row: live.is_off(row.point), {row.key: done.at.hi + gone_within_ns(site, row) for row in rows}
         )
 
@@ -321,23 +289,7 @@ class Conductor:
     async def _settle(self, loud: Sequence[Expectation]) -> None:
         """Stay until a second onset would have shown."""
         self._t.view.phase("settling")
-        await self._sleep_until(self._t.clock() + max((row.limits.settle_ns for row in loud), default=0))
-
-    async def _each(
-        self,
-        rows: Sequence[Expectation],
-        condition: Callable[[Expectation], bool],
-        until_ns: dict[str, int],
-    ) -> None:
-        """Wait until every row meets ``condition`` or its own time has passed."""
-        clock = self._t.clock
-        if rows:
-            await self._t.live.wait_until(
-                lambda: all(condition(row) or clock() >= until_ns[row.key] for row in rows), max(until_ns.values())
-            )
-
-    async def _sleep_until(self, instant: int) -> None:
-        await asyncio.sleep(max(0, instant - self._t.clock()) / NS_PER_S)
+        await self._waits.until(self._t.clock() + max((row.limits.settle_ns for row in loud), default=0))
 
     async def _step(self, alarm: Alarm, step: Step, stimulus: str) -> StepDone:
         """Perform a step and enter it; one without writes, or without an answer, is entered as not proven.
@@ -391,17 +343,3 @@ class Conductor:
         differs: list[str] = sorted(found ^ left)
         still: list[str] = sorted(self.open_alarms)
         self._t.journal.event("as-left", clock(), {"on": sorted(left), "differs": differs, "not_cleared": still})
-
-
-async def _to_the_end(work: Coroutine[object, object, None]) -> None:
-    """Run ``work`` to its end however often the waiting for it is cancelled; the cancelling goes on after that."""
-    task = asyncio.create_task(work, name="put back")
-    stopped: asyncio.CancelledError | None = None
-    while not task.done():
-        try:
-            await asyncio.wait([task])
-        except asyncio.CancelledError as exc:
-            stopped = exc
-    task.result()
-    if stopped is not None:
-        raise stopped

@@ -1,0 +1,144 @@
+"""What a run asks of the persons who watch: how it is before the raise, to look, to walk there, how it is afterwards.
+
+Nothing is taken from a person who does not answer, and nothing waits for one without end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from typing import Final
+
+from harness.core.instants import NS_PER_S, Clock
+from harness.core.model import Expectation, Site
+from harness.links.person_reports import Ask, Reports
+from harness.run.live import LiveSource
+
+READY_MAX_NS: Final = 60 * NS_PER_S
+"""How long a raise waits for a person in sight to say how it is; then nobody is there, and the run goes on without."""
+
+ANSWER_MAX_NS: Final = 20 * NS_PER_S
+"""How long a raised alarm is held for a person in sight who has reported nothing by its limits."""
+
+FRESH_NS: Final = 5 * NS_PER_S
+"""A person in sight who reported every sign so shortly before a raise is not asked again."""
+
+WALK_MAX_NS: Final = 15 * 60 * NS_PER_S
+"""How long an alarm is held for a walk to what is out of sight and back: no longer than a plant is left with a raised
+alarm that only one person looks after (common practice, no source). Acts like a dead-man limit while farend runs."""
+
+
+class Persons:
+    """The persons of a site, by link. A link that nobody reports for is left alone."""
+
+    def __init__(self, site: Site, clock: Clock, live: LiveSource, reports: Mapping[str, Reports]) -> None:
+        self._site = site
+        self._clock = clock
+        self._live = live
+        self._reports = dict(reports)
+
+    def _links(self, rows: Iterable[Expectation], *, in_sight: bool | None = None) -> dict[str, list[str]]:
+        """The points of ``rows`` by link, of links that somebody reports for."""
+        found: dict[str, list[str]] = {}
+        for row in rows:
+            link = self._site.points[row.point].link
+            reports = self._reports.get(link)
+            if reports is None or not reports.is_attended:
+                continue
+            if in_sight is None or reports.in_sight is in_sight:
+                mine = found.setdefault(link, [])
+                if row.point not in mine:
+                    mine.append(row.point)
+        return found
+
+    def watched(self, rows: Iterable[Expectation]) -> bool:
+        """Whether somebody watches any of them."""
+        return bool(self._links(rows))
+
+    async def ready(self, rows: Sequence[Expectation], what: str) -> None:
+        """Before ``what`` is raised: how is every sign of ``rows``? Who is in sight goes on looking.
+
+        What is out of sight and was reported to be off is not walked to again.
+        """
+        now = self._clock()
+        asked: dict[str, list[str]] = {}
+        for link, points in self._links(rows).items():
+            reports = self._reports[link]
+            if reports.in_sight:
+                asked[link] = points if any(not self._is_fresh(point, now) for point in points) else []
+            else:
+                asked[link] = [point for point in points if not reports.is_off(point)]
+        for link, points in asked.items():
+            reports = self._reports[link]
+            if points:
+                longest = READY_MAX_NS if reports.in_sight else WALK_MAX_NS
+                where = "" if reports.in_sight else "go and look: "
+                reports.ask(Ask.READY, points, f"{where}how is it before {what} is raised?", now + longest)
+        await self._answers(asked)
+        for link in self._links(rows, in_sight=True):
+            self._reports[link].ask(Ask.LOOK, (), f"keep looking: {what} is raised in a moment")
+
+    def look(self, rows: Sequence[Expectation], what: str) -> None:
+        """Now: who is in sight reports each change as it comes."""
+        for link in self._links(rows, in_sight=True):
+            self._reports[link].ask(Ask.LOOK, (), f"LOOK NOW: {what}; report each change as it comes")
+
+    async def still(self, rows: Sequence[Expectation], since_ns: int, what: str) -> None:
+        """Their time has passed: ask who is in sight about signs that were not reported on since ``since_ns``."""
+        await self._state(
+            [row for row in rows if not self._live.was_on_since(row.point, since_ns)],
+            f"{what} is raised and held: how is it now?",
+        )
+
+    async def walk(self, rows: Sequence[Expectation], what: str) -> None:
+        """Hold the alarm until somebody went to what is out of sight and reported every sign, or gave up."""
+        asked = self._links(rows, in_sight=False)
+        until = self._clock() + WALK_MAX_NS
+        for link, points in asked.items():
+            self._reports[link].ask(Ask.STATE, points, f"{what} is raised and held: walk there now and look", until)
+        await self._answers(asked)
+        for link in asked:
+            self._reports[link].rest()
+
+    async def dark_again(self, rows: Sequence[Expectation], what: str) -> None:
+        """After everything was cleared: what was not reported off since is asked for, in sight or not."""
+        await self._state([row for row in rows if not self._is_off(row)], f"{what} was cleared: how is it now?")
+        asked = {
+            link: [point for point in points if not self._reports[link].is_off(point)]
+            for link, points in self._links(rows, in_sight=False).items()
+        }
+        until = self._clock() + WALK_MAX_NS
+        for link, points in asked.items():
+            if points:
+                self._reports[link].ask(Ask.STATE, points, f"{what} was cleared: go and look how it is now", until)
+        await self._answers(asked)
+        self.rest()
+
+    def rest(self) -> None:
+        """Nobody need look."""
+        for reports in self._reports.values():
+            reports.rest()
+
+    async def _state(self, rows: Sequence[Expectation], text: str) -> None:
+        """Ask who is in sight how it is now, and let them look on."""
+        asked = self._links(rows, in_sight=True)
+        until = self._clock() + ANSWER_MAX_NS
+        for link, points in asked.items():
+            self._reports[link].ask(Ask.STATE, points, text, until)
+        await self._answers(asked)
+        for link in asked:
+            if self._reports[link].is_attended:
+                self._reports[link].ask(Ask.LOOK, (), "keep looking; report each change as it comes")
+
+    async def _answers(self, asked: Mapping[str, Collection[str]]) -> None:
+        """Wait for everybody; they were all asked at once."""
+        for link in [link for link, points in asked.items() if points]:
+            reports = self._reports[link]
+            await reports.answered(reports.pending().until_ns or self._clock())
+
+    def _is_off(self, row: Expectation) -> bool:
+        reports = self._reports.get(self._site.points[row.point].link)
+        return reports is None or reports.is_off(row.point)
+
+    def _is_fresh(self, point: str, now: int) -> bool:
+        state = self._live.states.get(point)
+        return state is not None and not state.on and state.told_ns >= now - FRESH_NS
