@@ -76,9 +76,9 @@ class Event(NamedTuple):
 class OutputQueue:
     """Values on their way out: each is published when it is due, those due together in one go."""
 
-    def __init__(self, publish: Callable[[list[Event]], None], clock: Callable[[], int] = time.monotonic_ns) -> None:
+    def __init__(self, publish: Callable[[list[Event]], None], clock: Callable[[], int] | None = None) -> None:
         self._publish = publish
-        self._clock = clock
+        self._clock = clock or (lambda: time.monotonic_ns())
         self._heap: list[Event] = []
         self._order = 0
         self._earlier = asyncio.Event()
