@@ -78,7 +78,7 @@ class OutputQueue:
 
     def __init__(self, publish: Callable[[list[Event]], None], clock: Callable[[], int] | None = None) -> None:
         self._publish = publish
-        self._clock = clock or (lambda: time.monotonic_ns())
+        self._clock = clock or time.monotonic_ns
         self._heap: list[Event] = []
         self._order = 0
         self._earlier = asyncio.Event()
