@@ -217,7 +217,8 @@ class MqttLink:
 
     ``password_env``: the environment variable that holds the password; it never stands in a file that is recorded.
     ``sequence_pointer``: JSON pointer to a number that goes up by one with every message of a topic, so that a
-    message that was lost is noticed.
+    message that was lost is noticed. ``will_within_ns``: how long after the controller has died its last will comes at
+    the latest; only with it an answer of the broker proves that the controller lives.
     """
 
     name: str
@@ -233,6 +234,7 @@ class MqttLink:
     timeout_ns: int
     alive_topic: str | None = None
     down_payload: str | None = None
+    will_within_ns: int | None = None
     sequence_pointer: str | None = None
     longest_delay_ns: int | None = None
     promises_every_change: bool = False

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from harness.core.links import LinkSpec, PersonLink, TextLink
+from harness.core.links import LinkSpec, MqttLink, PersonLink, TextLink
 from harness.core.model import Point
-from harness.core.places import BacnetPlace, CurrentLoop, ModbusPlace, PersonPlace, Place, TextPlace
+from harness.core.places import BacnetPlace, CurrentLoop, ModbusPlace, MqttPlace, PersonPlace, Place, TextPlace
 from harness.core.trace import Trace
-from harness.links import bacnet_values, modbus_values
+from harness.links import bacnet_values, modbus_values, mqtt_messages, mqtt_values
 from harness.links.base import AnyBlock, Block, ObjectBlock
 from harness.links.current_loop import failure_trace, lasting_loop
+from harness.links.mqtt_trace import mqtt_trace
 from harness.links.person_messages import Undone, decode, is_of
 from harness.links.person_trace import person_trace
 from harness.links.polled_trace import expand, polled_states, polled_trace
@@ -55,6 +56,15 @@ def message_reader(place: Place, spec: LinkSpec) -> Reader | None:
             return said.then if isinstance(said, Undone) else said.on
 
         return read_report
+    if isinstance(place, MqttPlace) and isinstance(spec, MqttLink):
+
+        def read_published(data: bytes) -> bool | None:
+            message = mqtt_messages.decode(data)
+            if not isinstance(message, mqtt_messages.Published) or message.topic != place.topic:
+                return None
+            return mqtt_values.is_on(place, message.payload)
+
+        return read_published
     return None
 
 
@@ -72,6 +82,9 @@ def trace_of(
         return text_trace(point.name, place, spec, messages, states, start_ns, end_ns, dropped)
     if isinstance(place, PersonPlace) and isinstance(spec, PersonLink):
         return person_trace(point.name, place, spec, source.messages(point.link), start_ns, end_ns)
+    if isinstance(place, MqttPlace) and isinstance(spec, MqttLink):
+        messages, states = source.messages(point.link), source.link_states(point.link)
+        return mqtt_trace(point.name, place, spec, messages, states, end_ns)
     return polled_trace(point.name, place, blocks, source.polls, state_in_poll)
 
 

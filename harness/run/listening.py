@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from itertools import count
 
 from harness.core.instants import Clock
-from harness.core.links import LinkSpec, ModbusTcpLink, PersonLink, TextLink
+from harness.core.links import LinkSpec, ModbusTcpLink, MqttLink, PersonLink, TextLink
 from harness.core.model import Point, Site
 from harness.links.base import Link, Observer
 from harness.links.modbus_tcp import ModbusTcpListener
@@ -23,6 +23,10 @@ def listener(
             return ModbusTcpListener(spec, points, observer, clock, next_block_id)
         case TextLink():
             return TextListener(spec, observer, clock)
+        case MqttLink():
+            from harness.links.mqtt import MqttListener  # it brings a client library along
+
+            return MqttListener(spec, points, observer, clock)
         case PersonLink():
             return PersonListener(spec, points, observer, clock)
         case _:
