@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from sims.alarm_states import AlarmState
 from sims.controller import Action, Situation
@@ -27,6 +27,12 @@ from sims.defects import Defect
 from sims.points import Place, Point
 
 __all__ = ["Action", "AlarmState", "Output", "Situation", "Surroundings", "Value"]
+
+
+class Log(Protocol):
+    """Puts an entry into the truth log."""
+
+    def __call__(self, kind: str, **entry: Any) -> None: ...
 
 
 class Value(NamedTuple):
@@ -60,6 +66,8 @@ class Surroundings:
     """``fault(place, what, detail)``: something that was done on purpose to an answer, a message or a connection."""
     press: Callable[[str | None, Action, str], bool]
     """``press(alarm, action, by)``: what a button does; no alarm means every alarm. False: the controller refused."""
+    log: Log
+    """``log(kind, **entry)``: anything else that the truth log has to know, as a notification that was sent."""
     changed: Callable[[], None]
     """Something that ``SimulatedSite.until`` may wait for has happened, as a client that came or went."""
 
