@@ -204,6 +204,8 @@ class Site:
     side_effects: Mapping[str, SideEffect]
     writable: tuple[WritableRange, ...]
     expectations: tuple[Expectation, ...]
+    acknowledgeable: tuple[str, ...] = ()
+    """Links over which a stimulus may acknowledge events (AcknowledgeAlarm). Everything else is refused."""
     notes: tuple[str, ...] = ()
     """Assumptions and defaults in force, in words; printed with the results."""
 

@@ -16,7 +16,7 @@ from harness.correlate.evidence import Evidence
 from harness.record.reader import RecordReader
 from harness.run.evidence import evidence_of
 from harness.run.steps import stimuli_of
-from harness.site.reading import read_site
+from harness.site.reading import inline_map_name, read_site
 
 PLAN_EVENT: Final = "plan"
 END_EVENT: Final = "end"
@@ -81,8 +81,8 @@ def judge_record(path: Path, map_file: Path | None = None) -> JudgedRecord:
     """
     reader = RecordReader.open(path)
     try:
-        documents, judged_with = documents_of(reader, map_file)
-        site, _ = read_site(documents, str(reader.header.extra[ENTRY_KEY]))
+        documents, judged_with, instead = documents_of(reader, map_file)
+        site, _ = read_site(documents, str(reader.header.extra[ENTRY_KEY]), point_map=instead)
         start_ns = reader.header.anchor.monotonic_ns
         end_ns = max(reader.last_ns, start_ns)
         stimuli = stimuli_of(reader.events(), site)
@@ -106,23 +106,22 @@ def judge_record(path: Path, map_file: Path | None = None) -> JudgedRecord:
     )
 
 
-def documents_of(reader: RecordReader, map_file: Path | None) -> tuple[Mapping[str, bytes], str]:
-    """The record's documents, with ``map_file`` in place of its point map; and what that makes of the judgement."""
+def documents_of(reader: RecordReader, map_file: Path | None) -> tuple[Mapping[str, bytes], str, str]:
+    """The record's documents, with ``map_file`` in place of its point map; what that makes of the judgement; and the
+    name of the document that stands in place of rows in the site file itself, '' where there is none.
+    """
     if map_file is None:
-        return reader.documents, ""
-    name = reader.header.extra.get(MAP_KEY)
-    if not name:
-        raise RecordError(
-            f"{reader.path}: its point map stands in the site file itself, so --map cannot replace it; "
-            "put the rows into a CSV file beside the site file the next time"
-        )
+        return reader.documents, "", ""
     try:
         data = map_file.read_bytes()
     except OSError as exc:
         raise RecordError(f"{map_file}: cannot be read: {exc.strerror}; give the corrected point map") from exc
     digest = hashlib.sha256(data).hexdigest()
-    replaced = {**reader.documents, str(name): data}
-    return replaced, f"{map_file.name} (SHA-256 {digest}) in place of {name}"
+    entry, name = str(reader.header.extra[ENTRY_KEY]), str(reader.header.extra.get(MAP_KEY) or "")
+    replaced = name or inline_map_name(entry, map_file.name)
+    what = name or f"the rows in {entry}"
+    judged_with = f"{map_file.name} (SHA-256 {digest}) in place of {what}"
+    return {**reader.documents, replaced: data}, judged_with, "" if name else replaced
 
 
 def _planned(reader: RecordReader, site: Site) -> tuple[str, ...]:

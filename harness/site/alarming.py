@@ -6,13 +6,15 @@ from collections.abc import Iterable, Mapping
 from typing import Final
 
 from harness.core.instants import Bounds
-from harness.core.links import LinkSpec, ModbusTcpLink
-from harness.core.model import Alarm, AlarmClass, SideEffect, Step, WritableRange, Write
+from harness.core.links import BacnetLink, LinkSpec, ModbusRtuLink, ModbusTcpLink, TextLink
+from harness.core.model import Acknowledgement, Alarm, AlarmClass, SideEffect, Step, WritableRange, Write
 from harness.core.places import Table
+from harness.site.acknowledging import acknowledgements_of, check_permission, is_acknowledgement, report_no_code
 from harness.site.addresses import ADDRESS_MAX, Address, read_address, read_by_any
 from harness.site.fields import STEP_NAMES
 from harness.site.forms import Form, Value
-from harness.site.names import did_you_mean, shown
+from harness.site.linking import kind_of, known_link
+from harness.site.names import shown
 from harness.site.problems import Mismatch, Problems
 
 _WRITTEN_TABLES: Final = {"coil": Table.COIL, "holding register": Table.HOLDING_REGISTER}
@@ -41,8 +43,14 @@ def build_writable(
         if not isinstance(form, Form):
             continue
         link = known_link(form, links, link_forms, problems)
+        if form.has("acknowledge"):
+            check_permission(form, link, link_forms, problems)
+            continue
+        if link is not None and not isinstance(link, ModbusTcpLink):
+            _refuse_link(form, link, link_forms, problems)
+            continue
         target = _written_table(form, problems)
-        if not isinstance(link, ModbusTcpLink) or target is None:
+        if link is None or target is None:
             continue
         first, _, last = form.text(target).partition("-")
         low = _address(form, target, first, link, link_forms, problems)
@@ -67,17 +75,16 @@ def build_writable(
     return tuple(ranges)
 
 
-def known_link(
-    form: Form, links: Mapping[str, LinkSpec], link_forms: Mapping[str, Form], problems: Problems
-) -> LinkSpec | None:
-    """The link that a group names; a problem where there is none of that name."""
-    name = form.text("link")
-    if not name:
-        return None
-    if name not in link_forms:
-        problems.error(form.at("link"), "unknown-link", f"link={shown(name)}: no such link",
-                       did_you_mean(name, link_forms))  # fmt: skip
-    return links.get(name)
+def _refuse_link(form: Form, link: LinkSpec, link_forms: Mapping[str, Form], problems: Problems) -> None:
+    """Only a Modbus TCP device is ever written to, by an armed stimulus."""
+    kind = "text" if isinstance(link, TextLink) else kind_of(link_forms[link.name])
+    remedy = "name a modbus-tcp link"
+    if isinstance(link, ModbusRtuLink):
+        remedy += "; a serial bus is only listened to"
+    elif isinstance(link, BacnetLink):
+        remedy += ", or acknowledge an event: acknowledge: {link, object}"
+    text = f"link={link.name}: nothing is ever written over a {kind} link"
+    problems.error(form.at("link"), "write-link", text, remedy)
 
 
 def _written_table(form: Form, problems: Problems) -> str | None:
@@ -117,13 +124,17 @@ def build_alarms(
     alarms = {}
     for name, form in forms.items():
         writes: dict[Step, tuple[Write, ...]] = {}
+        acknowledged: tuple[Acknowledgement, ...] = ()
         code = form.get("code", int)
         for step in STEP_NAMES:
             source = form if form.has(step) else stimulus if code is not None else None
             if source is not None and source.has(step):
-                found = tuple(_writes(source.many(step), code, links, link_forms, problems))
+                values = source.many(step)
+                found = tuple(_writes(values, Step(step), code, links, link_forms, problems))
                 if found:
                     writes[Step(step)] = found
+                if step == Step.ACKNOWLEDGE.value:
+                    acknowledged = tuple(acknowledgements_of(values, code, links, link_forms, problems))
         effects = form.get("side effects", tuple)
         priority = form.get("priority", int)
         alarms[name] = Alarm(
@@ -136,16 +147,19 @@ def build_alarms(
             lasts_ns=form.get("lasts", Bounds),
             reference=form.text("reference") or None,
             writes=writes,
+            acknowledgements=acknowledged,
             origin=form.origin,
         )
     if stimulus is not None and not any(form.has("code") for form in forms.values()):
         for step in stimulus.values:  # the template is checked even where no alarm uses it yet
-            tuple(_writes(stimulus.many(step), 0, links, link_forms, problems))
+            tuple(_writes(stimulus.many(step), Step(step), 0, links, link_forms, problems))
+            tuple(acknowledgements_of(stimulus.many(step), 0, links, link_forms, problems))
     return alarms
 
 
 def _writes(
     values: Iterable[Value],
+    step: Step,
     code: int | None,
     links: Mapping[str, LinkSpec],
     link_forms: Mapping[str, Form],
@@ -155,12 +169,23 @@ def _writes(
         form = value.means
         if not isinstance(form, Form):
             continue
+        if is_acknowledgement(value):
+            if step is not Step.ACKNOWLEDGE:
+                text = f"object={shown(form.written('object'))}: an event can be acknowledged, and nothing else"
+                problems.error(
+                    form.at("object"), "acknowledge", text, f"write it under acknowledge:, not {step.value}:"
+                )
+            continue
         link = known_link(form, links, link_forms, problems)
-        target = _written_table(form, problems)
         if link is not None and not isinstance(link, ModbusTcpLink):
-            text = f"link={link.name}: nothing is ever written over a text link"
-            problems.error(form.at("link"), "write-link", text, "name a modbus-tcp link")
-        if not isinstance(link, ModbusTcpLink) or target is None:
+            _refuse_link(form, link, link_forms, problems)
+            continue
+        target = _written_table(form, problems)
+        if not form.has("values") and not problems.is_cut_short:
+            problems.error(
+                form.origin, "missing", "write: values is missing", "add values: what to write, such as [code, 1]"
+            )
+        if link is None or target is None:
             continue
         address = _address(form, target, form.text(target), link, link_forms, problems)
         numbers = _numbers(form, _WRITTEN_TABLES[target], code, problems)
@@ -187,7 +212,7 @@ def _numbers(form: Form, table: Table, code: int | None, problems: Problems) -> 
         written = str(value.means)
         if written in ("code", "{code}"):
             if code is None:
-                problems.error(value.origin, "code", f"values={shown(written)}: this alarm has no code", "add code:")
+                report_no_code(value, f"values={shown(written)}", problems)
                 return ()
             number = code
         elif written.isascii() and written.isdecimal() and len(written) <= 5:

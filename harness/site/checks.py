@@ -11,8 +11,9 @@ from harness.core.instants import Bounds
 from harness.core.links import TextLink
 from harness.core.model import Behaviour, Point, Site, Step, Write
 from harness.core.places import ModbusPlace, Numbering, OnWhen, TextPlace, ValueType
+from harness.site.acknowledging import is_acknowledgement
 from harness.site.addresses import WORD_OF, write_number
-from harness.site.forms import Form
+from harness.site.forms import Form, Value
 from harness.site.limits import check_limits
 from harness.site.names import did_you_mean, shown
 from harness.site.problems import Problems
@@ -185,14 +186,26 @@ def _writes(site: Site, form: Form, problems: Problems) -> None:
     for alarm in site.alarms.values():
         own = alarm_forms[alarm.name]
         for step, writes in alarm.writes.items():
-            source = own if own.has(step.value) or stimulus is None else stimulus
-            for write, value in zip(writes, source.many(step.value), strict=False):
+            lines = [value for value in _lines_of(own, stimulus, step) if not is_acknowledgement(value)]
+            for write, value in zip(writes, lines, strict=False):
                 if not _is_writable(write, site):
                     _refuse_write(write, step, value.origin, site, problems)
+        lines = [value for value in _lines_of(own, stimulus, Step.ACKNOWLEDGE) if is_acknowledgement(value)]
+        for acknowledged, value in zip(alarm.acknowledgements, lines, strict=False):
+            if acknowledged.link not in site.acknowledgeable:
+                text = f"acknowledge: events of {acknowledged.link} may not be acknowledged at this site"
+                remedy = f"if they may, add under writable: - {{link: {acknowledged.link}, acknowledge: yes}}"
+                problems.error(value.origin, "not-acknowledgeable", text, remedy)
         clears = own.has("clear") or (stimulus is not None and stimulus.has("clear") and own.has("code"))
         if Step.RAISE in alarm.writes and not clears and not own.has("lasts"):
             text = f"alarm {alarm.name}: raise is written, clear is not, and it does not say how long it lasts"
             problems.warning(own.origin, "no-clear", text, "add clear:, or lasts: if it clears by itself")
+
+
+def _lines_of(own: Form, stimulus: Form | None, step: Step) -> tuple[Value, ...]:
+    """The lines that say how a step is done: the alarm's own, else those of the site."""
+    source = own if own.has(step.value) or stimulus is None else stimulus
+    return source.many(step.value)
 
 
 def _refuse_write(write: Write, step: Step, origin: Origin, site: Site, problems: Problems) -> None:

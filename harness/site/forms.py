@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from harness.core.errors import Origin
-from harness.site.fields import Either, Field, Group, Named, Several, Takes
 from harness.site.kinds import Kind
 from harness.site.names import did_you_mean, nearest, shown
 from harness.site.problems import Mismatch, Problems
+from harness.site.tables import Either, Field, Group, Named, PlainOr, Several, Takes
 from harness.site.yaml_nodes import Mapping as MappingNode
 from harness.site.yaml_nodes import Node, Scalar, Sequence
 
@@ -151,6 +151,8 @@ def _read(takes: Takes, node: Node, key: Origin, name: str, problems: Problems) 
         return _read_named(takes, node, key, problems)
     if isinstance(takes, Several):
         return _read_several(takes, node, key, name, problems)
+    if isinstance(takes, PlainOr):
+        return _read(takes.group if isinstance(node, MappingNode) else takes.plain, node, key, name, problems)
     return _read_either(takes, node, key, name, problems)
 
 

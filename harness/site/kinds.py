@@ -158,11 +158,15 @@ class HostPort:
     port: int
 
 
-def host_port(default_port: int | None) -> Kind:
-    """``host:port``, ``[::1]:port``; the port may be left out where there is a usual one."""
+def host_port(default_port: int | None, usual: str = "") -> Kind:
+    """``host:port``, ``[::1]:port``; the port may be left out where there is a usual one.
+
+    ``usual``: the usual port in words, where it takes more than a number to say it.
+    """
 
     def read(text: str) -> HostPort:
-        expected = "expected host:port" if default_port is None else f"expected host or host:port (port {default_port})"
+        usually = usual or f"port {default_port}"
+        expected = "expected host:port" if default_port is None else f"expected host or host:port ({usually})"
         found = re.fullmatch(
             r"(?:\[(?P<v6>[0-9A-Fa-f:.%]+)\]|(?P<name>[A-Za-z0-9._-]+))(?::(?P<port>.*))?", text.strip()
         )
@@ -190,10 +194,17 @@ class When:
     threshold: float | None = None
 
     @property
+    def is_failure(self) -> bool:
+        """True for the failure ranges, which only a current loop has."""
+        return self.on_when in (OnWhen.FAILURE_HIGH, OnWhen.FAILURE_LOW)
+
+    @property
     def suffix(self) -> str:
         """What it adds to the name of a point; '' for ``set``."""
         if self.on_when is OnWhen.SET:
             return ""
+        if self.is_failure:
+            return f" {self.on_when.value.replace('-', ' ')}"
         sign = {OnWhen.CLEAR: "=0", OnWhen.EQUAL: "=", OnWhen.ABOVE: ">", OnWhen.BELOW: "<"}[self.on_when]
         return sign if self.threshold is None else f"{sign}{self.threshold:g}"
 
@@ -204,8 +215,8 @@ _HOW: Final = {"=": OnWhen.EQUAL, "==": OnWhen.EQUAL, ">": OnWhen.ABOVE, "<": On
 
 def _when(text: str) -> When:
     stripped = text.strip()
-    if plain(stripped) in ("set", "clear"):
-        return When(on_when=OnWhen(plain(stripped)))
+    if plain(stripped) in ("set", "clear", "failure high", "failure low"):
+        return When(on_when=OnWhen(plain(stripped).replace(" ", "-")))
     found = _WHEN.fullmatch(stripped)
     if found is None:
         raise Mismatch("expected set, clear, equal N, above N or below N", "for example: above 0", code="on-when")

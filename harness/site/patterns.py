@@ -29,7 +29,12 @@ def _parsed(pattern: str) -> Any:
     return _parser.parse(pattern)
 
 
-def check_pattern(pattern: str) -> None:
+def check_searched_pattern(pattern: str) -> None:
+    """As ``check_pattern``, for one that may match anywhere in a text: that costs as much as one repeat more."""
+    check_pattern(pattern, repeats_max=REPEATS_MAX - 1)
+
+
+def check_pattern(pattern: str, *, repeats_max: int = REPEATS_MAX) -> None:
     """Raise Mismatch where the pattern is no regular expression, or may take forever on a hostile line."""
     if len(pattern) > PATTERN_MAX:
         raise Mismatch(f"expected at most {PATTERN_MAX} characters", "shorten it", code="pattern")
@@ -46,8 +51,8 @@ def check_pattern(pattern: str) -> None:
     if _nested(tree):
         remedy = "write the inner repeat without + or *, or as a possessive ++ or *+"
         raise Mismatch("a repeat inside a repeat may take forever on a long line", remedy, code="pattern-runaway")
-    if _longest_chain(tree) > REPEATS_MAX:
-        text = f"more than {REPEATS_MAX} repeats that fit what stands between them may take forever on a long line"
+    if _longest_chain(tree) > repeats_max:
+        text = f"more than {repeats_max} repeats that fit what stands between them may take forever on a long line"
         raise Mismatch(text, "name what stands between, for example [^ ]+ instead of .+", code="pattern-runaway")
 
 
@@ -256,16 +261,3 @@ def _flat(tree: Any) -> Iterator[Any]:
             yield from _flat(node[1][3])
         else:
             yield node if str(node[0]) == "LITERAL" else None
-
-
-# --- templates ------------------------------------------------------------------------------------
-
-
-def filled(template: str, *, text: str, code: str) -> str:
-    """A pattern with ``{text}`` and ``{code}`` replaced by an alarm's own, taken literally."""
-    return template.replace("{text}", re.escape(text)).replace("{code}", re.escape(code))
-
-
-def needs(template: str, placeholder: str) -> bool:
-    """True where the template holds ``{placeholder}``."""
-    return f"{{{placeholder}}}" in template

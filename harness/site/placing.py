@@ -1,31 +1,15 @@
-"""The place that one row of a point map means: where in the tables of a device, or which printed lines."""
+"""The place that one row of a point map means in the tables of a Modbus device."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-
-from harness.core.links import ModbusTcpLink
-from harness.core.model import Alarm
-from harness.core.places import ModbusPlace, OnWhen, Order, Place, Table, TextPlace, ValueType
+from harness.core.links import ModbusLink
+from harness.core.places import ModbusPlace, OnWhen, Order, Table, ValueType
 from harness.site.addresses import ADDRESS_MAX, WORD_OF, Address, read_address, read_by_any, write_address
-from harness.site.fields import PATTERN_NAMES
 from harness.site.forms import Form
 from harness.site.kinds import When
 from harness.site.names import shown
-from harness.site.patterns import check_pattern, filled, needs
+from harness.site.placed import Placed
 from harness.site.problems import Mismatch, Problems
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Placed:
-    """A place, the name that it gets by itself, its address as written, and the alarms of the row that show there."""
-
-    name: str
-    place: Place
-    written: str
-    alarms: tuple[str, ...]
-
 
 _RANGES = {
     ValueType.U16: (0, 2**16 - 1),
@@ -36,7 +20,7 @@ _RANGES = {
 
 
 def modbus_point(
-    row: Form, names: tuple[str, ...], link: ModbusTcpLink, link_form: Form, problems: Problems
+    row: Form, names: tuple[str, ...], link: ModbusLink, link_form: Form, problems: Problems
 ) -> Placed | None:
     """The place in the tables of a Modbus device; None where the row does not tell one (problems say why)."""
     if not row.has("address") and not problems.is_cut_short:
@@ -58,9 +42,12 @@ def modbus_point(
 
 
 def _modbus_place(
-    row: Form, names: tuple[str, ...], link: ModbusTcpLink, link_form: Form, address: Address, problems: Problems
+    row: Form, names: tuple[str, ...], link: ModbusLink, link_form: Form, address: Address, problems: Problems
 ) -> Placed | None:
     when = row.get("on when", When) or When(on_when=OnWhen.SET)
+    if when.is_failure:
+        refuse_failure(row, problems)
+        return None
     try:
         value_type = _value_type(row, address, when)
         unit = row.get("unit", int)
@@ -87,6 +74,12 @@ def _modbus_place(
     written = write_address(address, link.numbering, bits_from)
     where = link.name if place.unit == link.unit else f"{link.name}/{place.unit}"
     return Placed(name=f"{where}:{written}{when.suffix}", place=place, written=written, alarms=names)
+
+
+def refuse_failure(row: Form, problems: Problems) -> None:
+    """Only the current of a loop has ranges that mean a failure."""
+    text = f"on when={shown(row.written('on when'))}: only a current loop has a failure range"
+    problems.error(row.at("on when"), "on-when", text, "define the loop under loops: and name it in loop")
 
 
 def _value_type(row: Form, address: Address, when: When) -> ValueType:
@@ -152,61 +145,3 @@ def _check_threshold(row: Form, place: ModbusPlace, problems: Problems) -> bool:
             text = f"on when={written}: a scale of {place.scale:g} never gives exactly this number"
         problems.error(at, "on-when", f"{text}, so it never changes", "mend the number, the type or the scale")
     return not never
-
-
-def text_point(
-    row: Form,
-    names: tuple[str, ...],
-    link_form: Form,
-    alarms: Mapping[str, Alarm],
-    alarm_forms: Mapping[str, Form],
-    problems: Problems,
-) -> Iterable[Placed]:
-    """The printed lines of a row: one place for each alarm where a pattern holds its text, else one for all."""
-    templates = {name: row.text(name) or link_form.text(name) for name in PATTERN_NAMES}
-    if not templates["raised"]:
-        if "raised" not in row.broken | link_form.broken and not problems.is_cut_short:
-            text = f"row {row.text('alarm')}: raised is missing, here and in link {link_form.name}"
-            problems.error(row.origin, "missing", text, "add the pattern of the line that is printed when raised")
-        return
-    printed_time = row.text("printed time") or link_form.text("printed time")
-    link_name = row.text("link")
-    if not any(needs(template, word) for template in templates.values() for word in ("text", "code")):
-        own = names[0] if len(names) == 1 else row.text("alarm")
-        place = _text_place(templates, printed_time, row, link_form, problems)
-        if place is not None:
-            yield Placed(name=f"{link_name}:{own}", place=place, written=place.raised, alarms=names)
-        return
-    for name in names:
-        form = alarm_forms[name]
-        lacking = [w for w in ("text", "code") if any(needs(t, w) for t in templates.values()) and not form.has(w)]
-        for word in lacking if not problems.is_cut_short else ():
-            text = f"alarm {name}: {word} is missing, and the pattern of {link_name} holds {{{word}}}"
-            problems.error(form.origin, "missing", text, f"add {word}: as it is printed")
-        if lacking or form.broken & {"text", "code"}:
-            continue
-        own_texts = {k: filled(v, text=alarms[name].text, code=form.written("code")) for k, v in templates.items()}
-        place = _text_place(own_texts, printed_time, row, link_form, problems)
-        if place is None:
-            return
-        yield Placed(name=f"{link_name}:{name}", place=place, written=place.raised, alarms=(name,))
-
-
-def _text_place(
-    patterns: Mapping[str, str], printed_time: str, row: Form, link_form: Form, problems: Problems
-) -> TextPlace | None:
-    for name, pattern in patterns.items():
-        if not pattern:
-            continue
-        source = row if row.text(name) else link_form
-        try:
-            check_pattern(pattern)
-        except Mismatch as mismatch:
-            problems.mismatch(source.at(name), name, source.text(name), mismatch)
-            return None
-    return TextPlace(
-        raised=patterns["raised"],
-        cleared=patterns["cleared"] or None,
-        acknowledged=patterns["acknowledged"] or None,
-        printed_time=printed_time or None,
-    )

@@ -11,8 +11,9 @@ import sys
 from pathlib import Path
 from typing import Any, Final
 
-from harness.site.fields import SITE, Field, Group, Named, Several, Takes
+from harness.site.fields import SITE
 from harness.site.kinds import Kind
+from harness.site.tables import Field, Group, Named, PlainOr, Several, Takes
 
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 SCHEMA_FILE: Final = "site.schema.json"
@@ -59,6 +60,8 @@ def _takes(takes: Takes) -> Schema:
         return _named(takes)
     if isinstance(takes, Several):
         return _several(takes)
+    if isinstance(takes, PlainOr):
+        return {"anyOf": [_takes(takes.plain), _group(takes.group)]}
     return {"anyOf": [{"type": "string"}, _several(takes.rows), _group(takes.group)]}
 
 

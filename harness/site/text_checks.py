@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from harness.core.errors import Origin
 from harness.core.model import Point, Site
 from harness.core.places import TextPlace
-from harness.site.fields import PATTERN_NAMES
 from harness.site.forms import Form
+from harness.site.link_fields import PATTERN_NAMES
 from harness.site.names import plain, shown
 from harness.site.patterns import examples, longest_literal
 from harness.site.problems import Problems

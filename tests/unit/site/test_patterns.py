@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.site.patterns import check_pattern, examples, filled, longest_literal
+from harness.site.patterns import check_pattern, examples, longest_literal
+from harness.site.placeholders import filled
 from harness.site.problems import Mismatch
 
 
@@ -73,5 +74,5 @@ def test_any_text_is_refused_or_sound(pattern: str) -> None:
 
 @given(text=st.text(min_size=1, max_size=30), code=st.integers(0, 65535))
 def test_a_text_is_taken_literally(text: str, code: int) -> None:
-    pattern = filled(r"\d{4} {code}: {text}", text=text, code=str(code))
+    pattern = filled(r"\d{4} {code}: {text}", {"text": text, "code": str(code)}, re.escape)
     assert re.fullmatch(pattern, f"0042 {code}: {text}")

@@ -216,8 +216,14 @@ def test_map_override(tmp_path: Path) -> None:
     assert set(load_site(tmp_path / "site.yaml")[0].points) == {"bms:10001"}
     assert set(load_site(tmp_path / "site.yaml", map_override=other)[0].points) == {"bms:10002"}
     (tmp_path / "site.yaml").write_text(HEAD + points("alarm: a.low, link: bms, address: 10001, behaviour: follows"))
-    with pytest.raises(SiteError, match="stand in the site file itself"):
-        load_site(tmp_path / "site.yaml", map_override=other)
+    assert set(load_site(tmp_path / "site.yaml", map_override=other)[0].points) == {"bms:10002"}
+    (tmp_path / "other").mkdir()
+    same_name = tmp_path / "other" / "site.yaml"
+    same_name.write_bytes(other.read_bytes())
+    documents = gather(tmp_path / "site.yaml", map_override=same_name)
+    assert documents.replaces_rows
+    assert set(documents.files) == {"site.yaml", "map-site.yaml"}
+    assert set(read_site(documents.files, "site.yaml", point_map="map-site.yaml")[0].points) == {"bms:10002"}
 
 
 @pytest.mark.parametrize("what", ["missing", "folder", "huge"])
