@@ -117,6 +117,8 @@ class ModbusClient(asyncio.Protocol):
         self.host = host
         self.port = port
         self.counts = Counts()
+        self.free_ns = 0
+        """From when on the next request may be sent: at once."""
         self._clock = clock
         self._dropped = dropped
         self._loop: asyncio.AbstractEventLoop | None = None

@@ -1,21 +1,23 @@
-"""The polls of one Modbus device: what is asked when (outlives a connection), and the asking over one connection."""
+"""The polls of one Modbus link: what is asked when (outlives a connection), and the asking over one connection.
+
+Shared by Modbus TCP and by a serial bus on which farend is the master; what only one of them does is in its own module.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import zlib
 from collections.abc import Callable
-from typing import Final
+from typing import Final, Protocol
 
 from harness.core.instants import NS_PER_S, Clock
-from harness.core.links import ModbusTcpLink
+from harness.core.links import ModbusLink
 from harness.core.places import ModbusPlace
 from harness.links.base import Block, Observer
 from harness.links.modbus_client import (
     Answer,
     AnswerTimeoutError,
     ExchangeError,
-    ModbusClient,
     RequestRefusedError,
 )
 from harness.links.modbus_pdu import ExceptionCode, ReadRequest
@@ -27,12 +29,40 @@ TIMEOUTS_IN_A_ROW_MAX: Final = 3
 between them, the connection itself is taken for dead."""
 
 
+class Client(Protocol):
+    """What a session needs of a connection, whichever framing it has."""
+
+    @property
+    def is_open(self) -> bool:
+        """True while requests can be sent."""
+
+    @property
+    def free_ns(self) -> int:
+        """From when on the next request may be sent."""
+
+    def read(self, request: ReadRequest, timeout_ns: int) -> asyncio.Future[Answer]:
+        """Send a request now; await the result for the Answer. It raises ExchangeError."""
+
+    async def wait_closed(self) -> str:
+        """Wait for the end of the connection; returns why it ended."""
+
+    def close(self, why: str = ...) -> None:
+        """End the connection at once."""
+
+
+class Wake(Protocol):
+    """A callback that is going to be called."""
+
+    def cancel(self) -> None:
+        """It is not, after all."""
+
+
 class DevicePolls:
-    """The blocks of one device and their schedule. ``refused``: what it answered with exception 02."""
+    """The blocks of one link and their schedule. ``refused``: what was answered with exception 02."""
 
     def __init__(
         self,
-        spec: ModbusTcpLink,
+        spec: ModbusLink,
         places: tuple[ModbusPlace, ...],
         observer: Observer,
         clock: Clock,
@@ -85,18 +115,18 @@ class DevicePolls:
 class Session:
     """The polling over one connection. Driven by callbacks: a task for each poll would cost more than the poll."""
 
-    def __init__(self, polls: DevicePolls, client: ModbusClient) -> None:
-        """``client`` is connected already."""
+    def __init__(self, polls: DevicePolls, client: Client, in_flight_max: int = 1) -> None:
+        """``client`` is connected already. ``in_flight_max``: requests outstanding at once."""
         self._polls = polls
         self._client = client
         self._schedule = polls.schedule
         self._observer = polls.observer
         self._clock = polls.clock
-        self._in_flight_max = polls.spec.in_flight
+        self._in_flight_max = in_flight_max
         self._timeout_ns = polls.spec.timeout_ns
         self._loop = asyncio.get_running_loop()
         self._outstanding: dict[asyncio.Future[Answer], tuple[Poll, int]] = {}
-        self._timer: asyncio.TimerHandle | None = None
+        self._timer: Wake | None = None
         self._timeouts_in_a_row = 0
         self._crash: Exception | None = None
 
@@ -119,24 +149,36 @@ class Session:
             self._timer = None
         try:
             while len(self._outstanding) < self._in_flight_max and self._client.is_open:
-                next_ns = self._schedule.next_ns()
+                next_ns = self._next_ns()
                 if next_ns is None:
                     return
                 now_ns = self._clock()
+                next_ns = max(next_ns, self._client.free_ns)
                 if next_ns > now_ns:
-                    self._timer = self._loop.call_later((next_ns - now_ns) / NS_PER_S, self._go_on)
+                    self._timer = self._wake_in(next_ns - now_ns)
                     return
                 self._begin(now_ns)
         except Exception as exc:  # noqa: BLE001 - run() raises it; the event loop would only log it and go on
             self._fail(exc)
 
+    def _next_ns(self) -> int | None:
+        """From when on the next poll may begin, as far as the schedule goes; None where none is waiting."""
+        return self._schedule.next_ns()
+
+    def _wake_in(self, delay_ns: int) -> Wake:
+        """Go on after ``delay_ns``."""
+        return self._loop.call_later(delay_ns / NS_PER_S, self._go_on)
+
     def _begin(self, now_ns: int) -> None:
         poll, overrun_due_ns = self._schedule.begin(now_ns)
+        self._ask(poll, now_ns)
+        if overrun_due_ns is not None:
+            self._observer.overrun(self._polls.spec.name, overrun_due_ns, now_ns)
+
+    def _ask(self, poll: Poll, now_ns: int) -> None:
         future = self._client.read(poll.request, self._timeout_ns)
         self._outstanding[future] = (poll, now_ns)
         future.add_done_callback(self._ended)
-        if overrun_due_ns is not None:
-            self._observer.overrun(self._polls.spec.name, overrun_due_ns, now_ns)
 
     def _ended(self, future: asyncio.Future[Answer]) -> None:
         """A poll has its answer, or will never have one."""
@@ -148,7 +190,7 @@ class Session:
         try:
             if exc is None:
                 asked_ns, told_ns, payload = future.result()
-                self._timeouts_in_a_row = 0
+                self._answered(poll)
                 self._schedule.add(poll)
                 self._observer.poll(poll.id, asked_ns, told_ns, payload)
             else:
@@ -163,19 +205,31 @@ class Session:
             raise exc
         self._observer.poll_failed(poll.id, exc.asked_ns, exc.given_up_ns, exc.why)
         if isinstance(exc, RequestRefusedError):
-            self._timeouts_in_a_row = 0
+            self._answered(poll)
             if exc.code == ExceptionCode.ILLEGAL_DATA_ADDRESS:
                 self._polls.split(poll)
                 return
-        self._schedule.add(poll)
         if isinstance(exc, AnswerTimeoutError):
-            self._timeouts_in_a_row += 1
-            if self._polls.has_one_unit:
-                # Devices exist that label their late answers with newer transaction identifiers; on a new
-                # connection no late answer can arrive. With several units behind a gateway the others would suffer.
-                self._client.close(f"{exc.why}; connection renewed so that no late answer is taken for a newer one")
-            elif self._timeouts_in_a_row >= TIMEOUTS_IN_A_ROW_MAX:
-                self._client.close(f"{exc.why}, {self._timeouts_in_a_row} times in a row")
+            self._timed_out(poll, exc)
+        self._put_back(poll, exc)
+
+    def _put_back(self, poll: Poll, exc: ExchangeError) -> None:  # noqa: ARG002 - a bus looks at why
+        """A poll without a usable answer goes back on the schedule."""
+        self._schedule.add(poll)
+
+    def _answered(self, poll: Poll) -> None:  # noqa: ARG002 - a bus looks at the unit
+        """The device answered a poll, be it with an exception."""
+        self._timeouts_in_a_row = 0
+
+    def _timed_out(self, poll: Poll, exc: AnswerTimeoutError) -> None:  # noqa: ARG002 - a bus looks at the unit
+        """A poll had no answer in time."""
+        self._timeouts_in_a_row += 1
+        if self._polls.has_one_unit:
+            # Devices exist that label their late answers with newer transaction identifiers; on a new
+            # connection no late answer can arrive. With several units behind a gateway the others would suffer.
+            self._client.close(f"{exc.why}; connection renewed so that no late answer is taken for a newer one")
+        elif self._timeouts_in_a_row >= TIMEOUTS_IN_A_ROW_MAX:
+            self._client.close(f"{exc.why}, {self._timeouts_in_a_row} times in a row")
 
     def _fail(self, exc: Exception) -> None:
         self._crash = self._crash or exc

@@ -47,6 +47,7 @@ class ModbusTcpListener:
             times = f"poll_period_ns={spec.poll_period_ns} timeout_ns={spec.timeout_ns}"
             raise ValueError(f"link {spec.name}: {times}: both must be above 0")
         self.name = spec.name
+        self._spec = spec
         places = (point.place for point in points if point.link == spec.name)
         modbus_places = tuple(place for place in places if isinstance(place, ModbusPlace))
         self._polls = DevicePolls(spec, modbus_places, observer, clock, next_block_id)
@@ -59,7 +60,7 @@ class ModbusTcpListener:
 
     async def run(self) -> None:
         """Poll until cancelled. A device that is down is reported to the observer, never raised."""
-        spec, polls = self._polls.spec, self._polls
+        spec, polls = self._spec, self._polls
         if not polls.places:
             return
         polls.plan()
@@ -74,7 +75,7 @@ class ModbusTcpListener:
                 self._report(LinkState.DOWN, str(exc))
             else:
                 self._report(LinkState.UP, f"connected to {spec.host}:{spec.port}")
-                self._report(LinkState.DOWN, await Session(polls, client).run())
+                self._report(LinkState.DOWN, await Session(polls, client, spec.in_flight).run())
             finally:
                 client.close()
             last_transaction = client.last_transaction
