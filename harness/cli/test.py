@@ -11,12 +11,13 @@ from pathlib import Path
 import click
 
 from harness.cli.common import SITE_ARGUMENT, load, note, run_until_interrupted, say, terminal_width
+from harness.cli.keys import key_client
 from harness.cli.views import LiveView, PlainView
 from harness.core.errors import UsageError
 from harness.core.model import Decision, Site
 from harness.core.verdicts import ExitCode, Verdict, VerdictClass
 from harness.run.gate import Reviews, effects_of, read_reviews
-from harness.run.order import Selection, plan_of
+from harness.run.order import Selection, listened_links, plan_of
 from harness.run.testing import TestOptions, gated_plan, record_name, run_test
 from harness.site.reading import Documents
 
@@ -102,8 +103,14 @@ def perform(
 
     items = gated_plan(site, options)
     live = sys.stderr.isatty() and not plain
-    with LiveView(site, len(items)) if live else PlainView() as view:
-        why = run_until_interrupted(lambda: run_test(site, documents, options, time.monotonic_ns, view))
+    client = key_client(site.links[name] for name in listened_links(site, items))
+    asked = None if client is None else client.lines
+    with LiveView(site, len(items), asked) if live else PlainView(asked) as view:
+        attend = None
+        if client is not None:
+            client.on_change(view.asked_changed)
+            attend = client.attend
+        why = run_until_interrupted(lambda: run_test(site, documents, options, time.monotonic_ns, view, attend))
     judged = judge_record(options.record)
     try:
         document = report_document([judged])

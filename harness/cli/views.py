@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Final, Self
 
 from harness.cli.common import note
@@ -23,6 +24,9 @@ SYMBOL: Final = {VerdictClass.PASS: "\u2713", VerdictClass.FAIL: "\u2717", Verdi
 _STYLE: Final = {VerdictClass.PASS: "", VerdictClass.FAIL: "bold red", VerdictClass.UNKNOWN: "bold"}
 
 
+_RUNNING_TIME: Final = re.compile(r" \[[^]]*\]")
+
+
 def result_words(result: Result) -> str:
     """``on-time 0.14 to 0.25 s``, ``late 1.2 to 1.3 s``, ``missed``."""
     text = result.verdict.value
@@ -31,6 +35,21 @@ def result_words(result: Result) -> str:
 
 class PlainView:
     """A line for every event, to standard error: for logs, pipes and narrow places."""
+
+    def __init__(self, asked: Callable[[], list[str]] | None = None) -> None:
+        """``asked``: what the persons who watch are asked, and the keys by which they report."""
+        self._asked = asked
+        self._told: list[str] = []
+
+    def asked_changed(self) -> None:
+        """Show what is asked where it is not what was shown last; the time that runs is no news."""
+        lines = [] if self._asked is None else self._asked()
+        timeless = [_RUNNING_TIME.sub("", line) for line in lines]
+        if timeless != self._told:
+            for line, without in zip(lines, timeless, strict=True):
+                if without not in self._told:
+                    note(f"  {line}")
+            self._told = timeless
 
     def __enter__(self) -> Self:
         return self
@@ -72,12 +91,14 @@ class PlainView:
 class LiveView:
     """The matrix filling up, what is raised now, progress and time left. Use it in a ``with``."""
 
-    def __init__(self, site: Site, total: int) -> None:
+    def __init__(self, site: Site, total: int, asked: Callable[[], list[str]] | None = None) -> None:
+        """``asked``: what the persons who watch are asked, and the keys by which they report."""
         from rich.console import Console
         from rich.live import Live
 
         self._site = site
         self._total = total
+        self._asked = asked
         self._console = Console(stderr=True, highlight=False)
         self._rows: list[tuple[str, dict[str, list[Result]]]] = []
         self._counts = dict.fromkeys(VerdictClass, 0)
@@ -86,6 +107,10 @@ class LiveView:
         self._progress = Progress(number=0, total=total, left_ns=0)
         self._notes: list[str] = []
         self._live: Live = Live(console=self._console, get_renderable=self._screen, refresh_per_second=8)
+
+    def asked_changed(self) -> None:
+        """Show at once what is asked of a person."""
+        self._live.refresh()
 
     def __enter__(self) -> Self:
         self._live.start()
@@ -131,7 +156,8 @@ class LiveView:
         table.add_column("alarm", no_wrap=True)
         for link in links:
             table.add_column(link, no_wrap=True, overflow="ellipsis", ratio=1)
-        room = max(4, self._console.size.height - 8 - len(self._notes))
+        asked = [] if self._asked is None else self._asked()
+        room = max(4, self._console.size.height - 8 - len(self._notes) - len(asked))
         hidden = max(0, len(self._rows) - room)
         for name, cells in self._rows[hidden:]:
             table.add_row(safe_text(name), *(self._cell(cells.get(link, [])) for link in links))
@@ -141,6 +167,7 @@ class LiveView:
         head.append(f"  {self._phase}")
         parts: list[Text | Table] = [head, self._bar()]
         parts += [Text(safe_text(text), "bold") for text in self._notes]
+        parts += [Text(safe_text(text), no_wrap=True, overflow="ellipsis") for text in asked]
         if hidden:
             parts.append(Text(f"({hidden} alarms above)"))
         return Group(*parts, Text(""), table)

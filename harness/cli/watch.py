@@ -73,18 +73,24 @@ def command(
     text+serial:PORTNAME[?baud=9600], or the path of a site file. Listening changes nothing: Modbus functions 1 to 4
     only, and not a byte on a text line.
     """
+    from harness.cli.keys import key_client
+    from harness.cli.views import PlainView
     from harness.run.watching import Watcher, watch
 
     ranges = {"coils": coils, "inputs": inputs, "registers": registers, "input_registers": input_registers}
     links, points, labels = targets(address, ranges, numbering, duration_of("--every", every))
     screen = Screen(as_json=as_json, labels=labels)
-    watcher = Watcher(points, screen.show)
+    watcher = Watcher(points, screen.show, links)
     opened = _listeners(links, points, watcher)
     for link in links:
         note(_declared(link, points))
     for_ns = None if for_text is None else duration_of("--for", for_text)
+    client = key_client(links)
+    if client is not None:
+        client.on_change(PlainView(client.lines).asked_changed)
+    attend = None if client is None else client.attend
     with contextlib.suppress(asyncio.CancelledError, KeyboardInterrupt):
-        run_until_interrupted(lambda: watch(opened, for_ns))
+        run_until_interrupted(lambda: watch(opened, for_ns, attend))
     failed = f", {watcher.failures} polls without an answer" if watcher.failures else ""
     note(f"{watcher.changes} changes in {watcher.polls} polls, {watcher.lines} lines{failed}")
     if save_draft is not None:

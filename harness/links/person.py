@@ -5,7 +5,8 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Iterable
 
-from harness.core.instants import Clock
+from harness.core.errors import UsageError
+from harness.core.instants import NS_PER_S, Clock
 from harness.core.links import PersonLink
 from harness.core.model import Point
 from harness.links.base import Observer
@@ -22,11 +23,12 @@ class PersonListener:
     """
 
     def __init__(self, spec: PersonLink, points: Iterable[Point], observer: Observer, clock: Clock) -> None:
-        """ValueError where the reaction time claims more than a hand can do."""
+        """UsageError where the reaction time claims more than a hand can do."""
         if spec.in_sight and spec.reaction_max_ns - spec.reaction_min_ns < HAND_FINEST_NS:
-            raise ValueError(
-                f"link {spec.name}: reaction_min_ns={spec.reaction_min_ns} reaction_max_ns={spec.reaction_max_ns}: "
-                "a claim finer than 0.1 s from keys pressed by hand is refused; widen the reaction time"
+            spread = f"{spec.reaction_min_ns / NS_PER_S:g} s to {spec.reaction_max_ns / NS_PER_S:g} s"
+            raise UsageError(
+                f"{spec.origin}: link={spec.name}: reaction={spread}: a claim finer than 0.1 s from keys pressed by hand is refused; "
+                "for example 0.1 s to 1 s"
             )
         self.name = spec.name
         self.reports = Reports(spec, points, observer, clock)

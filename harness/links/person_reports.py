@@ -8,7 +8,7 @@ whenever it is told to, and calls ``report``, ``report_rest``, ``undo`` and ``ca
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Coroutine, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import StrEnum, unique
@@ -40,20 +40,26 @@ class Ask(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WatchedSign:
-    """One lamp, horn or display: ``on`` as last reported, else None; ``is_asked``: an answer is awaited."""
+    """One lamp, horn or display: ``on`` as last reported, else None.
+
+    ``is_watched``: it matters now; ``is_asked``: an answer is awaited.
+    """
 
     point: str
     sign: Sign
     label: str
     on: bool | None
+    is_watched: bool
     is_asked: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pending:
-    """What to show the person of one link. ``until_ns``: when the answer is no longer waited for, None without end.
+    """What to show the person of one link.
 
-    ``text``: what to do, in a sentence. ``last``: the newest report in words, '' where none can be taken back.
+    ``text``: what to do, in a sentence. ``until_ns``: when the answer is no longer waited for, None without end.
+    ``held_since_ns``: since when an alarm is raised and held, None where none is. ``last``: the newest report in words,
+    '' where none can be taken back.
     """
 
     link: str
@@ -63,6 +69,7 @@ class Pending:
     text: str
     signs: tuple[WatchedSign, ...]
     until_ns: int | None
+    held_since_ns: int | None
     last: str
 
 
@@ -85,9 +92,11 @@ class Reports:
         self._next_id = 1
         self._ask = Ask.NOTHING
         self._text = ""
+        self._watched: set[str] = set()
         self._asked: set[str] = set()
         self._since_ns: int | None = None
         self._until_ns: int | None = None
+        self._held_since_ns: int | None = None
         self._clients = 0
         self._is_up: bool | None = None
         self._told: list[Callable[[], None]] = []
@@ -120,6 +129,7 @@ class Reports:
                 sign=place.sign,
                 label=place.label,
                 on=self._state.get(name),
+                is_watched=name in self._watched,
                 is_asked=name in self._asked,
             )
             for name, place in self._places.items()
@@ -136,6 +146,7 @@ class Reports:
             text=self._text,
             signs=signs,
             until_ns=self._until_ns,
+            held_since_ns=self._held_since_ns,
             last=last,
         )
 
@@ -213,22 +224,37 @@ class Reports:
         """True while somebody reports and answers."""
         return bool(self._is_up)
 
+    @property
+    def points(self) -> tuple[str, ...]:
+        """The names of the points that are watched here."""
+        return tuple(self._places)
+
     def is_off(self, point: str) -> bool:
         """True where a sign was last reported off."""
         return self._state.get(point) is False
 
-    def ask(self, ask: Ask, points: Iterable[str], text: str, until_ns: int | None = None) -> None:
-        """Ask the person something about ``points``. What is reported out of sight was seen from now on."""
+    def ask(self, ask: Ask, points: Iterable[str] | None, text: str, until_ns: int | None = None) -> None:
+        """Ask the person something about ``points`` (None: about those that are watched already).
+
+        What is reported out of sight was seen from now on.
+        """
+        points = self._watched if points is None else set(points) & set(self._places)
         if ask is Ask.READY:
             self._seen_this_look.clear()
+        self._watched = points | self._watched if ask is Ask.STATE else points
         self._ask, self._text, self._until_ns = ask, text, until_ns
-        self._asked = set() if ask in (Ask.LOOK, Ask.NOTHING) else set(points) & set(self._places)
+        self._asked = set() if ask in (Ask.LOOK, Ask.NOTHING) else set(points)
         self._since_ns = self._clock()
         self._changed()
 
+    def held_since(self, instant: int | None) -> None:
+        """An alarm is raised and held since ``instant``; None: no more."""
+        self._held_since_ns = instant
+        self._changed()
+
     def rest(self) -> None:
-        """Nothing is asked; the person need not look."""
-        self._ask, self._text, self._until_ns = Ask.NOTHING, "", None
+        """Nothing is asked; the person need not look, and may report what was watched last all the same."""
+        self._ask, self._text, self._until_ns, self._held_since_ns = Ask.NOTHING, "", None, None
         self._asked.clear()
         self._seen_this_look.clear()
         self._changed()
@@ -290,6 +316,10 @@ class Reports:
         self._news.set()
         for told in self._told:
             told()
+
+
+Attend = Callable[[Sequence[Reports]], Coroutine[None, None, None]]
+"""Lets somebody report for the persons of a run, until cancelled: the keys of a terminal, later a page."""
 
 
 def state_words(sign: Sign, *, on: bool | None) -> str:

@@ -157,8 +157,8 @@ class Conductor:
         """Raise one alarm, see it through, put it back. Returns the raise."""
         live, clock, view = self._t.live, self._t.clock, self._t.view
         alarm = item.alarm
+        await self._persons.ready(item.rows, alarm.name)
         loud = [row for row in item.loud if self._waits.is_observed(row)]
-        await self._persons.ready([*loud, *item.quiet], alarm.name)
         view.phase("waiting until its outputs are normal")
         await live.wait_until(lambda: all(live.is_off(row.point) for row in loud), clock() + READY_MAX_NS)
         quiet = [row for row in item.quiet if self._waits.is_observed(row)]
@@ -196,6 +196,7 @@ class Conductor:
         alarm = item.alarm
         shown_by = {row.key: raised.at.hi + show_within_ns(site, row) for row in loud}
         view.phase("raised; waiting for its outputs")
+        self._persons.held_since(raised.at.hi)
         await self._waits.each(loud, lambda row: live.was_on_since(row.point, raised.at.lo), shown_by)
         await self._persons.still(loud, raised.at.lo, alarm.name)
         if alarm.lasts_ns is None:
@@ -214,6 +215,7 @@ class Conductor:
                 await self._acknowledge(alarm, loud, stimulus)
             cleared = await self._clear(alarm, stimulus)
             released = cleared.at.hi
+            self._persons.held_since(None)
         else:
             released = raised.at.hi + alarm.lasts_ns.hi
         view.phase("cleared; waiting until its outputs are normal")

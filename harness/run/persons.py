@@ -74,13 +74,18 @@ class Persons:
                 where = "" if reports.in_sight else "go and look: "
                 reports.ask(Ask.READY, points, f"{where}how is it before {what} is raised?", now + longest)
         await self._answers(asked)
-        for link in self._links(rows, in_sight=True):
-            self._reports[link].ask(Ask.LOOK, (), f"keep looking: {what} is raised in a moment")
+        for link, points in self._links(rows, in_sight=True).items():
+            self._reports[link].ask(Ask.LOOK, points, f"keep looking: {what} is raised in a moment")
 
     def look(self, rows: Sequence[Expectation], what: str) -> None:
         """Now: who is in sight reports each change as it comes."""
-        for link in self._links(rows, in_sight=True):
-            self._reports[link].ask(Ask.LOOK, (), f"LOOK NOW: {what}; report each change as it comes")
+        for link, points in self._links(rows, in_sight=True).items():
+            self._reports[link].ask(Ask.LOOK, points, f"LOOK NOW: {what}; report each change as it comes")
+
+    def held_since(self, instant: int | None) -> None:
+        """Show since when the alarm is raised; None: it is cleared."""
+        for reports in self._reports.values():
+            reports.held_since(instant)
 
     async def still(self, rows: Sequence[Expectation], since_ns: int, what: str) -> None:
         """Their time has passed: ask who is in sight about signs that were not reported on since ``since_ns``."""
@@ -127,7 +132,7 @@ class Persons:
         await self._answers(asked)
         for link in asked:
             if self._reports[link].is_attended:
-                self._reports[link].ask(Ask.LOOK, (), "keep looking; report each change as it comes")
+                self._reports[link].ask(Ask.LOOK, None, "keep looking; report each change as it comes")
 
     async def _answers(self, asked: Mapping[str, Collection[str]]) -> None:
         """Wait for everybody; they were all asked at once."""

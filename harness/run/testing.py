@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import traceback
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
@@ -14,6 +14,8 @@ from harness.core.errors import RecordError, SafetyError, UsageError
 from harness.core.instants import Clock
 from harness.core.model import Site
 from harness.links.base import Link, LinkState
+from harness.links.person import PersonListener
+from harness.links.person_reports import Attend, Reports
 from harness.record.header import Header
 from harness.record.writer import RecordWriter
 from harness.run.conduct import Conductor, Tools, View
@@ -74,8 +76,12 @@ def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
     return items
 
 
-async def run_test(site: Site, documents: Documents, options: TestOptions, clock: Clock, view: View) -> str:
+async def run_test(
+    site: Site, documents: Documents, options: TestOptions, clock: Clock, view: View, attend: Attend | None = None
+) -> str:
     """Run a whole test into ``options.record``. Returns '' or why it ended early. Cancelling it puts things back.
+
+    Without ``attend`` nobody reports what only persons see, and it is not observed.
 
     Raises SafetyError before anything is opened where the gate refuses.
     """
@@ -119,6 +125,7 @@ async def run_test(site: Site, documents: Documents, options: TestOptions, clock
                 ),
                 items * options.repeat,
                 header.anchor.monotonic_ns,
+                attend,
             )
     except asyncio.CancelledError:
         why = "stopped by the user"
@@ -128,14 +135,19 @@ async def run_test(site: Site, documents: Documents, options: TestOptions, clock
     return why
 
 
-async def _listen_and_raise(site: Site, tools: Tools, items: Sequence[Item], start_ns: int) -> str:
+async def _listen_and_raise(
+    site: Site, tools: Tools, items: Sequence[Item], start_ns: int, attend: Attend | None
+) -> str:
     """Listen on every link while the conductor raises; then stop listening."""
-    conductor = Conductor(tools, items)
+    links = listeners(site, tools.journal, tools.clock, listened_links(site, items))
+    reports = {link.name: link.reports for link in links if isinstance(link, PersonListener)}
+    conductor = Conductor(replace(tools, reports=reports), items)
     async with asyncio.TaskGroup() as group:
-        listening = [
-            group.create_task(_listen(link, tools), name=f"link {link.name}")
-            for link in listeners(site, tools.journal, tools.clock, listened_links(site, items))
-        ]
+        listening = []
+        if reports and attend is not None:
+            listening.append(group.create_task(_attend(attend, list(reports.values()), tools), name="persons"))
+        listening += [group.create_task(_listen(link, tools), name=f"link {link.name}") for link in links]
+        await asyncio.sleep(0)  # each has begun: who reports is known before anything is asked
         why = ""
         try:
             await conductor.conduct(start_ns)
@@ -146,6 +158,15 @@ async def _listen_and_raise(site: Site, tools: Tools, items: Sequence[Item], sta
             for task in listening:
                 task.cancel()
     return why
+
+
+async def _attend(attend: Attend, reports: Sequence[Reports], tools: Tools) -> None:
+    """Where what takes the reports crashes, nobody reports any more; the run goes on."""
+    try:
+        await attend(reports)
+    except Exception as exc:  # noqa: BLE001  # whatever it is, it must not end the run
+        tools.journal.event("crash", tools.clock(), {"link": "", "traceback": traceback.format_exc()})
+        tools.view.trouble(f"nobody can report any more: {exc!r}; what only persons see stays unknown")
 
 
 async def _listen(link: Link, tools: Tools) -> None:

@@ -9,11 +9,16 @@ from urllib.parse import parse_qs, urlsplit
 
 from harness.core.errors import Origin, UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
-from harness.core.links import LinkSpec, ModbusTcpLink, SerialPort, TextLink
+from harness.core.links import LinkSpec, ModbusTcpLink, PersonLink, SerialPort, TextLink
 from harness.core.model import Hold, Point
-from harness.core.places import ModbusPlace, Numbering, Table, ValueType
+from harness.core.places import ModbusPlace, Numbering, PersonPlace, Table, ValueType
+from harness.links import person_messages
 from harness.links.base import AnyBlock, Block, Link, LinkState
 from harness.links.modbus_values import decode
+from harness.links.person import PersonListener
+from harness.links.person_reports import Ask, Attend
+from harness.links.person_trace import report_bounds
+from harness.links.seen import Message as Seen
 
 _COMMAND_LINE = Origin(file="command line", line=1)
 
@@ -59,8 +64,10 @@ Shown = Callable[[Change | Notice | FirstRead], None]
 class Watcher:
     """An observer that hands on changes. Blocks are compared value by value with the answer before."""
 
-    def __init__(self, points: Iterable[Point], shown: Shown) -> None:
+    def __init__(self, points: Iterable[Point], shown: Shown, links: Iterable[LinkSpec] = ()) -> None:
+        """``links``: as far as what they are told is more than a line of text."""
         self._points = list(points)
+        self._persons = {link.name: link for link in links if isinstance(link, PersonLink)}
         self._shown = shown
         self._blocks: dict[int, tuple[Block, list[tuple[Point, ModbusPlace]]]] = {}
         self._payloads: dict[int, bytes] = {}
@@ -129,8 +136,31 @@ class Watcher:
     def message(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
         """See ``Observer.message``."""
         self.lines += 1
+        if link in self._persons:
+            self._reported(self._persons[link], Seen(first_ns=first_ns, last_ns=last_ns, data=data))
+            return
         text = data.decode("utf-8", "backslashreplace")
         self._shown(Change(link=link, place="line", was="", now=text, at=Bounds(first_ns, last_ns)))
+
+    def _reported(self, link: PersonLink, message: Seen) -> None:
+        """What a person reported or took back, at its place, with the bounds that the reaction time gives."""
+        said = person_messages.decode(message.data)
+        if said is None:
+            return
+        points = (it for it in self._points if it.link == link.name and isinstance(it.place, PersonPlace))
+        for point in points:
+            place = point.place
+            if isinstance(place, PersonPlace) and person_messages.is_of(said, place):
+                was = self._values.get(point.name, "")
+                if isinstance(said, person_messages.Undone):
+                    self._values[point.name] = "" if said.then is None else _on_words(on=said.then)
+                    notice = f"{point.name}: {was} was taken back"
+                    self._shown(Notice(link=link.name, at_ns=message.last_ns, text=notice))
+                    return
+                self._values[point.name] = now = _on_words(on=said.on)
+                self.changes += was not in ("", now)
+                at = Bounds(*report_bounds(link, message, said))
+                self._shown(Change(link=link.name, place=point.name, was=was, now=now, at=at))
 
     def link_state(self, link: str, at_ns: int, state: LinkState, why: str) -> None:
         """See ``Observer.link_state``."""
@@ -141,16 +171,26 @@ class Watcher:
         self._shown(Notice(link=link, at_ns=at_ns, text=f"did not fit: {what}: {data.hex(' ')}"))
 
 
+def _on_words(*, on: bool) -> str:
+    return "on" if on else "off"
+
+
 def _value_text(place: ModbusPlace, number: float) -> str:
     if place.table.is_bits or place.value_type is ValueType.BIT:
         return "on" if number else "off"
     return f"{number:g}" if isinstance(number, float) else str(number)
 
 
-async def watch(links: Sequence[Link], for_ns: int | None) -> None:
-    """Run links until cancelled, or for ``for_ns``."""
+async def watch(links: Sequence[Link], for_ns: int | None, attend: Attend | None = None) -> None:
+    """Run links until cancelled, or for ``for_ns``. ``attend`` reports for the persons among them."""
+    reports = [link.reports for link in links if isinstance(link, PersonListener)]
     async with asyncio.TaskGroup() as group:
-        tasks = [group.create_task(link.run(), name=f"link {link.name}") for link in links]
+        tasks = []
+        if reports and attend is not None:
+            tasks.append(group.create_task(attend(reports), name="persons"))
+            for it in reports:
+                it.ask(Ask.LOOK, it.points, "look; report each change as it comes")
+        tasks += [group.create_task(link.run(), name=f"link {link.name}") for link in links]
         if for_ns is not None:
             await asyncio.sleep(for_ns / NS_PER_S)
             for task in tasks:

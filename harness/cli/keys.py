@@ -1,0 +1,283 @@
+"""Single keys of the terminal, as reports of a person who watches. What each key does is always on the screen.
+
+A small letter reports that a sign is on, the same letter with shift that it is off.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import re
+import signal
+import sys
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from typing import TYPE_CHECKING, Any, Final, Protocol, Self
+
+from harness.cli.common import note
+from harness.core.instants import NS_PER_S, Clock
+from harness.core.links import LinkSpec, PersonLink
+from harness.core.places import Sign
+from harness.links.person_reports import UNDO_MAX, attached, state_words
+
+if TYPE_CHECKING:
+    from harness.links.person_reports import Pending, Reports, WatchedSign
+
+KEY_POLL_S: Final = 0.01
+"""How often the keyboard is looked at: it widens a report by this, which is little beside anybody's reaction time."""
+
+ALL_OFF, UNDO, CANNOT_SAY, STOP = " ", "u", "-", "q"
+_FIRST: Final = {Sign.LAMP: "l", Sign.HORN: "h", Sign.TEXT: "t"}
+_OTHERS: Final = "abcdefgijkmnoprsvwxyzlht"
+_ESCAPES: Final = re.compile(r"\x1b(?:\[[0-9;]*[@-~]|O.|.)?")
+"""What arrow and function keys send; no report, whatever letters are in it."""
+
+_AT_REST: Final = "nothing is asked; what you see can be reported at any time"
+
+NO_TERMINAL: Final = (
+    "standard input is no terminal, so no person can report: what {links} should see is not observed. "
+    "Start farend in a terminal, or leave these links out with --link"
+)
+
+
+class Keys(Protocol):
+    """Keys that were pressed. ``read`` never waits, and raises EOFError once no more can come."""
+
+    def __enter__(self) -> Self: ...
+    def __exit__(self, *_: object) -> None: ...
+    def read(self) -> str: ...
+
+
+class TerminalKeys:
+    """Keys of a POSIX terminal, one by one and without echo; the terminal is put back as it was on leaving.
+
+    Ctrl-C works as always. Ctrl-Z does not: a program that is stopped clears no alarm.
+    """
+
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor = descriptor
+        self._before: list[Any] | None = None
+
+    def __enter__(self) -> Self:
+        import termios
+
+        self._before = termios.tcgetattr(self._descriptor)
+        mode = termios.tcgetattr(self._descriptor)
+        mode[3] &= ~(termios.ECHO | termios.ICANON)
+        mode[6][termios.VMIN], mode[6][termios.VTIME] = 1, 0
+        mode[6][termios.VSUSP] = os.fpathconf(self._descriptor, "PC_VDISABLE")
+        termios.tcsetattr(self._descriptor, termios.TCSAFLUSH, mode)  # what was typed before is no report
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        import termios
+
+        if self._before is not None:
+            try:
+                termios.tcsetattr(self._descriptor, termios.TCSADRAIN, self._before)
+            except termios.error:
+                return  # the terminal is gone
+
+    def read(self) -> str:
+        """What was pressed since the last time."""
+        import select
+
+        if not select.select([self._descriptor], [], [], 0)[0]:
+            return ""
+        try:
+            data = os.read(self._descriptor, 1024)
+        except OSError as exc:
+            raise EOFError(exc.strerror) from exc
+        if not data:
+            raise EOFError("the terminal was closed")
+        return data.decode("utf-8", "ignore")
+
+
+class WindowsKeys:
+    """Keys of a Windows console."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Nothing was changed."""
+
+    def read(self) -> str:
+        """What was pressed since the last time."""
+        import msvcrt
+
+        pressed = []
+        while msvcrt.kbhit():  # type: ignore[attr-defined,unused-ignore]
+            key = msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]
+            if key in "\x00\xe0":
+                msvcrt.getwch()  # type: ignore[attr-defined,unused-ignore]  # a function key sends two
+            else:
+                pressed.append(key)
+        return "".join(pressed)
+
+
+def keys_of_stdin() -> Keys | None:
+    """The keys of the terminal that standard input is; None where it is none."""
+    if not sys.stdin.isatty():
+        return None
+    return WindowsKeys() if sys.platform == "win32" else TerminalKeys(sys.stdin.fileno())
+
+
+def key_client(links: Iterable[LinkSpec]) -> KeyClient | None:
+    """The client for the persons among ``links``; None where there are none, or no terminal, which is then said."""
+    persons = [link.name for link in links if isinstance(link, PersonLink)]
+    if not persons:
+        return None
+    keys = keys_of_stdin()
+    if keys is None:
+        note(NO_TERMINAL.format(links=", ".join(persons)))
+        return None
+    return KeyClient(keys)
+
+
+class KeyClient:
+    """Turns keys into reports for the persons of a run, and says what to show them."""
+
+    def __init__(
+        self,
+        keys: Keys,
+        clock: Clock = time.monotonic_ns,
+        stop: Callable[[], None] = lambda: signal.raise_signal(signal.SIGINT),
+    ) -> None:
+        """``stop`` is called for the stop key; like Ctrl-C it clears what is raised and ends the run."""
+        self._keys = keys
+        self._clock = clock
+        self._stop = stop
+        self._reports: list[Reports] = []
+        self._letters: dict[tuple[str, str], str] = {}
+        self._order: deque[Reports] = deque(maxlen=UNDO_MAX)
+        self._said = ""
+        self._shown: Callable[[], None] | None = None
+
+    def on_change(self, shown: Callable[[], None]) -> None:
+        """Have ``shown`` called whenever :meth:`lines` says something else."""
+        self._shown = shown
+
+    async def attend(self, reports: Sequence[Reports]) -> None:
+        """Report keys until cancelled, or until the terminal is gone."""
+        self._reports = list(reports)
+        for it in self._reports:
+            it.subscribe(self._changed)
+        with attached(self._reports, "keys of this terminal"), self._keys:
+            checked_ns = self._clock()
+            while True:
+                since_ns, checked_ns = checked_ns, self._clock()
+                try:
+                    pressed = self._keys.read()
+                except EOFError:
+                    return
+                if pressed:
+                    at_ns = self._clock()
+                    for key in _ESCAPES.sub("", pressed):
+                        self.press(key, at_ns, since_ns)
+                await asyncio.sleep(KEY_POLL_S)
+
+    def press(self, key: str, at_ns: int, since_ns: int | None = None) -> None:
+        """One key, pressed between ``since_ns`` and ``at_ns``. A key without a meaning is told so."""
+        self._assign()
+        if key == STOP:
+            self._say("stopping: what is raised is cleared first")
+            self._stop()
+        elif key == UNDO:
+            self._undo(at_ns)
+        elif key == CANNOT_SAY:
+            for it in self._reports:
+                it.cannot_say()
+        elif key == ALL_OFF:
+            for it in self._reports:
+                self._order += [it] * sum(sign.is_asked for sign in it.pending().signs)
+                it.report_rest(on=False, at_ns=at_ns, since_ns=since_ns)
+        else:
+            self._report(key, at_ns, since_ns)
+
+    def lines(self) -> list[str]:
+        """What to show now: what is asked, each watched sign with its keys, and the keys for everything else."""
+        self._assign()
+        found: list[str] = []
+        pendings = [it.pending() for it in self._reports]
+        for pending in pendings:
+            if any(sign.is_watched for sign in pending.signs):
+                found.append(self._head(pending))
+                found += self._signs(pending)
+        if not found:
+            return [self._said] if self._said else []
+        asked = any(sign.is_asked for pending in pendings for sign in pending.signs)
+        rest = f"space all asked are off   {CANNOT_SAY} cannot say   " if asked else ""
+        last = self._order[-1].pending().last if self._order else ""
+        undo = f"{UNDO} take back ({last})   " if last else ""
+        return [*found, f"  {rest}{undo}{STOP} clear and stop", *([f"  {self._said}"] if self._said else [])]
+
+    # --- inside -------------------------------------------------------------------------------------------
+
+    def _report(self, key: str, at_ns: int, since_ns: int | None) -> None:
+        for it in self._reports:
+            for sign in it.pending().signs:
+                if self._letters.get((it.link, sign.point)) == key.lower():
+                    self._said = ""
+                    self._order.append(it)
+                    it.report(sign.point, key == key.lower(), at_ns, since_ns)
+                    return
+        if key.isprintable():
+            self._say(f"key {key} has no meaning now")
+
+    def _undo(self, at_ns: int) -> None:
+        """Take back the newest report, then the one before it, and so on."""
+        if self._order:
+            newest = self._order.pop()
+            last = newest.pending().last
+            newest.undo(at_ns)
+            self._say(f"taken back: {last}")
+
+    def _say(self, text: str) -> None:
+        self._said = text
+        self._changed()
+
+    def _changed(self) -> None:
+        if self._shown is not None:
+            self._shown()
+
+    def _assign(self) -> None:
+        """A letter for every watched sign; one that has a letter keeps it while it is watched."""
+        watched = [
+            (it.link, sign.point, sign.sign) for it in self._reports for sign in it.pending().signs if sign.is_watched
+        ]
+        wanted = {(link, point) for link, point, _ in watched}
+        self._letters = {sign: letter for sign, letter in self._letters.items() if sign in wanted}
+        for link, point, kind in watched:
+            if (link, point) not in self._letters:
+                taken = set(self._letters.values())
+                free = [letter for letter in _FIRST[kind] + _OTHERS if letter not in taken]
+                if free:
+                    self._letters[link, point] = free[0]
+
+    def _head(self, pending: Pending) -> str:
+        now = self._clock()
+        held = ""
+        if pending.held_since_ns is not None:
+            held = f" [held for {max(0, now - pending.held_since_ns) // NS_PER_S} s]"
+        left = "" if pending.until_ns is None else f" [{max(0, pending.until_ns - now) // NS_PER_S} s left]"
+        return f"{pending.where or pending.link}: {pending.text or _AT_REST}{held}{left}"
+
+    def _signs(self, pending: Pending) -> Iterable[str]:
+        watched = [sign for sign in pending.signs if sign.is_watched]
+        for sign in watched:
+            letter = self._letters.get((pending.link, sign.point))
+            if letter is not None:
+                yield sign_line(letter, sign)
+        more = sum((pending.link, sign.point) not in self._letters for sign in watched)
+        if more:
+            yield f"  and {more} more, without a key of their own"
+
+
+def sign_line(letter: str, sign: WatchedSign) -> str:
+    """``  l lit  L dark   lamp ALARM: dark <- asked``."""
+    on, off = state_words(sign.sign, on=True), state_words(sign.sign, on=False)
+    keys = f"{letter} {on}  {letter.upper()} {off}"
+    asked = "  <- how is it?" if sign.is_asked else ""
+    return f"  {keys:<22} {sign.sign.value} {sign.label}: {state_words(sign.sign, on=sign.on)}{asked}"
