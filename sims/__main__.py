@@ -12,6 +12,7 @@ import threading
 from collections.abc import Sequence
 from pathlib import Path
 
+from sims import building_options
 from sims.defects import list_defects
 from sims.durations import format_duration, parse_duration
 from sims.options import SiteOptions
@@ -68,6 +69,7 @@ def _parser() -> argparse.ArgumentParser:
             help=f"{what} (default: {format_duration(default_ns)})",
         )
     add("--lasts", type=_lasting, action="append", default=[], metavar="ALARM=TIME", help="how long a transient lasts")
+    building_options.add_arguments(parser)
     add("--until-eof", action="store_true", help="also stop when standard input ends")
     return parser
 
@@ -120,6 +122,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     for name in ("scan", "output_delay", "printer_delay", "heartbeat"):
         arguments[f"{name}_ns"] = arguments.pop(name)
     try:
+        arguments["building"] = building_options.take_arguments(arguments)
         options = SiteOptions(keep_truth=False, **arguments)
         asyncio.run(_run(options, until_eof=until_eof))
     except (OSError, ValueError, NotImplementedError) as exc:

@@ -2,7 +2,7 @@
 
 The two algorithms, their conditions and the role of Time_Delay, Time_Delay_Normal, deadband and limit enable are those
 of ASHRAE 135: CHANGE_OF_STATE in 13.3.2, OUT_OF_RANGE in 13.3.6. A fault (Reliability other than no-fault-detected)
-takes precedence over normal and off-normal (13.2.2). Instants are integer ns; a condition must hold for the whole delay.
+takes precedence over normal and off-normal (13.2.2). Instants are integer ns; a condition must hold for all its delay.
 """
 
 from __future__ import annotations

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from sims.alarms import BY_NAME
+from sims.building_options import BuildingOptions
 from sims.durations import NS_PER_MS, NS_PER_S
 
 
@@ -32,6 +33,7 @@ class SiteOptions:
     heartbeat_ns: int = 2 * NS_PER_S
     clock_offset_ns: int = 0
     lasts_ns: Mapping[str, int] = field(default_factory=dict)
+    building: BuildingOptions | None = None
 
     def __post_init__(self) -> None:
         """Raises ValueError with name=value, what was expected and the remedy."""

@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from types import TracebackType
-from typing import Any, Final, Self
+from typing import Final, Self
 
 from pymodbus.constants import ExcCodes
 
@@ -162,7 +162,6 @@ class SimulatedSite:
             is_still=faces.is_still,
             fault=faces.fault,
             press=self._press,
-            log=self._log_entry,
             changed=self._tell,
         )
 
@@ -302,10 +301,6 @@ class SimulatedSite:
             ports=self.ready(),
         )
 
-    def _log_entry(self, kind: str, **entry: Any) -> None:
-        self.truth.add(kind, **entry)
-        self._tell()
-
     def _log_changes(self, changes: Iterable[Change], now_ns: int) -> None:
         for change in changes:
             state = change.after
@@ -314,7 +309,11 @@ class SimulatedSite:
             )
 
 
-def _outputs(options: SiteOptions) -> tuple[Output, ...]:  # noqa: ARG001
+def _outputs(options: SiteOptions) -> tuple[Output, ...]:
     """The outputs that are plugged in, as the options ask for them. What an output needs is imported only with it."""
     outputs: list[Output] = []
+    if options.building is not None:
+        from sims.building import Building
+
+        outputs.append(Building(options.building))
     return tuple(outputs)

@@ -1,0 +1,67 @@
+"""Which objects the simulated building device has, and how they are set."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from sims.alarms import BY_NAME
+from sims.building_alarming import Alarming
+from sims.building_cov import ObjectId
+from sims.building_events import ChangeOfState, Delays, OutOfRange
+from sims.building_levels import COV_INCREMENT, DEADBAND, HIGH_LIMIT, LOW_LIMIT
+from sims.building_options import BuildingOptions
+from sims.building_views import Standing
+from sims.points import BUILDING, BUILDING_COMMON, BUILDING_STATES, TANKS, Point
+
+DEVICE_INSTANCE: Final = 260001
+PROCESS: Final = 1  # the process identifier of every recipient
+
+
+def make_standings(options: BuildingOptions) -> dict[ObjectId, Standing]:
+    """Every object of the device, normal and in service."""
+    common = Standing(object_id=object_of(BUILDING_COMMON), signal=BUILDING_COMMON.signal, text="COMMON ALARM")
+    standings = [
+        *(_binary_input(point, options) for point in BUILDING),
+        common,
+        *(_state(point) for point in BUILDING_STATES),
+        *(_level(number + 1, tank, options) for number, tank in enumerate(TANKS)),
+    ]
+    return {standing.object_id: standing for standing in standings}
+
+
+def object_of(point: Point) -> ObjectId:
+    """The object at which a point shows."""
+    return str(point.table), point.address
+
+
+def _binary_input(point: Point, options: BuildingOptions) -> Standing:
+    delays = Delays(time_delay_ns=options.time_delays_ns.get(point.signal, 0))
+    return Standing(
+        object_id=object_of(point),
+        signal=point.signal,
+        text=BY_NAME[point.signal].text,
+        algorithm=ChangeOfState(alarm_values=frozenset({1}), delays=delays),
+        alarming=Alarming(notification_class=options.notification_class),
+    )
+
+
+def _state(point: Point) -> Standing:
+    text = f"{BY_NAME[point.signal].text} STATE"
+    return Standing(object_id=object_of(point), signal=point.signal, text=text, value=1, input=1)
+
+
+def _level(instance: int, tank: str, options: BuildingOptions) -> Standing:
+    algorithm = OutOfRange(
+        high_limit=HIGH_LIMIT,
+        low_limit=LOW_LIMIT,
+        deadband=DEADBAND,
+        delays=Delays(time_delay_ns=options.time_delays_ns.get(tank, 0)),
+    )
+    return Standing(
+        object_id=("analog-input", instance),
+        signal=tank,
+        text=f"{tank.upper().replace('-', ' ')} LEVEL",
+        increment=COV_INCREMENT,
+        algorithm=algorithm,
+        alarming=Alarming(notification_class=options.notification_class),
+    )
