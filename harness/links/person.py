@@ -27,8 +27,8 @@ class PersonListener:
         if spec.in_sight and spec.reaction_max_ns - spec.reaction_min_ns < HAND_FINEST_NS:
             spread = f"{spec.reaction_min_ns / NS_PER_S:g} s to {spec.reaction_max_ns / NS_PER_S:g} s"
             raise UsageError(
-                f"{spec.origin}: link={spec.name}: reaction={spread}: a claim finer than 0.1 s from keys pressed by hand is refused; "
-                "for example 0.1 s to 1 s"
+                f"{spec.origin}: link={spec.name}: reaction={spread}: a claim finer than 0.1 s from keys pressed by "
+                "hand is refused; write for example 0.1 s to 1 s"
             )
         self.name = spec.name
         self.reports = Reports(spec, points, observer, clock)

@@ -102,7 +102,7 @@ def gap_ns(site: Site, row: Expectation) -> int:
                 return 2 * spec.poll_period_ns + MARGIN_NS
             return (spec.longest_delay_ns or 0) + MARGIN_NS
         case PersonLink():
-            return spec.reaction_max_ns + MARGIN_NS
+            return (spec.reaction_max_ns if spec.in_sight else 0) + MARGIN_NS
         case TextLink() | MqttLink():
             return (spec.longest_delay_ns or 0) + MARGIN_NS
 

@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from harness.core.instants import NS_PER_S
-from harness.core.links import ModbusTcpLink
+from harness.core.links import ModbusTcpLink, PersonLink
 from harness.core.model import Site
 from harness.core.places import ModbusPlace
 from harness.core.wording import link_address
@@ -123,6 +123,11 @@ def _effects(site: Site, items: tuple[Item, ...]) -> list[EffectPreview]:
 
 def _link(site: Site, name: str) -> LinkPreview:
     spec = site.links[name]
+    if isinstance(spec, PersonLink):
+        walks = "" if spec.in_sight else "; walks there for every alarm, which is held until then"
+        return LinkPreview(
+            name=name, address=link_address(spec), cost=f"a person looks and reports{walks}", requests=()
+        )
     if not isinstance(spec, ModbusTcpLink):
         return LinkPreview(name=name, address=link_address(spec), cost="listens only, sends nothing", requests=())
     places = [point.place for point in site.points.values() if point.link == name]
