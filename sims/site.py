@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from types import TracebackType
-from typing import Final, Self
+from typing import Any, Final, Self
 
 from pymodbus.constants import ExcCodes
 
@@ -162,6 +162,7 @@ class SimulatedSite:
             is_still=faces.is_still,
             fault=faces.fault,
             press=self._press,
+            log=self._log_entry,
             changed=self._tell,
         )
 
@@ -300,6 +301,10 @@ class SimulatedSite:
             ],
             ports=self.ready(),
         )
+
+    def _log_entry(self, kind: str, **entry: Any) -> None:
+        self.truth.add(kind, **entry)
+        self._tell()
 
     def _log_changes(self, changes: Iterable[Change], now_ns: int) -> None:
         for change in changes:
