@@ -10,14 +10,16 @@ from __future__ import annotations
 
 import asyncio
 import socket
+from collections.abc import Iterable
 from typing import Final
 
 from harness.core.errors import LinkError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Clock
-from harness.core.links import TextLink
+from harness.core.links import Framing, TextLink
 from harness.links.base import LinkState, Observer
 from harness.links.seen import Message
-from harness.links.text_framing import LineFramer
+from harness.links.text_framing import NoLine
+from harness.links.text_gaps import Framer, framer_of
 
 RECONNECT_FIRST_NS: Final = 100 * NS_PER_MS
 RECONNECT_MAX_NS: Final = 2 * NS_PER_S
@@ -27,6 +29,9 @@ CONNECT_TIMEOUT_S: Final = 5.0
 CLOSE_TIMEOUT_S: Final = 2.0
 TURN_NOTED_S: Final = 0.01
 """How often a turn of the loop is noted. It widens a line's arrival by twice this, and costs 100 turns a second."""
+
+TURNS_A_GAP: Final = 5
+"""Where a silence ends a message, turns are noted so often within it, as two of them widen each end of the silence."""
 
 READ_BYTES: Final = 4096
 """Read at once: what a serial port's driver holds, and few enough lines that other links wait only milliseconds."""
@@ -46,11 +51,11 @@ class TextListener:
     """Frames what one printed log sends, until cancelled; one of the links behind ``Link``."""
 
     def __init__(self, spec: TextLink, observer: Observer, clock: Clock) -> None:
-        """ValueError where ``spec`` names both a host and a serial port, or neither, or no line fits."""
+        """ValueError where ``spec`` names both a host and a serial port, or neither, or its framing cannot work."""
         if (spec.host is None) == (spec.serial is None) or (spec.host is not None and spec.tcp_port is None):
             asked = f"host={spec.host} tcp_port={spec.tcp_port} serial={spec.serial}"
             raise ValueError(f"link {spec.name}: {asked}: expected a host with its TCP port, or a serial port")
-        LineFramer(spec.line_end, spec.line_max_bytes)
+        framer_of(spec, 0)
         self.name = spec.name
         self._spec = spec
         self._observer = observer
@@ -109,9 +114,15 @@ class TextListener:
             raise
         self.report(LinkState.DOWN, why)
 
-    def frame(self) -> LineFramer:
-        """A framer for a new connection."""
-        return LineFramer(self._spec.line_end, self._spec.line_max_bytes)
+    def frame(self) -> Framer:
+        """A framer for a connection that begins now."""
+        return framer_of(self._spec, self._clock())
+
+    def turn_noted_s(self) -> float:
+        """How often a turn of the loop is noted."""
+        if self._spec.framing is not Framing.IDLE_GAP:
+            return TURN_NOTED_S
+        return min(TURN_NOTED_S, self._spec.idle_gap_ns / TURNS_A_GAP / NS_PER_S)
 
     def now(self) -> int:
         """The present instant."""
@@ -121,13 +132,13 @@ class TextListener:
         """What the link is connected to, for a person."""
         return self._spec.serial.port if self._spec.serial else f"{self._spec.host}:{self._spec.tcp_port}"
 
-    def tell_line(self, line: Message) -> None:
-        """Hand a line on."""
-        self._observer.message(self.name, line.first_ns, line.last_ns, line.data)
-
-    def tell_dropped(self, at_ns: int, what: str, data: bytes) -> None:
-        """Hand on what did not become a line."""
-        self._observer.dropped(self.name, at_ns, what, data)
+    def tell(self, found: Iterable[Message | NoLine]) -> None:
+        """Hand on lines, and what did not become one."""
+        for it in found:
+            if isinstance(it, Message):
+                self._observer.message(self.name, it.first_ns, it.last_ns, it.data)
+            else:
+                self._observer.dropped(self.name, it.at_ns, it.why, it.head)
 
 
 class _Intake:
@@ -136,6 +147,7 @@ class _Intake:
     def __init__(self, listener: TextListener) -> None:
         self._listener = listener
         self._framer = listener.frame()
+        self._turn_noted_s = listener.turn_noted_s()
         self._loop = asyncio.get_running_loop()
         self._transport: asyncio.ReadTransport | None = None
         self._timer: asyncio.TimerHandle | None = None
@@ -151,11 +163,12 @@ class _Intake:
         """The connection is there."""
         assert isinstance(transport, asyncio.ReadTransport)  # noqa: S101 - told to the type checker
         self._transport = transport
+        self._framer = self._listener.frame()
         peer = transport.get_extra_info("socket")
         if peer is not None:
             _keep_alive(peer)
         self._turn_before_ns = self._turn_ns = self._listener.now()
-        self._timer = self._loop.call_later(TURN_NOTED_S, self._note_turn)
+        self._timer = self._loop.call_later(self._turn_noted_s, self._note_turn)
         self._listener.report(LinkState.UP, f"connected to {self._listener.connected_to()}")
 
     def received(self, data: bytes) -> None:
@@ -163,11 +176,7 @@ class _Intake:
         at_ns = self._listener.now()
         self.heard = True
         since_ns = self._turn_before_ns if self._waiting_since_ns is None else self._waiting_since_ns
-        for found in self._framer.receive(data, since_ns, at_ns):
-            if isinstance(found, Message):
-                self._listener.tell_line(found)
-            else:
-                self._listener.tell_dropped(found.at_ns, found.why, found.head)
+        self._listener.tell(self._framer.receive(data, since_ns, at_ns))
         held_back = self._hold_back(len(data))
         # A read that fills what one read takes may have left something behind; so does one after which we wait.
         self._waiting_since_ns = since_ns if held_back or len(data) >= READ_BYTES - 1 else None
@@ -179,14 +188,17 @@ class _Intake:
                 handle.cancel()
         cut = self._framer.cut_off(self._listener.now())
         if cut is not None:
-            self._listener.tell_dropped(cut.at_ns, cut.why, cut.head)
+            self._listener.tell([cut])
         if not self.lost.done():
             reason = "the other end closed it" if exc is None else str(exc)
             self.lost.set_result(f"{self._listener.connected_to()}: connection lost: {reason}")
 
     def _note_turn(self) -> None:
+        """All that had come in at the turn noted before was read by now: the loop has looked at every socket since."""
         self._turn_before_ns, self._turn_ns = self._turn_ns, self._listener.now()
-        self._timer = self._loop.call_later(TURN_NOTED_S, self._note_turn)
+        if self._waiting_since_ns is None:
+            self._listener.tell(self._framer.quiet(self._turn_before_ns))
+        self._timer = self._loop.call_later(self._turn_noted_s, self._note_turn)
 
     def _hold_back(self, count: int) -> bool:
         """Count what was read; stop reading until the window ends where it was too much. True where it did."""

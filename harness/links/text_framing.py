@@ -66,6 +66,10 @@ class LineFramer:
         self._keep(data[position:], since_ns, at_ns, found)
         return found
 
+    def quiet(self, until_ns: int) -> list[Message | NoLine]:  # noqa: ARG002 - silence ends no line
+        """Nothing: a line ends with its line end, however long that takes."""
+        return []
+
     def cut_off(self, at_ns: int) -> NoLine | None:
         """The line that had begun when the connection was lost, if any."""
         if not self._kept or self._too_long:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.core.links import LineEnd, SerialPort, TextLink
+from harness.core.links import Framing, LineEnd, SerialPort, TextLink
 from harness.links.base import LinkState
 from harness.links.text import READ_BYTES, TextListener, _Intake
 from tests.peers.recorder import DEADLINE_S, ORIGIN, Recorder, listening
@@ -229,13 +229,17 @@ async def test_a_printer_that_floods_is_read_slowly_enough_for_the_others() -> N
         await recorder.until(lambda: len(recorder.lines) == 100_000)
 
 
+COM3 = SerialPort(port="COM3")
+
+
 @pytest.mark.parametrize(
     ("rest", "message"),
     [
         ({}, "expected a host with its TCP port, or a serial port"),
         ({"host": "127.0.0.1"}, "expected a host with its TCP port"),
-        ({"host": "127.0.0.1", "tcp_port": 1, "port": "COM3"}, "expected a host with its TCP port"),
-        ({"port": "COM3", "line_max_bytes": 0}, "line_max_bytes=0"),
+        ({"host": "127.0.0.1", "tcp_port": 1, "serial": COM3}, "expected a host with its TCP port"),
+        ({"serial": COM3, "line_max_bytes": 0}, "line_max_bytes=0"),
+        ({"serial": COM3, "framing": Framing.IDLE_GAP}, "idle_gap_ns=0: expected at least"),
     ],
 )
 async def test_a_link_that_says_too_little_or_too_much_is_refused(rest: dict[str, object], message: str) -> None:
@@ -249,7 +253,7 @@ needs_pty = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no p
 
 
 def serial_link(port: str, **rest: object) -> TextLink:
-    return TextLink(name="printer", serial=SerialPort(port=port), origin=ORIGIN, **rest)  # type: ignore[arg-type]
+    return TextLink(name="printer", serial=SerialPort(port=port, baud=9600), origin=ORIGIN, **rest)  # type: ignore[arg-type]
 
 
 @needs_pty
@@ -260,7 +264,7 @@ async def test_a_serial_port_is_heard_and_nothing_comes_back_on_it() -> None:
     os.close(listened)
     os.set_blocking(device, False)
     try:
-        link = serial_link(port, baud=9600, line_end=LineEnd.CRLF)
+        link = serial_link(port, line_end=LineEnd.CRLF)
         async with listening(TextListener(link, recorder, clock)):
             await recorder.until(is_up(recorder))
             for number in range(10):
@@ -328,6 +332,109 @@ async def test_a_port_that_comes_back_under_its_name_is_heard_again(tmp_path: Pa
         await recorder.until(lambda: data_of(recorder) == [b"RAISED"])
     os.close(listened)
     os.close(device)
+
+
+@needs_pty
+async def test_flow_control_bytes_are_bytes(tmp_path: Path) -> None:
+    """XON and XOFF (0x11, 0x13) neither stop the listening nor are they swallowed, whatever the port was set to."""
+    import termios
+
+    recorder = Recorder()
+    device, held = os.openpty()
+    try:
+        before = termios.tcgetattr(held)
+        before[0] |= termios.IXON | termios.IXOFF
+        termios.tcsetattr(held, termios.TCSANOW, before)
+        async with listening(TextListener(serial_link(os.ttyname(held)), recorder, clock)):
+            await recorder.until(is_up(recorder))
+            assert not termios.tcgetattr(held)[0] & (termios.IXON | termios.IXOFF | termios.IXANY)
+            os.write(device, b"A\x13B\x11C\r\n")
+            await recorder.until(lambda: data_of(recorder) == [b"A\x13B\x11C"])
+            os.write(device, b"x" * 900 + b"\n")
+            await recorder.until(lambda: data_of(recorder)[1:] == [b"x" * 900])
+            os.set_blocking(device, False)
+            with pytest.raises(BlockingIOError):
+                os.read(device, 10)
+    finally:
+        os.close(device)
+        os.close(held)
+
+
+@needs_pty
+async def test_messages_framed_by_silence_on_a_port() -> None:
+    """No byte ends them: they come out when nothing followed, with bounds that hold when they were written."""
+    recorder = Recorder()
+    device, held = os.openpty()
+    try:
+        link = serial_link(os.ttyname(held), framing=Framing.IDLE_GAP, idle_gap_ns=100_000_000)
+        async with listening(TextListener(link, recorder, clock)):
+            await recorder.until(is_up(recorder))
+            for number in range(4):
+                before, after = await until_told(device, recorder, f"MESSAGE {number}\r\n".encode())
+                _, first_ns, last_ns, data = recorder.lines[-1]
+                assert data == f"MESSAGE {number}".encode()
+                assert first_ns <= after
+                assert before <= last_ns
+            recorder.drops.clear()
+            await quiet_for(0.2)
+            os.write(device, b"RAISED A")
+            hold_up(0.15)
+            os.write(device, b"RAISED B")
+            await recorder.until(lambda: bool(recorder.drops))
+            assert recorder.drops[0][2] == "bytes that were read too late to tell whether a gap of 100 ms lay between"
+            await until_told(device, recorder, b"RAISED C")
+        assert data_of(recorder) == [*(f"MESSAGE {n}".encode() for n in range(4)), b"RAISED C"]
+    finally:
+        os.close(device)
+        os.close(held)
+
+
+@needs_pty
+async def test_messages_of_one_length_on_a_port() -> None:
+    recorder = Recorder()
+    device, held = os.openpty()
+    try:
+        link = serial_link(os.ttyname(held), framing=Framing.LENGTH, message_bytes=8, idle_gap_ns=100_000_000)
+        async with listening(TextListener(link, recorder, clock)):
+            await recorder.until(is_up(recorder))
+            await quiet_for(0.5)
+            os.write(device, b"RAISED 1RAISED 2CLEA")
+            await recorder.until(lambda: len(recorder.lines) == 2)
+            await recorder.until(lambda: bool(recorder.drops))
+            os.write(device, b"CLEARED1")
+            await recorder.until(lambda: len(recorder.lines) == 3)
+        assert data_of(recorder) == [b"RAISED 1", b"RAISED 2", b"CLEARED1"]
+        assert recorder.drops[0][2:] == ("a message of 4 bytes, then silence: expected 8", b"CLEA")
+    finally:
+        os.close(device)
+        os.close(held)
+
+
+async def until_told(device: int, recorder: Recorder, message: bytes) -> tuple[int, int]:
+    """Write it, and again where this computer was too busy to tell its gaps; instants before and after the writing."""
+    wanted = len(recorder.lines) + 1
+    while True:
+        await quiet_for(0.2)
+        drops, before = len(recorder.drops), clock()
+        os.write(device, message)
+        after = clock()
+        await recorder.until(lambda: len(recorder.lines) == wanted or len(recorder.drops) > drops)  # noqa: B023
+        if len(recorder.lines) == wanted:
+            return before, after
+
+
+async def quiet_for(seconds: float) -> None:
+    """Silence on the line, which is what is framed by, and not a wait for something to happen."""
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(seconds):
+            await asyncio.Event().wait()
+
+
+def hold_up(seconds: float) -> None:
+    """The loop stands still, as it does for a busy computer."""
+    end = clock() + round(seconds * 1e9)
+    while clock() < end:
+        pass
 
 
 @needs_pty
