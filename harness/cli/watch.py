@@ -70,8 +70,8 @@ def command(
     """Listen to ADDRESS and show each change at each place with the bounds between which it happened.
 
     ADDRESS is modbus-tcp://HOST[:PORT][/UNIT] with at least one range, text+tcp://HOST:PORT,
-    text+serial:PORTNAME[?baud=9600], or the path of a site file. Listening changes nothing: Modbus functions 1 to 4
-    only, and not a byte on a text line.
+    text+serial:PORTNAME[?baud=9600], mqtt://HOST[:PORT]/TOPIC (mqtts:// over TLS), or the path of a site file.
+    Listening changes nothing: Modbus functions 1 to 4 only, not a byte on a text line, nothing published.
     """
     from harness.cli.keys import key_client
     from harness.cli.views import PlainView
@@ -105,9 +105,10 @@ def targets(
     address: str, ranges: dict[str, tuple[str, ...]], numbering: str, period_ns: int
 ) -> tuple[list[LinkSpec], list[Point], dict[str, str]]:
     """The links, places, and labels of places that the command line names. UsageError where they do not fit."""
-    from harness.core.links import ModbusTcpLink
+    from harness.core.links import ModbusTcpLink, MqttLink
     from harness.core.places import Numbering, Table
     from harness.run.watching import link_of_address, points_of_range, wire_range
+    from harness.run.watching_mqtt import mqtt_of_address
 
     given = {name: texts for name, texts in ranges.items() if texts}
     if "://" not in address and not address.startswith("text+serial:"):
@@ -133,7 +134,9 @@ def targets(
                 first, last, written = wire_range(text, table, Numbering(numbering))
                 points += points_of_range(spec.name, spec.unit, table, first, last, written)
     elif given:
-        raise UsageError("ranges belong to a modbus-tcp address; a text line has none")
+        raise UsageError("ranges belong to a modbus-tcp address; text lines and topics have none")
+    if isinstance(spec, MqttLink):
+        points.append(mqtt_of_address(address)[1])
     return [spec], points, {}
 
 
@@ -146,8 +149,9 @@ def _listeners(links: list[LinkSpec], points: list[Point], observer: Observer) -
 
 def _declared(spec: LinkSpec, points: list[Point]) -> str:
     """What listening will cost the device, said before it begins."""
-    from harness.core.links import ModbusTcpLink
+    from harness.core.links import ModbusTcpLink, MqttLink
     from harness.core.wording import link_address
+    from harness.run.preview import mqtt_cost, mqtt_topics
 
     mine = sum(point.link == spec.name for point in points)
     if isinstance(spec, ModbusTcpLink):
@@ -155,6 +159,8 @@ def _declared(spec: LinkSpec, points: list[Point]) -> str:
             f"{spec.name}: {link_address(spec)}: 1 connection, reads of {mine} places every "
             f"{spec.poll_period_ns / NS_PER_S:g} s, functions 1 to 4 only"
         )
+    if isinstance(spec, MqttLink):
+        return f"{spec.name}: {link_address(spec)}: {mqtt_cost(spec, mqtt_topics(spec, points))}"
     return f"{spec.name}: {link_address(spec)}: listens, sends nothing"
 
 

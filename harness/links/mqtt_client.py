@@ -115,6 +115,7 @@ class _Log(logging.Logger):
 
     def __init__(self, arrivals: Arrivals) -> None:
         super().__init__("mqtt", logging.DEBUG)
+        self.addHandler(logging.NullHandler())
         self._arrivals = arrivals
 
     def log(self, level: int, msg: object, *args: object, **kwargs: Any) -> None:  # noqa: ARG002 - the interface of logging

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from harness.core.instants import NS_PER_S
-from harness.core.links import ModbusTcpLink, PersonLink
-from harness.core.model import Site
-from harness.core.places import ModbusPlace
+from harness.core.links import ModbusTcpLink, MqttLink, PersonLink
+from harness.core.model import Point, Site
+from harness.core.places import ModbusPlace, MqttPlace
 from harness.core.wording import link_address
 from harness.correlate.wording import time_text
 from harness.links.modbus_plan import plan_blocks
@@ -128,6 +129,10 @@ def _link(site: Site, name: str) -> LinkPreview:
         return LinkPreview(
             name=name, address=link_address(spec), cost=f"a person looks and reports{walks}", requests=()
         )
+    if isinstance(spec, MqttLink):
+        topics = mqtt_topics(spec, site.points.values())
+        asked = tuple(f"subscribes to {topic}" for topic in topics)
+        return LinkPreview(name=name, address=link_address(spec), cost=mqtt_cost(spec, topics), requests=asked)
     if not isinstance(spec, ModbusTcpLink):
         return LinkPreview(name=name, address=link_address(spec), cost="listens only, sends nothing", requests=())
     places = [point.place for point in site.points.values() if point.link == name]
@@ -149,6 +154,23 @@ def _link(site: Site, name: str) -> LinkPreview:
         for it in blocks
     )
     return LinkPreview(name=name, address=link_address(spec), cost=cost, requests=requests)
+
+
+def mqtt_topics(spec: MqttLink, points: Iterable[Point]) -> tuple[str, ...]:
+    """What is subscribed to on a broker."""
+    mine = [it.place.topic for it in points if it.link == spec.name and isinstance(it.place, MqttPlace)]
+    return tuple(dict.fromkeys(mine if spec.alive_topic is None else [spec.alive_topic, *mine]))
+
+
+def mqtt_cost(spec: MqttLink, topics: Sequence[str]) -> str:
+    """What listening costs a broker, in words."""
+    own = ""
+    if spec.client_id:
+        own = f"; as client {spec.client_id}: of two clients with one identifier the broker throws the first out"
+    return (
+        f"1 connection, {len(topics)} topic{'s' * (len(topics) != 1)} with QoS {spec.qos}, a ping after "
+        f"{spec.keep_alive_s} s of silence, a clean session, nothing published{own}"
+    )
 
 
 def _identity(site: Site, items: tuple[Item, ...]) -> str:

@@ -9,7 +9,7 @@ from urllib.parse import parse_qs, urlsplit
 
 from harness.core.errors import Origin, UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
-from harness.core.links import LinkSpec, ModbusTcpLink, PersonLink, SerialPort, TextLink
+from harness.core.links import LinkSpec, ModbusTcpLink, MqttLink, PersonLink, SerialPort, TextLink
 from harness.core.model import Hold, Point
 from harness.core.places import ModbusPlace, Numbering, PersonPlace, Table, ValueType
 from harness.links import person_messages
@@ -19,6 +19,7 @@ from harness.links.person import PersonListener
 from harness.links.person_reports import Ask, Attend
 from harness.links.person_trace import report_bounds
 from harness.links.seen import Message as Seen
+from harness.run import watching_mqtt
 
 _COMMAND_LINE = Origin(file="command line", line=1)
 
@@ -27,6 +28,9 @@ MODBUS_PORT = 502
 
 POLL_DEFAULT_NS = 200 * NS_PER_MS
 TIMEOUT_DEFAULT_NS = 1 * NS_PER_S
+
+VALUES_KEPT_MAX = 10_000
+"""Places whose last value is kept to compare with; where a wildcard finds more topics, those show each time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +71,9 @@ class Watcher:
     def __init__(self, points: Iterable[Point], shown: Shown, links: Iterable[LinkSpec] = ()) -> None:
         """``links``: as far as what they are told is more than a line of text."""
         self._points = list(points)
+        links = list(links)
         self._persons = {link.name: link for link in links if isinstance(link, PersonLink)}
+        self._brokers = {link.name for link in links if isinstance(link, MqttLink)}
         self._shown = shown
         self._blocks: dict[int, tuple[Block, list[tuple[Point, ModbusPlace]]]] = {}
         self._payloads: dict[int, bytes] = {}
@@ -139,8 +145,24 @@ class Watcher:
         if link in self._persons:
             self._reported(self._persons[link], Seen(first_ns=first_ns, last_ns=last_ns, data=data))
             return
+        if link in self._brokers:
+            self._published(link, Bounds(first_ns, last_ns), data)
+            return
         text = data.decode("utf-8", "backslashreplace")
         self._shown(Change(link=link, place="line", was="", now=text, at=Bounds(first_ns, last_ns)))
+
+    def _published(self, link: str, at: Bounds, data: bytes) -> None:
+        """What a broker passed on; the first value of a place is a state, and the same one again is no change."""
+        for place, now in watching_mqtt.said((it for it in self._points if it.link == link), data):
+            was = self._values.get(place, "")
+            if was or len(self._values) < VALUES_KEPT_MAX:
+                self._values[place] = now
+            change = Change(link=link, place=place, was=was, now=now, at=at)
+            if not was:
+                self._shown(FirstRead(link=link, at_ns=at.hi, changes=(change,)))
+            elif was != now:
+                self.changes += 1
+                self._shown(change)
 
     def _reported(self, link: PersonLink, message: Seen) -> None:
         """What a person reported or took back, at its place, with the bounds that the reaction time gives."""
@@ -201,8 +223,10 @@ def link_of_address(address: str, *, poll_period_ns: int, numbering: Numbering) 
     """The link that an address on the command line names.
 
     ``modbus-tcp://HOST[:PORT][/UNIT]``, ``text+tcp://HOST:PORT``, ``text+serial:PORTNAME[?baud=9600]``.
-    UsageError where it is none of these.
+    ``mqtt://HOST[:PORT]/TOPIC`` and ``mqtts://…`` as ``watching_mqtt`` reads them. UsageError for anything else.
     """
+    if address.startswith(("mqtt://", "mqtts://")):
+        return watching_mqtt.mqtt_of_address(address)[0]
     parts = urlsplit(address)
     try:
         port = parts.port
@@ -233,7 +257,7 @@ def link_of_address(address: str, *, poll_period_ns: int, numbering: Numbering) 
         return TextLink(name="line", serial=serial, origin=_COMMAND_LINE)
     raise UsageError(
         f"address={address}: expected modbus-tcp://HOST[:PORT][/UNIT], text+tcp://HOST:PORT, "
-        "text+serial:PORTNAME[?baud=9600], or the path of a site file"
+        "text+serial:PORTNAME[?baud=9600], mqtt://HOST[:PORT]/TOPIC, or the path of a site file"
     )
 
 

@@ -46,7 +46,7 @@ class Broker:
         self._process = await asyncio.create_subprocess_exec(
             MOSQUITTO, "-c", str(self._file), stdout=nowhere, stderr=nowhere
         )
-        await eventually(lambda: self._listens())
+        await eventually(self._listens)
 
     def _listens(self) -> bool:
         assert self._process is not None
