@@ -29,6 +29,10 @@ class LinkError(FarendError):
     """A link could not be opened, or an answer on it did not fit."""
 
 
+class IdentityError(LinkError):
+    """Two devices claim to be the same one: whatever is read then may be another's, so the run must stop."""
+
+
 class RecordError(FarendError):
     """A record cannot be written or read."""
 

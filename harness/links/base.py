@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum, unique
 from typing import Protocol
 
-from harness.core.places import BacnetPlace, ModbusPlace, ObjectType, Place, Table
+from harness.core.places import Arrival, BacnetPlace, ModbusPlace, ObjectType, Place, Table
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,8 +43,14 @@ class ObjectBlock:
     objects: tuple[tuple[ObjectType, int], ...]
 
     def holds(self, place: Place) -> bool:
-        """True where the place's object is read by this request (of its own link)."""
-        return isinstance(place, BacnetPlace) and (place.object_type, place.instance) in self.objects
+        """True where the place's object is read by this request (of its own link), and its alarm may arrive so.
+
+        What must arrive by a notification is read as well, to see that the device lives and that nothing was lost; but
+        no such read is evidence of it.
+        """
+        if not isinstance(place, BacnetPlace) or place.arrives is not Arrival.POLL:
+            return False
+        return (place.object_type, place.instance) in self.objects
 
 
 AnyBlock = Block | ObjectBlock

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from harness.core.links import LinkSpec, MqttLink, PersonLink, TextLink
+from harness.core.links import BacnetLink, LinkSpec, MqttLink, PersonLink, TextLink
 from harness.core.model import Point
-from harness.core.places import BacnetPlace, CurrentLoop, ModbusPlace, MqttPlace, PersonPlace, Place, TextPlace
+from harness.core.places import Arrival, BacnetPlace, CurrentLoop, ModbusPlace, MqttPlace, PersonPlace, Place, TextPlace
 from harness.core.trace import Trace
-from harness.links import bacnet_values, modbus_values, mqtt_messages, mqtt_values
+from harness.links import bacnet_trace, bacnet_values, modbus_values, mqtt_messages, mqtt_values
 from harness.links.base import AnyBlock, Block, ObjectBlock
 from harness.links.current_loop import failure_trace, lasting_loop
 from harness.links.mqtt_trace import mqtt_trace
@@ -65,6 +65,8 @@ def message_reader(place: Place, spec: LinkSpec) -> Reader | None:
             return mqtt_values.is_on(place, message.payload)
 
         return read_published
+    if isinstance(place, BacnetPlace):
+        return bacnet_trace.reader(place)
     return None
 
 
@@ -85,6 +87,8 @@ def trace_of(
     if isinstance(place, MqttPlace) and isinstance(spec, MqttLink):
         messages, states = source.messages(point.link), source.link_states(point.link)
         return mqtt_trace(point.name, place, spec, messages, states, end_ns)
+    if isinstance(place, BacnetPlace) and isinstance(spec, BacnetLink) and place.arrives is not Arrival.POLL:
+        return bacnet_trace.bacnet_trace(point.name, place, spec, source, blocks, start_ns, end_ns)
     return polled_trace(point.name, place, blocks, source.polls, state_in_poll)
 
 

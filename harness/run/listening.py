@@ -4,21 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from itertools import count
+from typing import TYPE_CHECKING
 
 from harness.core.instants import Clock
-from harness.core.links import LinkSpec, ModbusTcpLink, MqttLink, PersonLink, TextLink
+from harness.core.links import BacnetLink, LinkSpec, ModbusTcpLink, MqttLink, PersonLink, TextLink
 from harness.core.model import Point, Site
 from harness.links.base import Link, Observer
 from harness.links.modbus_tcp import ModbusTcpListener
 from harness.links.person import PersonListener
 from harness.links.text import TextListener
 
+if TYPE_CHECKING:
+    from harness.links.bacnet_app import BacnetPorts
+
 
 def listener(
-    spec: LinkSpec, points: Iterable[Point], observer: Observer, clock: Clock, next_block_id: Callable[[], int]
+    spec: LinkSpec,
+    points: Iterable[Point],
+    observer: Observer,
+    clock: Clock,
+    next_block_id: Callable[[], int],
+    ports: BacnetPorts | None = None,
 ) -> Link:
-    """The listener of one link."""
+    """The listener of one link. ``ports``: the same for all links of a run, so that BACnet links share a socket."""
     match spec:
+        case BacnetLink():
+            from harness.links.bacnet import BacnetListener  # it brings a protocol stack along
+
+            return BacnetListener(spec, points, observer, clock, next_block_id, ports)
         case ModbusTcpLink():
             return ModbusTcpListener(spec, points, observer, clock, next_block_id)
         case TextLink():
@@ -39,8 +52,10 @@ def listeners(site: Site, observer: Observer, clock: Clock, only: Iterable[str] 
     chosen = None if only is None else frozenset(only)
     points = list(site.points.values())
     used = {point.link for point in points}
-    return [
-        listener(spec, points, observer, clock, lambda: next(numbers))
-        for name, spec in site.links.items()
-        if name in used and (chosen is None or name in chosen)
-    ]
+    specs = [it for name, it in site.links.items() if name in used and (chosen is None or name in chosen)]
+    ports: BacnetPorts | None = None
+    if any(isinstance(spec, BacnetLink) for spec in specs):
+        from harness.links.bacnet_app import BacnetPorts as Ports  # as above
+
+        ports = Ports()
+    return [listener(spec, points, observer, clock, lambda: next(numbers), ports) for spec in specs]

@@ -1,0 +1,210 @@
+"""The COV subscriptions of one link: asked for, renewed, missed when the device lost them, cancelled at the end.
+
+bacpypes3 keeps subscriptions too, but a renewal that fails there is an exception that nobody sees, and none is
+cancelled when its block ends by an exception. Clauses are those of ASHRAE 135.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from harness.core.errors import LinkError
+from harness.core.instants import NS_PER_S, Clock
+from harness.core.places import BacnetPlace, ObjectType
+from harness.links import bacnet_apdu
+from harness.links.bacnet_datagrams import Arrival
+from harness.links.bacnet_messages import ObjectId, Reporting, Subscription, SubscriptionStep, ValueChange, object_words
+from harness.links.bacnet_polls import Device
+from harness.links.bacnet_values import ObjectReading, is_on
+from harness.links.base import ObjectBlock
+
+RETRY_NS: Final = 2 * NS_PER_S
+"""Between tries of a renewal that failed: a lost datagram is made good in time, a busy device is left alone."""
+
+REFUSED_RETRY_NS: Final = 30 * NS_PER_S
+"""A device whose subscription slots are all taken may have one later."""
+
+CANCEL_MAX_NS: Final = 3 * NS_PER_S
+"""For cancelling all subscriptions at the end; what is not cancelled by then ends with its lifetime."""
+
+CONFIRM_MIN_NS: Final = 1 * NS_PER_S
+"""A notification may still be on its way when a poll shows the new value already: so long it is waited for."""
+
+_ANALOG: Final = (ObjectType.ANALOG_INPUT, ObjectType.ANALOG_VALUE)
+
+
+@dataclass(slots=True)
+class _Kept:
+    """One subscription. All instants in ns; ``heard_ns``: what last showed that it is there (its answer, or a
+    notification); ``differs_ns``: since when polls show what no notification told, 0 where they do not."""
+
+    object: ObjectId
+    due_ns: int = 0
+    is_kept: bool = False
+    kept_ns: int = 0
+    heard_ns: int = 0
+    notified: ObjectReading | None = None
+    differs_ns: int = 0
+
+
+class Subscriptions:
+    """Keeps one subscription for each object while a session lasts."""
+
+    def __init__(
+        self,
+        objects: Sequence[ObjectId],
+        places: Sequence[BacnetPlace],
+        told: Callable[[int, int, Subscription], None],
+        clock: Clock,
+        hasten: Callable[[ObjectBlock, int], None],
+    ) -> None:
+        """``told`` takes every step with its bounds in time; ``hasten`` has a block polled again soon."""
+        self._kept = {object_id: _Kept(object_id) for object_id in objects}
+        self._places = {it: [place for place in places if (place.object_type, place.instance) == it] for it in objects}
+        self._told = told
+        self._clock = clock
+        self._hasten = hasten
+        self._reporting: dict[ObjectId, Reporting] = {}
+        self._alive_ns = 0
+        self._woken = asyncio.Event()
+
+    def takes(self, object_id: ObjectId) -> bool:
+        """Whether the object is subscribed to here."""
+        return object_id in self._kept
+
+    def learn(self, reporting: dict[ObjectId, Reporting]) -> None:
+        """What is known of the objects: their COV_Increment."""
+        self._reporting = reporting
+
+    def alive(self, asked_ns: int) -> None:
+        """The device answered a poll."""
+        self._alive_ns = asked_ns
+
+    def begin(self) -> None:
+        """A new session: whatever was subscribed before, all is asked for again."""
+        now_ns = self._clock()
+        for kept in self._kept.values():
+            kept.is_kept, kept.due_ns, kept.notified, kept.differs_ns = False, now_ns, None, 0
+
+    async def run(self, device: Device) -> None:
+        """Subscribe and renew until cancelled."""
+        while True:
+            self._woken.clear()
+            kept = min(self._kept.values(), key=lambda it: it.due_ns, default=None)
+            if kept is None:
+                return
+            wait_ns = kept.due_ns - self._clock()
+            if wait_ns > 0:
+                try:
+                    async with asyncio.timeout(wait_ns / NS_PER_S):
+                        await self._woken.wait()
+                except TimeoutError:
+                    pass
+                continue
+            await self._ask(device, kept)
+
+    async def _ask(self, device: Device, kept: _Kept) -> None:
+        spec = device.spec
+        step = SubscriptionStep.RENEWING if kept.is_kept else SubscriptionStep.ASKED
+        begun_ns = self._clock()
+        self._told(begun_ns, begun_ns, Subscription(object=kept.object, step=step))
+        request = bacnet_apdu.subscribe(kept.object, spec.process, spec.cov, spec.cov_lifetime_s)
+        try:
+            answer = await device.ask(request)
+        except LinkError as exc:
+            self._failed(kept, str(exc), spec.cov_lifetime_s)
+            return
+        kept.is_kept, kept.kept_ns = True, answer.asked_ns
+        kept.heard_ns = max(kept.heard_ns, answer.told_ns)
+        # At half of its life, so that there is time for several tries; 0 has no end (13.14.1.1.4).
+        lifetime_ns = spec.cov_lifetime_s * NS_PER_S
+        kept.due_ns = answer.told_ns + (lifetime_ns // 2 if lifetime_ns else NS_PER_S * 86_400 * 365)
+        self._told(answer.asked_ns, answer.told_ns, Subscription(object=kept.object, step=SubscriptionStep.KEPT))
+
+    def _failed(self, kept: _Kept, why: str, lifetime_s: int) -> None:
+        """A subscription without an answer: tried again; one that has outlived its life is gone."""
+        now_ns = self._clock()
+        self._told(now_ns, now_ns, Subscription(object=kept.object, step=SubscriptionStep.REFUSED, why=why))
+        if not kept.is_kept:
+            kept.due_ns = now_ns + (RETRY_NS if "no answer" in why else REFUSED_RETRY_NS)
+            return
+        ends_ns = kept.kept_ns + lifetime_s * NS_PER_S
+        if lifetime_s and now_ns >= ends_ns:
+            self._lost(kept, f"not renewed within its lifetime of {lifetime_s} s: {why}", ends_ns)
+        kept.due_ns = now_ns + RETRY_NS
+
+    def _lost(self, kept: _Kept, why: str, since_ns: int) -> None:
+        now_ns = self._clock()
+        lost = Subscription(object=kept.object, step=SubscriptionStep.LOST, why=why, since_ns=min(since_ns, now_ns))
+        self._told(now_ns, now_ns, lost)
+        kept.is_kept, kept.notified, kept.differs_ns, kept.due_ns = False, None, 0, now_ns
+        self._woken.set()
+
+    def notified(self, change: ValueChange, arrival: Arrival) -> None:
+        """A notification of one of these objects."""
+        kept = self._kept[change.object]
+        kept.notified, kept.heard_ns, kept.differs_ns = change.reading, arrival.last_ns, 0
+
+    def heard_of_restart(self) -> None:
+        """The device announced itself unasked, as devices do after a restart: it may have forgotten all of them."""
+        for kept in self._kept.values():
+            if kept.is_kept:
+                since_ns = max(kept.heard_ns, self._alive_ns)
+                self._lost(kept, "the device announced itself, as after a restart", since_ns)
+
+    def polled(
+        self, block: ObjectBlock, readings: Sequence[ObjectReading], asked_ns: int, told_ns: int, delay_ns: int
+    ) -> None:
+        """A shadow poll. One difference is looked at again; a second one means that the subscription is gone."""
+        for object_id, reading in zip(block.objects, readings, strict=True):
+            kept = self._kept.get(object_id)
+            if kept is None or not kept.is_kept or kept.kept_ns > asked_ns:
+                continue
+            if kept.notified is not None and not self._differs(object_id, reading, kept.notified):
+                kept.differs_ns = 0
+            elif kept.heard_ns > asked_ns:
+                continue  # told while the poll was under way
+            elif not kept.differs_ns:
+                kept.differs_ns = told_ns
+                self._hasten(block, told_ns + max(delay_ns, CONFIRM_MIN_NS))
+            elif asked_ns >= kept.differs_ns + max(delay_ns, CONFIRM_MIN_NS) - NS_PER_S // 100:
+                what = "never told a value" if kept.notified is None else "told another value than is read"
+                self._lost(kept, f"{object_words(object_id)} {what}: the device lost it", kept.heard_ns)
+
+    def _differs(self, object_id: ObjectId, read: ObjectReading, told: ObjectReading) -> bool:
+        """Whether a notification must have been sent between the two (13.1): not for less than COV_Increment."""
+        if read.status is not None and told.status is not None and read.status != told.status:
+            return True
+        if read.value is None or told.value is None:
+            return False
+        if object_id[0] not in _ANALOG:
+            return read.value != told.value
+        reporting = self._reporting.get(object_id)
+        if reporting is not None and reporting.cov_increment is not None:
+            moved = abs(read.value - told.value)
+            return moved > 0 and moved >= reporting.cov_increment
+        return any(is_on(place, read) is not is_on(place, told) for place in self._places[object_id])
+
+    async def cancel(self, device: Device) -> None:
+        """Cancel all that are kept, as long as the device answers and ``CANCEL_MAX_NS`` have not passed."""
+        now_ns = self._clock()
+        try:
+            async with asyncio.timeout(CANCEL_MAX_NS / NS_PER_S):
+                for kept in self._kept.values():
+                    if kept.is_kept:
+                        kept.is_kept = False
+                        await device.ask(bacnet_apdu.unsubscribe(kept.object, device.spec.process))
+                        now_ns = self._clock()
+                        ended = Subscription(object=kept.object, step=SubscriptionStep.ENDED)
+                        self._told(now_ns, now_ns, ended)
+        except (LinkError, TimeoutError) as exc:
+            now_ns = self._clock()
+            why = str(exc) or "not all cancelled in time"
+            for kept in self._kept.values():
+                if kept.is_kept:
+                    kept.is_kept = False
+                    ended = Subscription(object=kept.object, step=SubscriptionStep.ENDED, why=why)
+                    self._told(now_ns, now_ns, ended)

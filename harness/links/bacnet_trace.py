@@ -1,0 +1,343 @@
+"""Notifications of one BACnet object as the trace of one point. Pure functions.
+
+What must arrive by a notification is never taken from a poll: a value that is read proves nothing of the path that
+tells it. Polls serve two ends only. They prove that the device lived, so that silence means no change where the path
+promises every one; and the Event_State read when a link comes up is where a chain of events begins.
+
+A notification that came in by p places its change in [first byte - D, p], with D the longest delay of the link. Without
+D, the lower bound is that of the change before, or the moment of subscribing. The first value after subscribing is a
+state; where a subscription was lost, nothing since its last sign of life is sealed, and until the next notification
+nothing is claimed. Clauses are those of ASHRAE 135.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from harness.core.instants import NS_PER_S
+from harness.core.links import BacnetLink
+from harness.core.places import Arrival, BacnetPlace, ObjectPart
+from harness.core.trace import Trace
+from harness.links import bacnet_values
+from harness.links.bacnet_messages import (
+    LATE_ANSWER,
+    NOTIFY_ACK,
+    BacnetMessage,
+    EventNotice,
+    Gap,
+    Reporting,
+    Subscription,
+    SubscriptionStep,
+    ValueChange,
+    decode,
+)
+from harness.links.base import AnyBlock, LinkState, ObjectBlock
+from harness.links.seen import Message, Polls
+from harness.links.source import Source
+
+RETRANSMITTED_WITHIN_NS: Final = 30 * NS_PER_S
+"""A device repeats a confirmed notification until it is confirmed: Number_Of_APDU_Retries times after APDU_Timeout
+each, 12 s to 24 s as devices are usually set (from memory)."""
+
+RETRANSMITTED_WITHIN: Final = 128
+"""Invoke ids come round after 256: one seen so recently is still the same request."""
+
+
+def state_told(place: BacnetPlace, message: BacnetMessage) -> bool | None:
+    """Whether a message says that the place is on; None where it says nothing of it."""
+    mine = (place.object_type, place.instance)
+    if place.arrives is Arrival.COV and isinstance(message, ValueChange) and message.object == mine:
+        return bacnet_values.is_on(place, message.reading)
+    if place.arrives is Arrival.EVENT and isinstance(message, EventNotice) and message.object == mine:
+        return None if message.notify_type == NOTIFY_ACK else _event_is_on(place, message.to_state)
+    return None
+
+
+def reader(place: BacnetPlace) -> Callable[[bytes], bool | None] | None:
+    """How the messages of its link are read for a place; None where it is polled."""
+    if place.arrives is Arrival.POLL:
+        return None
+    return lambda data: state_told(place, decode(data))
+
+
+def _event_is_on(place: BacnetPlace, event_state: int) -> bool | None:
+    """An Event_State as on or off. Fault hides whether the alarm is up (13.2.2.1: it takes precedence)."""
+    if event_state == bacnet_values.FAULT:
+        return True if place.part is ObjectPart.FAULT else None
+    return event_state != bacnet_values.NORMAL
+
+
+def bacnet_trace(
+    point: str,
+    place: BacnetPlace,
+    spec: BacnetLink,
+    source: Source,
+    blocks: Sequence[AnyBlock],
+    start_ns: int,
+    end_ns: int,
+) -> Trace:
+    """The trace of ``point`` from the notifications of its link between ``start_ns`` and ``end_ns``."""
+    polls = [(it, source.polls(it.id)) for it in blocks if isinstance(it, ObjectBlock)]
+    reading = _Reading(place, spec, [it for _, it in polls if len(it)])
+    if place.arrives is Arrival.EVENT:
+        reading.event_states = list(_event_states(place, polls))
+    for happening in _in_order(source, spec.name, start_ns, end_ns):
+        reading.take(happening)
+    return reading.trace(point, end_ns)
+
+
+def _event_states(place: BacnetPlace, polls: Iterable[tuple[ObjectBlock, Polls]]) -> Iterator[tuple[int, int, bool]]:
+    """(asked, told, on) wherever the object's Event_State was read, in order of asking."""
+    mine = (place.object_type, place.instance)
+    found = []
+    for block, seen in polls:
+        if mine not in block.objects or not len(seen):
+            continue
+        index = block.objects.index(mine)
+        ends = [*seen.starts.tolist()[1:], len(seen)]
+        for first, end, payload in zip(seen.starts.tolist(), ends, seen.payloads, strict=True):
+            state = bacnet_values.unpack(payload, index).event_state
+            on = None if state is None else _event_is_on(place, state)
+            if on is not None:
+                found += [(int(seen.asked[at]), int(seen.told[at]), on) for at in range(first, end)]
+    yield from sorted(found)
+
+
+@dataclass(frozen=True, slots=True)
+class _Down:
+    """The link went down, or something from the device could not be read."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Up:
+    """The link came up."""
+
+
+_Happening = tuple[int, int, BacnetMessage | _Down | _Up]
+"""Not before, not after, what."""
+
+
+def _in_order(source: Source, link: str, start_ns: int, end_ns: int) -> list[_Happening]:
+    """What happened on the link, by the instants at which it was known; of equal ones, what was lost comes first."""
+    found: list[tuple[int, int, int, BacnetMessage | _Down | _Up]] = []
+    for change in source.link_states(link):
+        up = change.state is LinkState.UP
+        found.append((change.at_ns, change.at_ns, 1 if up else 0, _Up() if up else _Down()))
+    found += [(it.at_ns, it.at_ns, 0, _Down()) for it in source.dropped(link) if LATE_ANSWER not in it.what]
+    found += [(it.last_ns, it.first_ns, 2, _decoded(it)) for it in source.messages(link)]
+    found.sort(key=lambda it: (it[0], it[2]))
+    return [(first, last, what) for last, first, _, what in found if last <= end_ns and last >= start_ns]
+
+
+def _decoded(message: Message) -> BacnetMessage | _Down:
+    try:
+        return decode(message.data)
+    except ValueError:
+        return _Down()
+
+
+@dataclass(slots=True)
+class _Samples:
+    """A trace in the making; ``add`` keeps the upper bounds strictly rising, which only ever widens them."""
+
+    lo: list[int] = field(default_factory=list)
+    hi: list[int] = field(default_factory=list)
+    on: list[bool] = field(default_factory=list)
+    edge: list[bool] = field(default_factory=list)
+    sealed: list[bool] = field(default_factory=list)
+
+    def add(self, lo: int, hi: int, *, on: bool, edge: bool, sealed: bool) -> None:
+        self.lo.append(lo)
+        self.hi.append(max(hi, self.hi[-1] + 1) if self.hi else hi)
+        self.on.append(on)
+        self.edge.append(edge)
+        self.sealed.append(sealed)
+
+
+class _Reading:
+    """One pass over what happened on a link, for one place."""
+
+    def __init__(self, place: BacnetPlace, spec: BacnetLink, polls: Sequence[Polls]) -> None:
+        self._place = place
+        self._spec = spec
+        self._polls = polls
+        self._mine = (place.object_type, place.instance)
+        self.event_states: list[tuple[int, int, bool]] = []
+        self._samples = _Samples()
+        self._on = False
+        self._known = False
+        """Whether the state is known: from the first value after subscribing until that is lost."""
+        self._whole = False
+        """Whether nothing can have been lost since the last sample."""
+        self._floor = 0
+        """The moment of subscribing: without D, no change that is told reaches further back."""
+        self._change_lo = 0
+        self._alive_from_ns = 0
+        """Polls before it prove nothing: the subscription was not there, or the link was down."""
+        self._up_ns: int | None = None
+        self._begun_by_poll = False
+        self._invokes: dict[int, tuple[int, int, BacnetMessage]] = {}
+        self._confirmed = 0
+
+    def take(self, happening: _Happening) -> None:
+        """The next thing that happened."""
+        first_ns, last_ns, what = happening
+        match what:
+            case _Up():
+                self._up(last_ns)
+            case _Down():
+                self._break(last_ns)
+            case Gap():
+                self._break(what.since_ns)
+            case Subscription():
+                if what.object == self._mine and self._place.arrives is Arrival.COV:
+                    self._subscription(what, first_ns, last_ns)
+            case ValueChange() | EventNotice():
+                if what.object == self._mine:
+                    self._notice(what, first_ns, last_ns)
+            case Reporting():
+                pass
+
+    def trace(self, point: str, end_ns: int) -> Trace:
+        """All of it as a trace."""
+        self._begin_events(end_ns)
+        self._prove(end_ns)
+        it = self._samples
+        flags = [np.array(column, dtype=np.bool_) for column in (it.on, it.edge, it.sealed)]
+        lo, hi = np.array(it.lo, dtype=np.int64), np.array(it.hi, dtype=np.int64)
+        return Trace.from_states(point, lo, hi, flags[0], edge=flags[1], sealed=flags[2])
+
+    # --- what was lost, and what shows that nothing was -------------------------------------------------
+
+    def _up(self, at_ns: int) -> None:
+        self._up_ns = self._alive_from_ns = at_ns
+        self._floor = self._change_lo = max(at_ns, self._floor)
+        self._known = self._whole = False
+
+    def _break(self, since_ns: int) -> None:
+        """Something may have been lost since then: until the next notification nothing is claimed."""
+        self._begin_events(since_ns)
+        self._prove(since_ns)
+        self._unseal(since_ns)
+        self._known = self._whole = self._begun_by_poll = False
+        self._up_ns = since_ns if self._up_ns is not None else None
+
+    def _unseal(self, since_ns: int) -> None:
+        """Between samples since then something may have been lost after all."""
+        for at in range(len(self._samples.hi) - 1, -1, -1):
+            if self._samples.hi[at] <= since_ns:
+                break
+            self._samples.sealed[at] = False
+
+    def _subscription(self, it: Subscription, first_ns: int, last_ns: int) -> None:
+        match it.step:
+            case SubscriptionStep.ASKED:
+                self._break(first_ns)
+                self._floor = self._change_lo = self._alive_from_ns = first_ns
+            case SubscriptionStep.RENEWING:
+                if not self._spec.promises_every_change:
+                    # The value that answers it is a state, and need not have been told as a change.
+                    self._known = False
+            case SubscriptionStep.LOST:
+                self._break(last_ns if it.since_ns is None else it.since_ns)
+            case SubscriptionStep.ENDED:
+                self._break(last_ns)
+            case SubscriptionStep.KEPT | SubscriptionStep.REFUSED:
+                pass
+
+    def _prove(self, until_ns: int) -> None:
+        """The device answered a poll since the last sample: so whatever changed before (asked - D) was told."""
+        delay = self._spec.longest_delay_ns
+        if not (self._known and self._whole and self._spec.promises_every_change) or delay is None:
+            return
+        alive = max((self._asked_before(it, until_ns) for it in self._polls), default=0)
+        proven = alive - delay
+        if alive >= self._alive_from_ns and self._samples.hi and proven > self._samples.hi[-1]:
+            self._begun_by_poll = False
+            self._samples.add(proven, proven, on=self._on, edge=False, sealed=True)
+
+    def _asked_before(self, polls: Polls, until_ns: int) -> int:
+        """When the last poll was asked that had been answered by then; 0 where none was."""
+        at = int(np.searchsorted(polls.told, until_ns, side="right"))
+        return int(polls.asked[at - 1]) if at else 0
+
+    # --- what was told --------------------------------------------------------------------------------------
+
+    def _begin_events(self, until_ns: int) -> None:
+        """The Event_State as it was first read since the link came up: from there on events tell every change."""
+        if self._known or self._up_ns is None or self._place.arrives is not Arrival.EVENT:
+            return
+        at = bisect_right(self.event_states, (self._up_ns, 0, False))
+        if at == len(self.event_states) or self.event_states[at][1] > until_ns:
+            return
+        asked_ns, told_ns, on = self.event_states[at]
+        if self._samples.hi and asked_ns <= self._samples.hi[-1]:
+            asked_ns = self._samples.hi[-1] + 1
+        if asked_ns > told_ns:
+            return
+        self._samples.add(asked_ns, told_ns, on=on, edge=False, sealed=False)
+        self._on, self._known, self._whole = on, True, True
+        self._alive_from_ns, self._begun_by_poll = told_ns, True
+
+    def _notice(self, it: ValueChange | EventNotice, first_ns: int, last_ns: int) -> None:
+        on = state_told(self._place, it)
+        if on is None:
+            return
+        self._begin_events(first_ns)
+        if self._is_retransmitted(it, last_ns):
+            if on is not self._on:
+                self._break(first_ns)  # which of the two it is cannot be told: nothing is claimed of it
+            return
+        self._prove(first_ns)
+        delay = self._spec.longest_delay_ns
+        lo = self._change_lo + 1 if delay is None else first_ns - delay
+        if delay is None or isinstance(it, ValueChange):
+            lo = max(lo, self._floor)  # a value that was subscribed to is told from then on; an event needs none of it
+        lo = min(lo, last_ns)
+        self._reach_back(lo)
+        if isinstance(it, EventNotice) and it.from_state is not None:
+            self._check_from(it.from_state, on, lo, last_ns)
+        edge = self._known and on is not self._on
+        if not self._known:
+            lo = self._floor if delay is None else lo
+        self._add(min(lo, last_ns), last_ns, on=on, edge=edge)
+
+    def _reach_back(self, lo: int) -> None:
+        """A change that may lie before the poll that read the state before it: then so does that state."""
+        if self._begun_by_poll and self._samples.lo:
+            self._samples.lo[-1] = min(self._samples.lo[-1], lo - 1)
+        self._begun_by_poll = False
+
+    def _check_from(self, from_state: int, on: bool, lo: int, last_ns: int) -> None:  # noqa: FBT001 - a state
+        """An event says what was before it: where that is not what was known, one was not told."""
+        before = _event_is_on(self._place, from_state)
+        if before is None or before is on or (self._known and before is self._on):
+            return
+        self._whole = False
+        self._add(min(self._change_lo, lo), last_ns, on=before, edge=False)
+        self._whole = False
+
+    def _add(self, lo: int, hi: int, *, on: bool, edge: bool) -> None:
+        self._samples.add(lo, hi, on=on, edge=edge, sealed=self._whole and self._known)
+        if on is not self._on or not self._known:
+            self._change_lo = max(self._change_lo, lo)
+        self._on = on
+        self._known = True
+        self._whole = self._spec.promises_every_change
+
+    def _is_retransmitted(self, it: ValueChange | EventNotice, last_ns: int) -> bool:
+        """Whether the same confirmed request came a short while ago, and nothing else under its invoke id since."""
+        if it.invoke is None:
+            return False
+        self._confirmed += 1
+        before = self._invokes.get(it.invoke)
+        self._invokes[it.invoke] = (last_ns, self._confirmed, it)
+        if before is None or before[2] != it:
+            return False
+        at_ns, number, _ = before
+        return last_ns - at_ns <= RETRANSMITTED_WITHIN_NS and self._confirmed - number <= RETRANSMITTED_WITHIN
