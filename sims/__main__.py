@@ -11,12 +11,26 @@ import sys
 import threading
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 from sims import building_options
 from sims.defects import list_defects
 from sims.durations import format_duration, parse_duration
 from sims.options import SiteOptions
 from sims.site import SimulatedSite
+
+_TIMES: Final = (
+    ("scan", "time from one scan of the controller to the next"),
+    ("output-delay", "time from a scan until the building system's outputs show it"),
+    ("printer-delay", "time from a scan until its lines are printed"),
+    ("mqtt-delay", "time from a scan until its changes are published"),
+    ("heartbeat", "time from one heartbeat line, or message that it is there, to the next"),
+    ("bus-delay", "time from a scan until the units of the bus show it"),
+    ("bus-turnaround", "time that a unit waits before it answers, besides the silence of 3.5 characters"),
+    ("bus-round", "time from one round of the bus's own master to the next"),
+    ("gateway-poll", "time from one poll of the building system by the gateway to the next"),
+    ("annunciator-delay", "time from a scan until the annunciator shows it"),
+)
 
 
 def _duration(text: str) -> int:
@@ -37,6 +51,13 @@ def _port(text: str) -> int:
     return int(text)
 
 
+def _broker(text: str) -> tuple[str, int]:
+    host, _, port = text.rpartition(":")
+    if not host:
+        raise argparse.ArgumentTypeError(f"{text!r}: expected HOST:PORT")
+    return host, _port(port)
+
+
 def _parser() -> argparse.ArgumentParser:
     defaults = SiteOptions()
     parser = argparse.ArgumentParser(
@@ -50,16 +71,29 @@ def _parser() -> argparse.ArgumentParser:
     add("--bms-port", type=_port, default=0, metavar="PORT", help="Modbus TCP port of the building system (any free)")
     add("--printer-port", type=_port, default=0, metavar="PORT", help="TCP port of the printed line (any free)")
     add("--printer-pty", action="store_true", help="also print on a pseudo-terminal")
+    add("--bus-port", type=_port, default=0, metavar="PORT", help="TCP port of the RS-485 bus, RTU frames as they are")
+    add("--bus-tap-port", type=_port, default=0, metavar="PORT", help="TCP port that only hears the bus (any free)")
+    add("--bus-pty", action="store_true", help="have the bus on a pseudo-terminal too")
+    add("--bus-tap-pty", action="store_true", help="have a pseudo-terminal that only hears the bus")
+    add("--bus-baud", type=int, default=defaults.bus_baud, metavar="BAUD", help="speed (default: %(default)s)")
+    add("--bus-master", action="store_true", help="have a master on the bus that polls every unit")
+    add("--log-answers", action="store_true", help="tell the truth log of every answer on the bus")
+    add(
+        "--loop-failure",
+        type=float,
+        default=defaults.loop_failure_ma,
+        dest="loop_failure_ma",
+        metavar="MA",
+        help="current of a loop whose probe has failed (default: %(default)s)",
+    )
+    add("--gateway-port", type=_port, default=0, metavar="PORT", help="Modbus TCP port of the gateway (any free)")
+    add("--annunciator-port", type=_port, default=0, metavar="PORT", help="TCP port of the annunciator (any free)")
+    add("--mqtt", type=_broker, metavar="HOST:PORT", help="also publish alarms through this MQTT broker")
     add("--seed", type=int, default=0, help="chooses what a defect leaves open (default: %(default)s)")
     add("--defect", action="append", default=[], metavar="SPEC", help="add a defect; may be repeated")
     add("--list-defects", action="store_true", help="list all defects with what each one does, and stop")
     add("--truth", type=Path, metavar="FILE", help="write the truth log there, one JSON object a line")
-    for name, what in (
-        ("scan", "time from one scan of the controller to the next"),
-        ("output-delay", "time from a scan until the building system's outputs show it"),
-        ("printer-delay", "time from a scan until its lines are printed"),
-        ("heartbeat", "time from one heartbeat line to the next"),
-    ):
+    for name, what in _TIMES:
         default_ns = getattr(defaults, f"{name.replace('-', '_')}_ns")
         add(
             f"--{name}",
@@ -119,7 +153,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     until_eof = arguments.pop("until_eof")
     arguments["defects"] = tuple(arguments.pop("defect"))
     arguments["lasts_ns"] = dict(arguments.pop("lasts"))
-    for name in ("scan", "output_delay", "printer_delay", "heartbeat"):
+    arguments["mqtt_host"], arguments["mqtt_port"] = arguments.pop("mqtt") or (None, 0)
+    for name in (name.replace("-", "_") for name, _ in _TIMES):
         arguments[f"{name}_ns"] = arguments.pop(name)
     try:
         arguments["building"] = building_options.take_arguments(arguments)

@@ -34,6 +34,27 @@ class Name(StrEnum):
     LATE_ANSWERS = "late-answers"
     RESETS = "resets"
     HALF_FRAMES = "half-frames"
+    LOST_MESSAGES = "lost-messages"
+    LATCHES = "latches"
+    UNLATCHED = "unlatched"
+    MOMENTARY = "momentary"
+    NOT_SILENCED = "not-silenced"
+    BYTE_ORDER = "byte-order"
+    WORD_ORDER = "word-order"
+    OTHER_TABLE = "other-table"
+    DEAD_UNIT = "dead-unit"
+    WRONG_UNIT = "wrong-unit"
+    SWAPPED_UNITS = "swapped-units"
+    FOREIGN_ANSWERS = "foreign-answers"
+    SLOW_UNIT = "slow-unit"
+    NOISE = "noise"
+    WRONG_SCALE = "wrong-scale"
+    REVERSED_LOOP = "reversed-loop"
+    CLIPPED_LOOP = "clipped-loop"
+    NO_FAILURE_CURRENT = "no-failure-current"
+    STALE_CACHE = "stale-cache"
+    LOST_SOURCE = "lost-source"
+    SLOW_POLLS = "slow-polls"
 
 
 @unique
@@ -48,7 +69,10 @@ class Target(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kind:
-    """One kind of defect. A value that is not None is the default of one that may be given."""
+    """One kind of defect. A value that is not None is the default of one that may be given.
+
+    ``numbers``: the unit numbers out of which one may be given, or is chosen by the seed.
+    """
 
     name: Name
     sentence: str
@@ -58,14 +82,35 @@ class Kind:
     duration_ns: int | None = None
     share: float | None = None
     code: int | None = None
+    numbers: tuple[int, ...] = ()
 
+
+_REPEATERS: Final = (Place.BUS_1, Place.BUS_3, Place.BUS_4, Place.BUS_5)
+_UNITS: Final = (*_REPEATERS, Place.BUS_LOOP)
+_PUSHED: Final = (Place.BUILDING, Place.BUILDING_STATES, Place.BROKER)
+_FREE_ADDRESSES: Final = tuple(range(6, 32))
 
 _ALARM_BLOCKS: Final = (Place.BMS, Place.PANEL, Place.LATCHED, Place.STATES)
-_ALARM_PLACES: Final = (*_ALARM_BLOCKS, Place.PRINTER)
-_SIGNAL_PLACES: Final = (*_ALARM_PLACES, Place.HORN)
-_BIT_PLACES: Final = (Place.BMS, Place.PANEL, Place.LATCHED, Place.PRINTER, Place.HORN)
-_READ_BLOCKS: Final = (Place.BMS, Place.HORN, Place.LATCHED, Place.STATES, Place.TANKS, Place.BMS_ALL, Place.PANEL)
-_DEVICES: Final = (Place.BMS, Place.PANEL)
+_ROW_PLACES: Final = (*_ALARM_BLOCKS, Place.PRINTER, *_REPEATERS, Place.GATEWAY, Place.DISPLAY, *_PUSHED)
+_ALARM_PLACES: Final = (*_ROW_PLACES, Place.BUS_LOOP)
+_SIGNAL_PLACES: Final = (*_ALARM_PLACES, Place.HORN, Place.ANNUNCIATOR, Place.BUILDING_LEVELS)
+_BIT_PLACES: Final = (
+    Place.BMS,
+    Place.PANEL,
+    Place.LATCHED,
+    Place.PRINTER,
+    Place.HORN,
+    *_REPEATERS,
+    Place.GATEWAY,
+    Place.ANNUNCIATOR,
+    Place.BUILDING,
+    Place.BROKER,
+)
+_FOLLOWING: Final = (Place.BMS, Place.PANEL, *_REPEATERS, Place.BUILDING, Place.BROKER)
+_BMS_BLOCKS: Final = (Place.BMS, Place.HORN, Place.LATCHED, Place.STATES, Place.TANKS, Place.BMS_ALL)
+_READ_BLOCKS: Final = (*_BMS_BLOCKS, Place.PANEL, *_UNITS, Place.GATEWAY)
+_TCP_DEVICES: Final = (Place.BMS, Place.PANEL, Place.GATEWAY)
+_DEVICES: Final = (*_TCP_DEVICES, *_UNITS, Place.BUS_ALL)
 
 KINDS: Final[dict[Name, Kind]] = {
     kind.name: kind
@@ -87,7 +132,7 @@ KINDS: Final[dict[Name, Kind]] = {
         Kind(
             name=Name.OFF_BY_ONE,
             sentence="Every alarm of the block appears one point further on; the last one is lost.",
-            places=_ALARM_PLACES,
+            places=_ROW_PLACES,
         ),
         Kind(
             name=Name.INVERTED,
@@ -130,21 +175,22 @@ KINDS: Final[dict[Name, Kind]] = {
         Kind(
             name=Name.REPEATED_MESSAGE,
             sentence="Each raise is told twice: raised, cleared after the given time, and after it again raised anew.",
-            places=(Place.PRINTER, Place.BMS, Place.PANEL),
+            places=(Place.PRINTER, Place.BMS, Place.PANEL, Place.BROKER),
             target=Target.ALARM,
             duration_ns=300 * NS_PER_MS,
         ),
         Kind(
             name=Name.RETRANSMITTED_LINE,
-            sentence="Each line of the alarm is sent again after the given time, byte for byte: still one event.",
-            places=(Place.PRINTER,),
+            sentence="Each line or message of the alarm is sent again after the given time, byte for byte: "
+            "still one event.",
+            places=(Place.PRINTER, Place.BROKER),
             target=Target.ALARM,
             duration_ns=50 * NS_PER_MS,
         ),
         Kind(
             name=Name.FROZEN,
             sentence="The block goes on answering old values, from when the alarm first shows there, or after a time.",
-            places=_READ_BLOCKS,
+            places=(*_READ_BLOCKS, *_PUSHED),
             target=Target.ALARM,
             duration_ns=0,
         ),
@@ -171,14 +217,129 @@ KINDS: Final[dict[Name, Kind]] = {
         Kind(
             name=Name.RESETS,
             sentence="In place of a share of the answers, or after a share of the lines, the connection is reset.",
-            places=(*_DEVICES, Place.PRINTER),
+            places=(*_TCP_DEVICES, Place.PRINTER, Place.BROKER),
             share=0.02,
         ),
         Kind(
             name=Name.HALF_FRAMES,
             sentence="Of a share of the answers or lines only the first half arrives; the connection stays open.",
-            places=(*_DEVICES, Place.PRINTER),
+            places=(*_DEVICES, Place.PRINTER, Place.BROKER),
             share=0.05,
+        ),
+        Kind(
+            name=Name.LOST_MESSAGES,
+            sentence="A share of the messages gets lost before the broker has them; their numbers are used up.",
+            places=(Place.BROKER,),
+            share=0.1,
+        ),
+        Kind(
+            name=Name.LATCHES,
+            sentence="The point holds on when the alarm has gone, until it is acknowledged; it should follow.",
+            places=_FOLLOWING,
+            target=Target.ALARM,
+        ),
+        Kind(
+            name=Name.UNLATCHED,
+            sentence="The point goes off with the alarm; it should hold on until the alarm is acknowledged.",
+            places=(Place.LATCHED, Place.ANNUNCIATOR),
+            target=Target.SIGNAL,
+        ),
+        Kind(
+            name=Name.MOMENTARY,
+            sentence="The point is on for the given time when the alarm comes, and again when it goes.",
+            places=_BIT_PLACES,
+            target=Target.SIGNAL,
+            duration_ns=200 * NS_PER_MS,
+        ),
+        Kind(
+            name=Name.NOT_SILENCED,
+            sentence="Silencing does not stop the horn; acknowledging does.",
+            places=(Place.ANNUNCIATOR, Place.HORN),
+        ),
+        Kind(
+            name=Name.BYTE_ORDER,
+            sentence="The two bytes of every register of the block are the wrong way round.",
+            places=(Place.STATES, Place.LATCHED, Place.TANKS),
+        ),
+        Kind(
+            name=Name.WORD_ORDER,
+            sentence="The two registers of every value of 32 bits in the block are the wrong way round.",
+            places=(Place.TANKS, Place.LATCHED),
+        ),
+        Kind(
+            name=Name.OTHER_TABLE,
+            sentence="The block is found in the other table of its width: coils and discrete inputs, both registers.",
+            places=(Place.PANEL, Place.LATCHED, Place.STATES, *_UNITS, Place.GATEWAY),
+        ),
+        Kind(name=Name.DEAD_UNIT, sentence="The unit never answers.", places=_UNITS),
+        Kind(
+            name=Name.WRONG_UNIT,
+            sentence="The unit answers at another address, which no unit has, and not at its own.",
+            places=_UNITS,
+            numbers=_FREE_ADDRESSES,
+        ),
+        Kind(
+            name=Name.SWAPPED_UNITS,
+            sentence="The analog module and a repeater answer at each other's addresses.",
+            places=(Place.BUS_LOOP,),
+            numbers=(1, 3, 4, 5),
+        ),
+        Kind(
+            name=Name.FOREIGN_ANSWERS,
+            sentence="The unit answers when it is asked, and gives another address as its own.",
+            places=_UNITS,
+            numbers=_FREE_ADDRESSES,
+        ),
+        Kind(
+            name=Name.SLOW_UNIT,
+            sentence="The unit waits for the given time before each of its answers.",
+            places=_UNITS,
+            duration_ns=150 * NS_PER_MS,
+        ),
+        Kind(
+            name=Name.NOISE,
+            sentence="In a share of the answers one bit is turned over on the wire, so that the CRC does not match.",
+            places=(*_UNITS, Place.BUS_ALL),
+            share=0.1,
+        ),
+        Kind(
+            name=Name.WRONG_SCALE,
+            sentence="The analog module reads every current as the given share of what it is.",
+            places=(Place.BUS_LOOP,),
+            share=0.8,
+        ),
+        Kind(
+            name=Name.REVERSED_LOOP,
+            sentence="The loops give 20 mA for an empty tank, and 4 mA for a full one.",
+            places=(Place.BUS_LOOP,),
+        ),
+        Kind(
+            name=Name.CLIPPED_LOOP,
+            sentence="The analog module reads nothing below 4 mA and nothing above 20 mA: no failure current is seen.",
+            places=(Place.BUS_LOOP,),
+        ),
+        Kind(
+            name=Name.NO_FAILURE_CURRENT,
+            sentence="A probe that has failed leaves its loop at the level; no failure current is driven.",
+            places=(Place.BUS_LOOP,),
+        ),
+        Kind(
+            name=Name.STALE_CACHE,
+            sentence="The gateway loses its source after the given time, and goes on answering what it saw last.",
+            places=(Place.GATEWAY,),
+            duration_ns=0,
+        ),
+        Kind(
+            name=Name.LOST_SOURCE,
+            sentence="The gateway loses its source after the given time, and answers exception 11 from then on.",
+            places=(Place.GATEWAY,),
+            duration_ns=0,
+        ),
+        Kind(
+            name=Name.SLOW_POLLS,
+            sentence="The gateway asks its source only once in the given time, and misses what happens in between.",
+            places=(Place.GATEWAY,),
+            duration_ns=10_000 * NS_PER_MS,
         ),
     )
 }

@@ -2,19 +2,23 @@
 
 A specification reads ``NAME[:ALARM][@PLACE][=VALUE[,VALUE]]``; what is left out is chosen by the seed or by default:
 ``wrong-bit:bulk-a.high@bms``, ``late@bms=3s``, ``swapped-pair:day.high=sump-a.leak``, ``dropped-answers@panel=20%``.
+The place ``any`` lets the seed choose one, out of those that the site has and no other defect is at: ``stuck@any``.
 """
 
 from __future__ import annotations
 
 import difflib
 import random
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 from sims.alarms import ALARMS, BY_NAME, AlarmSpec, related
 from sims.defect_kinds import EXCEPTION_CODES, KINDS, Kind, Name, Target
 from sims.durations import format_duration, is_duration, parse_duration
 from sims.points import ALARM_POINTS, SIGNALS, Place
+
+_ANY: Final = "any"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +26,7 @@ class Defect:
     """One defect of one site, with everything chosen. ``alarm`` is None where a whole block has it.
 
     ``other``: the alarm at whose point it appears, or that it is swapped with. ``share``: of answers or lines, 0 to 1.
+    ``number``: the address of a unit.
     """
 
     name: Name
@@ -31,6 +36,7 @@ class Defect:
     duration_ns: int | None = None
     share: float | None = None
     code: int | None = None
+    number: int | None = None
 
     @property
     def spec(self) -> str:
@@ -40,6 +46,7 @@ class Defect:
             None if self.duration_ns is None else format_duration(self.duration_ns),
             None if self.share is None else f"{self.share * 100:g}%",
             None if self.code is None else str(self.code),
+            None if self.number is None else str(self.number),
         ]
         given = ",".join(value for value in values if value is not None)
         alarm = f":{self.alarm}" if self.alarm else ""
@@ -51,14 +58,20 @@ class Defect:
         return KINDS[self.name].sentence
 
 
-def resolve(specs: Sequence[str], seed: int) -> tuple[Defect, ...]:
+def resolve(specs: Sequence[str], seed: int, places: Collection[Place] = tuple(Place)) -> tuple[Defect, ...]:
     """The defects that specifications ask for. The same seed chooses the same targets, on every machine.
 
-    A seed never aims two defects at one alarm or at two that bring each other.
+    ``places``: those that the site has. A seed never aims two defects at one alarm or at two that bring each other.
 
     Raises ValueError that names the specification, what is wrong in it, what was expected and the remedy.
     """
+    specs = _at_places(specs, seed, places)
     asked = [_parse(spec) for spec in specs]
+    for spec, defect in zip(specs, asked, strict=True):
+        if defect.place not in places:
+            raise ValueError(
+                f"defect {spec!r}: place={defect.place}: this site has no {defect.place.device}: have it too"
+            )
     taken = [BY_NAME[name] for defect in asked for name in (defect.alarm, defect.other) if name in BY_NAME]
     chosen: list[Defect] = []
     for number, (spec, defect) in enumerate(zip(specs, asked, strict=True)):
@@ -66,6 +79,28 @@ def resolve(specs: Sequence[str], seed: int) -> tuple[Defect, ...]:
         chosen.append(_choose(spec, defect, taken, dice))
     _check_together(specs, chosen)
     return tuple(chosen)
+
+
+def _at_places(specs: Sequence[str], seed: int, places: Collection[Place]) -> list[str]:
+    """The specifications with a place where the seed is to choose one."""
+    taken = {spec.partition("=")[0].partition("@")[2] for spec in specs}
+    placed: list[str] = []
+    for number, given in enumerate(specs):
+        spec = given
+        before, equals, values = spec.partition("=")
+        before, _, place = before.partition("@")
+        if place == _ANY:
+            name, _, alarm = before.partition(":")
+            kind = KINDS[Name(_one_of(spec, "name", name, list(Name)))]
+            on_offer = [p for p in kind.places if p in places and (not alarm or alarm in _targets(kind, p))]
+            free = [p for p in on_offer if p not in taken] or on_offer
+            if not free:
+                raise ValueError(f"defect {spec!r}: place=any: this site has none of {', '.join(kind.places)}")
+            place = random.Random(f"{seed}/{number}/{name}/place").choice(free)
+            taken.add(place)
+            spec = f"{before}@{place}{equals}{values}"
+        placed.append(spec)
+    return placed
 
 
 def _parse(spec: str) -> Defect:
@@ -101,6 +136,8 @@ def _with_value(spec: str, kind: Kind, defect: Defect, value: str) -> Defect:
         return replace(defect, share=float(number) / 100)
     if kind.code is not None and value.isdecimal() and int(value) in EXCEPTION_CODES:
         return replace(defect, code=int(value))
+    if kind.numbers and value.isdecimal() and int(value) in kind.numbers:
+        return replace(defect, number=int(value))
     if kind.other:
         other = _one_of(spec, "value", value, _targets(kind, defect.place))
         if defect.alarm is not None and related(BY_NAME[other], BY_NAME[defect.alarm]):
@@ -112,6 +149,7 @@ def _with_value(spec: str, kind: Kind, defect: Defect, value: str) -> Defect:
         *(["a time such as 300ms"] if kind.duration_ns is not None else []),
         *(["a share such as 10%"] if kind.share is not None else []),
         *([f"an exception code out of {EXCEPTION_CODES}"] if kind.code is not None else []),
+        *([f"a unit number out of {kind.numbers}"] if kind.numbers else []),
     ]
     raise ValueError(f"defect {spec!r}: value={value}: expected {' or '.join(wanted) or 'no value'}")
 
@@ -140,9 +178,11 @@ def _choose(spec: str, defect: Defect, taken: list[AlarmSpec], dice: random.Rand
     if defect.alarm is None and kind.target is not Target.BLOCK and not by_time:
         names = _targets(kind, defect.place)
         alarms = [name for name in names if name in BY_NAME]
-        defect = replace(defect, alarm=_pick(spec, alarms, taken, dice) if alarms else names[0])
+        defect = replace(defect, alarm=_pick(spec, alarms, taken, dice) if alarms else dice.choice(names))
     if kind.name is Name.FROZEN and defect.alarm is not None:
         defect = replace(defect, duration_ns=None)
+    if kind.numbers and defect.number is None:
+        defect = replace(defect, number=dice.choice(kind.numbers))
     if kind.other and defect.other is None:
         defect = replace(defect, other=_pick(spec, _targets(kind, defect.place), taken, dice))
     return defect
@@ -159,7 +199,7 @@ def _pick(spec: str, names: Iterable[str], taken: list[AlarmSpec], dice: random.
 
 def _check_together(specs: Sequence[str], chosen: Sequence[Defect]) -> None:
     """Two defects that change when one point shows one alarm would hide each other."""
-    timed = (Name.TOO_SHORT, Name.LATE, Name.STUCK, Name.REPEATED_MESSAGE)
+    timed = (Name.TOO_SHORT, Name.LATE, Name.STUCK, Name.REPEATED_MESSAGE, Name.MOMENTARY)
     seen: dict[tuple[Place, str | None], str] = {}
     for spec, defect in zip(specs, chosen, strict=True):
         if defect.name in timed:
@@ -192,5 +232,6 @@ def list_defects() -> str:
             f"    aimed at: {kind.target}; places: {', '.join(kind.places)}",
             *([f"    values, and what they are if not given: {values}"] if values else []),
             *(["    value: the other alarm, chosen by the seed if not given"] if kind.other else []),
+            *(["    value: the address, chosen by the seed if not given"] if kind.numbers else []),
         ]
     return "\n".join(lines)

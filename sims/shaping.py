@@ -18,7 +18,10 @@ from sims.outputs import OutputQueue, locate
 from sims.points import (
     ALARM_POINTS,
     COMMON_POINTS,
+    HORN,
     PRINTER,
+    REMOTE,
+    STATES,
     TANK_ADDRESS,
     TANK_REGISTERS,
     Place,
@@ -30,6 +33,8 @@ from sims.points import (
 )
 
 _MOVES = (Name.WRONG_BIT, Name.SWAPPED_PAIR, Name.OFF_BY_ONE, Name.NEVER_APPEARS)
+_OF_STATES = (Name.LATCHES, Name.UNLATCHED, Name.NOT_SILENCED)
+_TIMED = (Name.TOO_SHORT, Name.LATE, Name.STUCK, Name.REPEATED_MESSAGE, Name.MOMENTARY)
 
 
 class Shaper:
@@ -49,6 +54,11 @@ class Shaper:
                 shaped[point] = int(not shaped[point])
             elif defect.name is Name.LEAK and defect.alarm is not None:
                 shaped[point_of(defect.place, defect.alarm)] = int(states[defect.alarm].active)
+            elif defect.name in _OF_STATES:
+                _by_states(defect, shaped, states)
+            elif defect.name is Name.BYTE_ORDER and defect.place is Place.STATES:
+                for point in STATES:
+                    shaped[point] = shaped[point] >> 8 | (shaped[point] & 0xFF) << 8
         return shaped
 
     def printed_as(self, alarm_number: int) -> list[int]:
@@ -58,6 +68,21 @@ class Shaper:
             if defect.name in _MOVES and defect.place is Place.PRINTER:
                 _move(defect, only_this)
         return [point.address for point, value in only_this.items() if value]
+
+
+def _by_states(defect: Defect, shaped: dict[Point, int], states: Mapping[str, AlarmState]) -> None:
+    """What the controller would not have computed so: a point that holds, one that does not, a horn that goes on."""
+    remote = [states[alarm.name] for alarm in REMOTE]
+    match defect.name:
+        case Name.LATCHES if defect.alarm is not None:
+            shaped[point_of(defect.place, defect.alarm)] = int(states[defect.alarm] is not AlarmState.NORM)
+        case Name.NOT_SILENCED:
+            shaped[point_of(defect.place, HORN.signal)] = int(AlarmState.UNACK in remote)
+        case Name.UNLATCHED:
+            state = states.get(defect.alarm or "")
+            active = any(each.active for each in remote) if state is None else state.active
+            point = point_of(defect.place, defect.alarm)
+            shaped[point] = int(shaped[point] and active)
 
 
 def _move(defect: Defect, shaped: dict[Point, int]) -> None:
@@ -83,11 +108,7 @@ class Sender:
 
     def __init__(self, queue: OutputQueue, defects: Sequence[Defect]) -> None:
         self._queue = queue
-        self._defects = {
-            point_of(defect.place, defect.alarm): defect
-            for defect in defects
-            if defect.name in (Name.TOO_SHORT, Name.LATE, Name.STUCK, Name.REPEATED_MESSAGE)
-        }
+        self._defects = {point_of(defect.place, defect.alarm): defect for defect in defects if defect.name in _TIMED}
         self._on: dict[Point, bool] = {}
 
     def send(self, point: Point, value: int, due_ns: int) -> None:
@@ -107,8 +128,17 @@ class Sender:
                     self._queue.put(point, value, due_ns)
             case Name.TOO_SHORT:
                 self._send_pulse(point, value, due_ns, (span_ns,), rising=rising)
+            case Name.MOMENTARY:
+                self._send_moment(point, due_ns, span_ns, changed=rising or not value)
             case _:
                 self._send_pulse(point, value, due_ns, (span_ns, 2 * span_ns), rising=rising)
+
+    def _send_moment(self, point: Point, due_ns: int, span_ns: int, *, changed: bool) -> None:
+        """On, and off again by itself; one that is still on goes on from here."""
+        if changed:
+            self._queue.drop_made_up(point, due_ns)
+            self._queue.put(point, 1, due_ns)
+            self._queue.put(point, 0, due_ns + span_ns, made_up=True)
 
     def acknowledged(self, point: Point, due_ns: int) -> None:
         """The printer is to say that an alarm was acknowledged."""

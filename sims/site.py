@@ -43,13 +43,15 @@ class SimulatedSite:
 
     def __init__(self, options: SiteOptions | None = None) -> None:
         self.options = options or SiteOptions()
-        self.defects = resolve(self.options.defects, self.options.seed)
+        self.outputs = _outputs(self.options)
+        devices = {"panel", "bms", "printer", *(output.name for output in self.outputs)}
+        places = [place for place in Place if place.device in devices]
+        self.defects = resolve(self.options.defects, self.options.seed, places)
         self.plant = Plant()
         self.controller = Controller(self.plant, self.options.lasts_ns)
         self.truth = TruthLog(self.options.truth, keep=self.options.keep_truth)
         self.panel_port = 0
         self.bms_port = 0
-        self.outputs = _outputs(self.options)
         self._faces = Faces(self.options, self.defects, self.truth, self._tell, self.outputs)
         self._started_ns = 0
         self._tasks: list[asyncio.Task[None]] = []
@@ -66,6 +68,48 @@ class SimulatedSite:
     def pty_path(self) -> str | None:
         """The pseudo-terminal of the printed line, if there is one."""
         return self._faces.printer.pty_path
+
+    @property
+    def bus_port(self) -> int:
+        """The TCP port of the bus, for RTU frames as they are."""
+        return self._port("bus_port")
+
+    @property
+    def bus_tap_port(self) -> int:
+        """The TCP port on which everything on the bus is heard, and nothing can be sent."""
+        return self._port("bus_tap_port")
+
+    @property
+    def bus_pty_path(self) -> str:
+        """The pseudo-terminal of the bus."""
+        return self._path("bus_pty")
+
+    @property
+    def bus_tap_pty_path(self) -> str:
+        """The pseudo-terminal on which everything on the bus is heard."""
+        return self._path("bus_tap_pty")
+
+    @property
+    def gateway_port(self) -> int:
+        """The Modbus TCP port of the gateway."""
+        return self._port("gateway_port")
+
+    @property
+    def annunciator_port(self) -> int:
+        """The TCP port of the annunciator."""
+        return self._port("annunciator_port")
+
+    def _port(self, name: str) -> int:
+        port = self.ready().get(name)
+        if not isinstance(port, int):
+            raise ValueError(f"{name}: this site has none; give {name}=0 in its options")  # noqa: TRY004
+        return port
+
+    def _path(self, name: str) -> str:
+        path = self.ready().get(name)
+        if not isinstance(path, str):
+            raise ValueError(f"{name}: this site has none; give {name}=True in its options")  # noqa: TRY004
+        return path
 
     @property
     def printer_clients(self) -> int:
@@ -317,6 +361,14 @@ class SimulatedSite:
 def _outputs(options: SiteOptions) -> tuple[Output, ...]:
     """The outputs that are plugged in, as the options ask for them. What an output needs is imported only with it."""
     outputs: list[Output] = []
+    if options.bus_port is not None or options.bus_pty:
+        from sims.bus import Bus
+
+        outputs.append(Bus(options))
+    if options.mqtt_host is not None:
+        from sims.mqtt_publisher import MqttPublisher
+
+        outputs.append(MqttPublisher(options.mqtt_host, options.mqtt_port, options.mqtt_delay_ns, options.heartbeat_ns))
     if options.building is not None:
         from sims.building import Building
 
