@@ -71,6 +71,24 @@ NO_WORLD = [
 
 REGRESSIONS = [
     by_hand(
+        "a second onset that came before anything else was raised",
+        in_words("off 2, on 4, off 6, on 8", cleared=(5, 5), within=2, gone=2, settle=5, hold=(1, 1), next_other=9),
+        FAIL,
+        "it came on at 7 or 8, and nothing else was raised before 9",
+    ),
+    by_hand(
+        "a second onset that may have come after another alarm was raised",
+        in_words("off 2, on 4, off 6, on 8", cleared=(5, 5), within=2, gone=2, settle=5, hold=(1, 1), next_other=8),
+        PASS,
+        "at 7 it would be a repeat, at 8 it may be the other alarm at the wrong place: not proven",
+    ),
+    by_hand(
+        "the onset after another alarm was raised is not the one that is wanted either",
+        in_words("off 2, on 4, off 5, on 9", cleared=(8, 8), within=2, hold=(1, 1), next_other=7, search=6),
+        FAIL,
+        "the first went off before it was released, the second is late",
+    ),
+    by_hand(
         "no instant is left for an on-sample",
         in_words("off 2, off 4, off 8, on 8-9, off 9!", raised=(5, 5), within=4),
         UNKNOWN,
