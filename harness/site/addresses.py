@@ -91,9 +91,8 @@ def _numbered(digits: str, numbering: Numbering, table: Table | None) -> tuple[T
     if numbering is Numbering.REFERENCE:
         return _reference(digits, table)
     if table is None:
-        words = ", ".join(TABLE_WORDS)
         raise Mismatch(f"expected its table too, for numbers do not name it in numbering={numbering.value}",
-                       f"write one of {words}, such as: coil {digits}", code="table")  # fmt: skip
+                       _with_table(digits), code="table")  # fmt: skip
     number = int(digits)
     first = 0 if numbering is Numbering.FROM_ZERO else 1
     if number < first:
@@ -102,6 +101,16 @@ def _numbered(digits: str, numbering: Numbering, table: Table | None) -> tuple[T
     if number - first > ADDRESS_MAX:
         raise Mismatch(f"expected {first} to {ADDRESS_MAX + first}", _if_reference(digits), code="address-range")
     return table, number - first
+
+
+def _with_table(digits: str) -> str:
+    """How to name the table; a number that looks like a reference number most likely is one."""
+    named = _TABLE_OF.get(digits[0]) if len(digits) in (5, 6) and int(digits[1:]) else None
+    if named is None:
+        return f"write one of {', '.join(TABLE_WORDS)}, such as: coil {digits}"
+    word = WORD_OF[named]
+    meant = f"if it is a reference number ({word} {int(digits[1:])}, counted from 1), declare numbering: reference"
+    return f"{meant}; else write its table, such as: {word} {int(digits)}"
 
 
 def _if_reference(digits: str) -> str:

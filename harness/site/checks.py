@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from itertools import pairwise
 from typing import Final
 
 from harness.core.errors import Origin
 from harness.core.instants import Bounds
-from harness.core.links import TextLink
-from harness.core.model import Behaviour, Point, Site, Step, Write
-from harness.core.places import ModbusPlace, Numbering, OnWhen, TextPlace, ValueType
+from harness.core.links import PersonLink, TextLink
+from harness.core.model import Behaviour, Site, Step, Write
+from harness.core.places import Numbering, TextPlace
 from harness.site.acknowledging import is_acknowledgement
 from harness.site.addresses import WORD_OF, write_number
 from harness.site.forms import Form, Value
 from harness.site.limits import check_limits
+from harness.site.link_checks import check_links
+from harness.site.looking import pushed
 from harness.site.names import did_you_mean, shown
+from harness.site.place_checks import check_places
 from harness.site.problems import Problems
 from harness.site.text_checks import check_texts
 
@@ -105,74 +107,16 @@ def _references(site: Site, form: Form, problems: Problems) -> None:
             problems.error(
                 origin, "own-reference", text, "no row is timed by its own point: delete it, or name another"
             )
-        if isinstance(site.links.get(point.link), TextLink):
-            text = f"reference={point.name}: a printed line comes after a delay of its own"
+        link = site.links.get(point.link)
+        if link is not None and (isinstance(link, PersonLink) or pushed(point, link) is not None):
+            what = "what a person reports" if isinstance(link, PersonLink) else "what is told unasked"
+            what = "a printed line" if isinstance(link, TextLink) else what
+            text = f"reference={point.name}: {what} comes after a delay of its own"
             problems.warning(origin, "reference-text", text, "a polled point of the controller itself is better")
         owner = owners.setdefault(point.name, alarm.name)
         if owner != alarm.name:
             text = f"reference={point.name}: it already is the reference of {owner}"
             problems.error(origin, "shared-reference", text, "a reference point shows one alarm only")
-
-
-# --- places ---------------------------------------------------------------------------------------
-
-
-def _modbus_points(site: Site) -> list[tuple[Point, ModbusPlace]]:
-    return [(p, p.place) for p in site.points.values() if isinstance(p.place, ModbusPlace)]
-
-
-def _contradictions(site: Site, _form: Form, problems: Problems) -> None:
-    """Two points that read the same bits the other way round cannot both be at rest."""
-    seen: dict[tuple[object, ...], tuple[Point, ModbusPlace]] = {}
-    for point, place in _modbus_points(site):
-        if place.on_when not in (OnWhen.SET, OnWhen.CLEAR):
-            continue
-        where = (point.link, place.unit, place.table, place.address, place.value_type, place.bit, place.bit_count)
-        first = seen.setdefault(where, (point, place))
-        if first[1].on_when is not place.on_when:
-            text = f"on when={place.on_when.value}: {first[0].name} at {first[0].origin} reads the same bit, and is on "
-            text += f"when {first[1].on_when.value}"
-            problems.error(point.origin, "inverted", text, "both cannot hold; mend one of the two")
-
-
-def _overlaps(site: Site, _form: Form, problems: Problems) -> None:
-    """Registers that are read as parts of different values."""
-    tables: dict[tuple[object, ...], dict[tuple[int, str, str, str], Point]] = {}
-    for point, place in _modbus_points(site):
-        if place.table.is_bits:
-            continue
-        kind = "u16" if place.value_type in (ValueType.BIT, ValueType.BITS) else place.value_type.value
-        how = (place.address, kind, place.byte_order.value, place.word_order.value)
-        tables.setdefault((point.link, place.unit, place.table), {}).setdefault(how, point)
-    for found in tables.values():
-        for (one, first), (other, second) in pairwise(sorted(found.items(), key=lambda item: item[0])):
-            words = 2 if one[1] in ("u32", "s32", "f32") else 1
-            if one[0] + words > other[0]:
-                later, earlier = (second, first) if second.origin.line >= first.origin.line else (first, second)
-                text = f"address={later.written}: {_as_read(later)} overlaps {earlier.written}, {_as_read(earlier)} "
-                text += f"at {earlier.origin}"
-                problems.error(
-                    later.origin, "overlap", text, "mend the type, the order or the address of one of the two"
-                )
-
-
-def _as_read(point: Point) -> str:
-    place = point.place
-    if not isinstance(place, ModbusPlace):
-        return ""
-    orders = [f"{w} order {o}" for w, o in (("byte", place.byte_order), ("word", place.word_order)) if o != "big"]
-    return f"read as {', '.join([place.value_type.value, *orders])}"
-
-
-def _numbering(site: Site, _form: Form, problems: Problems) -> None:
-    for point, place in _modbus_points(site):
-        link = site.links[point.link]
-        numbering = getattr(link, "numbering", Numbering.REFERENCE)
-        number = write_number(place.table, place.address, numbering)
-        if numbering is not Numbering.REFERENCE and len(number) == 5 and number[0] in "134":
-            text = f"address={point.written}: read as a number counted {numbering.value.replace('-', ' ')}"
-            remedy = f"if it is a reference number, declare numbering: reference in link {link.name}"
-            problems.warning(point.origin, "looks-like-reference", text, remedy)
 
 
 # --- writes ---------------------------------------------------------------------------------------
@@ -249,12 +193,11 @@ def _patternless(site: Site, _form: Form, problems: Problems) -> None:
 
 
 CHECKS: Final[Iterable[Check]] = (
+    check_links,
     _side_effects,
     _also_raises,
     _references,
-    _contradictions,
-    _overlaps,
-    _numbering,
+    check_places,
     _writes,
     _same_stimulus,
     _transients,

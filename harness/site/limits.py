@@ -1,7 +1,8 @@
 """Limits that this way of looking, or this kind of stimulus, can never prove, with the values that it could.
 
-A polled change is known to lie within one poll period and one exchange (asked to told); the raise itself is known
-within the reference point's own poll period, the write's exchange, or the time that a person takes. A latency is known
+A polled change is known to lie within one poll period and one exchange (asked to told), a pushed one within the longest
+delay of its path, a reported one within the reaction time of the person; the raise itself is known within what the
+reference point's own way of looking leaves, the write's exchange, or the time that a person takes. A latency is known
 no better than the sum of the two. What is proven for every phase of the polls needs a limit of at least that sum, on
 top of the true delay. The exchange itself is not declared, so every number here is a lower bound, and says "more than".
 """
@@ -14,11 +15,14 @@ from typing import Final
 
 from harness.core.errors import Origin
 from harness.core.instants import NS_PER_S
-from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
+from harness.core.links import LinkSpec, PersonLink, TextLink
 from harness.core.model import Alarm, Behaviour, Expectation, Point, Site, Step
+from harness.core.places import OnWhen
 from harness.site.durations import write_duration
 from harness.site.forms import Form
+from harness.site.looking import Looking, looking_at, period_of, pushed
 from harness.site.problems import Problems
+from harness.site.row_limits import is_out_of_sight
 
 PERSON_WITHIN_NS: Final = 2 * NS_PER_S
 """From the prompt until a person has raised it and pressed the key: common practice, no source."""
@@ -33,10 +37,12 @@ class _Case:
     point: Point
     link: LinkSpec
 
+    looking: Looking
+
     @property
     def period_ns(self) -> int:
         """The poll period, 0 for a link that is told."""
-        return self.link.poll_period_ns if isinstance(self.link, ModbusTcpLink) else 0
+        return self.looking.period_ns
 
 
 def check_limits(site: Site, form: Form, problems: Problems) -> None:
@@ -46,8 +52,11 @@ def check_limits(site: Site, form: Form, problems: Problems) -> None:
         link = site.links.get(point.link) if point is not None else None
         if alarm is None or point is None or link is None or "poll every" in form.forms("links")[point.link].broken:
             continue
-        case = _Case(row=row, alarm=alarm, point=point, link=link)
-        for check in (_lasting, _appears, _visible, _gone, _leak, _push):
+        case = _Case(row=row, alarm=alarm, point=point, link=link, looking=looking_at(point, link))
+        if is_out_of_sight(link):
+            _out_of_sight(case, form, problems)
+            continue
+        for check in (_lasting, _appears, _visible, _gone, _leak, _told, _persistence):
             check(case, site, form, problems)
     _holds(site, form, problems)
 
@@ -76,9 +85,10 @@ def _raise_width(case: _Case, site: Site) -> tuple[int, str]:
     if case.alarm.reference is not None:
         point = site.points.get(case.alarm.reference)
         link = site.links.get(point.link) if point is not None else None
-        if isinstance(link, ModbusTcpLink):
-            return link.poll_period_ns, f"its reference is polled every {write_duration(link.poll_period_ns)}"
-        return 0, "its reference is told"
+        looking = looking_at(point, link) if point is not None and link is not None else None
+        if looking is not None and looking.period_ns:
+            return looking.width_ns, f"its reference is polled every {write_duration(looking.period_ns)}"
+        return looking.width_ns if looking is not None else 0, "its reference is told"
     if Step.RAISE in case.alarm.writes:
         return 0, "it is written"
     return PERSON_WITHIN_NS, f"a person raises it, known within about {write_duration(PERSON_WITHIN_NS)}"
@@ -105,6 +115,11 @@ def _lasting(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
         text += f": {case.alarm.name} lasts {span}, of which polls every {write_duration(case.period_ns)} prove "
         text += f"{write_duration(most)} at least"
         problems.warning(origin, "unprovable-visible", text, "set it below that, or poll faster")
+    elif isinstance(case.link, PersonLink) and demanded > lasts.lo - 2 * case.looking.width_ns:
+        most = max(0, lasts.lo - 2 * case.looking.width_ns)
+        text += f": {case.alarm.name} lasts {span}, of which reports known within "
+        text += f"{write_duration(case.looking.width_ns)} prove {write_duration(most)} at least"
+        problems.warning(origin, "unprovable-visible", text, "set it below that, or look at it over another link")
 
 
 def _appears(case: _Case, site: Site, form: Form, problems: Problems) -> None:
@@ -112,12 +127,11 @@ def _appears(case: _Case, site: Site, form: Form, problems: Problems) -> None:
     if limit is None:
         return
     raise_ns, how = _raise_width(case, site)
-    width_ns = raise_ns + case.period_ns
+    width_ns = raise_ns + case.looking.width_ns
     if limit > width_ns:
         return
     origin, text = _at(case, "appears within", form)
-    polls = f"{case.point.link} is polled every {write_duration(case.period_ns)}" if case.period_ns else ""
-    because = " and ".join(part for part in (polls, how) if part)
+    because = " and ".join(part for part in (case.looking.why, how) if part)
     text += f": {because}, so nothing shorter than {write_duration(width_ns)} can be relied on to be proven"
     remedy = f"set it above {write_duration(width_ns)}"
     if case.period_ns and limit > raise_ns:
@@ -144,11 +158,10 @@ def _gone(case: _Case, site: Site, form: Form, problems: Problems) -> None:
     if limit is None or case.row.behaviour is Behaviour.QUIET:
         return
     raise_ns, how = _raise_width(case, site)
-    width_ns = raise_ns + case.period_ns
+    width_ns = raise_ns + case.looking.width_ns
     if limit <= width_ns:
         origin, text = _at(case, "gone within", form)
-        polls = f"{case.point.link} is polled every {write_duration(case.period_ns)}" if case.period_ns else ""
-        because = " and ".join(part for part in (polls, how) if part)
+        because = " and ".join(part for part in (case.looking.why, how) if part)
         text += f": {because}, so nothing shorter than {write_duration(width_ns)} can be relied on to be proven"
         problems.warning(origin, "unprovable-end", text, f"set it above {write_duration(width_ns)}")
 
@@ -164,10 +177,11 @@ def _leak(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
         problems.warning(origin, "unprovable-quiet", text, remedy + write_duration(case.row.limits.leak_ns))
 
 
-def _push(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
-    """What a printed log can never prove."""
-    link = case.link
-    if not isinstance(link, TextLink):
+def _told(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
+    """What a path that tells unasked can never prove."""
+    link = pushed(case.point, case.link)
+    _quiet_eyes(case, problems)
+    if link is None:
         return
     if case.row.behaviour is Behaviour.QUIET and not (link.promises_every_change and link.longest_delay_ns):
         text = f"behaviour=quiet: silence on {link.name} proves nothing, so quiet can never be proven"
@@ -178,7 +192,8 @@ def _push(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
         return
     if link.longest_delay_ns is None:
         origin, text = _at(case, "visible for", form)
-        text += f": {link.name} declares no longest delay, so the end of a line's state is not known from below"
+        what = "a line's state" if isinstance(link, TextLink) else "what it told"
+        text += f": {link.name} declares no longest delay, so the end of {what} is not known from below"
         problems.warning(origin, "unprovable-visible", text, f"declare longest delay: in link {link.name}")
     elif lasts is not None and lasts.lo - link.longest_delay_ns < demanded <= lasts.lo:
         origin, text = _at(case, "visible for", form)
@@ -187,19 +202,60 @@ def _push(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
         problems.warning(origin, "unprovable-visible", text, f"set it to {most} or less")
 
 
+def _out_of_sight(case: _Case, form: Form, problems: Problems) -> None:
+    """A person who has to walk there sees that it showed, and no time."""
+    limits = {
+        "appears within": case.row.limits.appears_within_ns,
+        "visible for": case.row.limits.visible_for_ns,
+        "gone within": case.row.limits.gone_within_ns,
+    }
+    for name, limit in limits.items():
+        if limit is None:
+            continue
+        origin, text = _at(case, name, form)
+        text += f": {case.link.name} is out of sight, where no time is measured, so it can never be met"
+        problems.warning(origin, "out-of-sight", text, "delete it: appeared is then what the row can pass with")
+    _quiet_eyes(case, problems)
+
+
+def _quiet_eyes(case: _Case, problems: Problems) -> None:
+    """A person's silence is no evidence."""
+    if isinstance(case.link, PersonLink) and case.row.behaviour is Behaviour.QUIET:
+        text = f"behaviour=quiet: that nobody reports anything at {case.link.name} proves nothing"
+        remedy = "delete the row, or look at it over another link"
+        problems.warning(case.row.origin, "unprovable-quiet", f"{text}, so quiet can never be proven", remedy)
+
+
+def _persistence(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
+    """A failure current counts only once it has lasted (NAMUR NE 43), so nothing shows before."""
+    loop = getattr(case.point.place, "loop", None)
+    if loop is None or getattr(case.point.place, "on_when", None) not in (OnWhen.FAILURE_HIGH, OnWhen.FAILURE_LOW):
+        return
+    lasts, limit = case.alarm.lasts_ns, case.row.limits.appears_within_ns
+    counts = f"the failure current of {loop.name} counts only after {write_duration(loop.persistence_ns)} (NAMUR NE 43)"
+    if lasts is not None and lasts.hi <= loop.persistence_ns and case.row.behaviour is not Behaviour.QUIET:
+        text = f"{case.alarm.name} lasts {write_duration(lasts.hi)} at most, and {counts}, so it can never show"
+        problems.warning(case.row.origin, "persistence", text, "delete the row, or mend persistence of the loop")
+    elif limit is not None and limit <= loop.persistence_ns:
+        origin, text = _at(case, "appears within", form)
+        remedy = f"set it above {write_duration(loop.persistence_ns + case.looking.width_ns)}"
+        problems.warning(origin, "persistence", f"{text}: {counts}, so it can never be met", remedy)
+
+
 def _holds(site: Site, form: Form, problems: Problems) -> None:
     """A point that can be on for less than a poll period can be on unseen; one warning for each line that says so."""
     for point in site.points.values():
         link = site.links.get(point.link)
-        if not isinstance(link, ModbusTcpLink) or not point.hold.on_declared:
+        period_ns = period_of(point, link) if link is not None else 0
+        if not period_ns or not point.hold.on_declared:
             continue
-        if point.hold.on_ns <= link.poll_period_ns:
+        if point.hold.on_ns <= period_ns:
             link_form, defaults = form.forms("links")[point.link], form.get("defaults", Form)
             origin = point.origin
             for source in (defaults, link_form):
                 if source is not None and source.get("shortest on", int) == point.hold.on_ns:
                     origin = source.at("shortest on")
             text = f"shortest on={write_duration(point.hold.on_ns)}: {point.link} is polled every "
-            text += f"{write_duration(link.poll_period_ns)}, so it can be on between two polls unseen"
+            text += f"{write_duration(period_ns)}, so it can be on between two polls unseen"
             problems.warning(origin, "hold-below-poll", text,
                              f"poll more often than every {write_duration(point.hold.on_ns)}")  # fmt: skip

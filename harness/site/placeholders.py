@@ -13,6 +13,8 @@ from harness.site.problems import Mismatch, Problems
 
 PLACEHOLDERS: Final = ("name", "text", "code")
 
+_WHAT: Final = {"text": "as it is shown and printed", "code": "the number that stands there for this alarm"}
+
 _BRACED: Final = re.compile(r"(?<!\\)(?<!\\N)\{([A-Za-z][A-Za-z0-9_ -]{0,39})\}")
 """A word in braces. A backslash before it makes it stand for itself in a pattern, and ``\\N{...}`` is a character."""
 
@@ -52,7 +54,7 @@ def values_of(
     lacking = [word for word in words if word != "name" and not form.has(word)]
     for word in lacking if not problems.is_cut_short else ():
         text = f"alarm {alarm.name}: {word} is missing, and {whose} holds {{{word}}}"
-        problems.error(form.origin, "missing", text, f"add {word}: as it is printed")
+        problems.error(form.origin, "missing", text, f"add {word}: {_WHAT[word]}")
     if lacking or form.broken & set(words):
         return None
     return {"name": alarm.name, "text": alarm.text, "code": form.written("code")}

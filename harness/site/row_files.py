@@ -123,6 +123,10 @@ def _entries(
             continue
         cell = cells[i]
         text = cell.text.strip()
+        if cell.is_formula:
+            found = f"{name}={shown(text)}: a formula whose result is not in the file"
+            problems.error(cell.origin, "formula", found, "open it in a spreadsheet and save it again")
+            continue
         if _FIELDS[name].takes in (DURATION, DURATION_ABOVE_0):
             text = with_unit(sheet.headers[i].text, cell).strip()
         if name == "address" and cell.is_number and text.endswith(".1"):

@@ -10,6 +10,7 @@ import warnings
 import zipfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import repeat, zip_longest
 from typing import Any, Final
 
 from harness.core.errors import Origin
@@ -22,16 +23,21 @@ UNPACKED_BYTES_MAX: Final = 128 * 1024 * 1024
 ROWS_MAX: Final = 100_000
 COLUMNS_MAX: Final = 500
 
+_FORMULA: Final = re.compile(rb"<(?:[A-Za-z]+:)?f[ >/]")
 _CONTROL: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029\ufffe\uffff]")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """One cell as text. ``is_number``: the spreadsheet held a number, whose trailing zeros are lost."""
+    """One cell as text. ``is_number``: the spreadsheet held a number, whose trailing zeros are lost.
+
+    ``is_formula``: a formula whose result nobody stored, so ``text`` is the formula itself.
+    """
 
     text: str
     origin: Origin
     is_number: bool = False
+    is_formula: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,13 +179,14 @@ def _xlsx_rows(data: bytes, file: str, sheet: str, problems: Problems) -> list[t
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             unpacked = sum(info.file_size for info in archive.infolist())
+            has_formulas = unpacked <= UNPACKED_BYTES_MAX and _has_formulas(archive)
         if unpacked > UNPACKED_BYTES_MAX:
             found = f"unpacked size={unpacked} bytes: expected at most {UNPACKED_BYTES_MAX}"
             problems.error(start, "size", found, "delete what is no point list")
             return None
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # about styles and features that carry no data
-            return _workbook_rows(data, file, sheet, problems)
+            return _workbook_rows(data, file, sheet, problems, has_formulas=has_formulas)
     except (KeyboardInterrupt, MemoryError):
         raise
     except Exception as exc:  # noqa: BLE001 - a damaged workbook makes openpyxl raise almost anything
@@ -188,10 +195,19 @@ def _xlsx_rows(data: bytes, file: str, sheet: str, problems: Problems) -> list[t
         return None
 
 
-def _workbook_rows(data: bytes, file: str, sheet: str, problems: Problems) -> list[tuple[Cell, ...]] | None:
+def _has_formulas(archive: zipfile.ZipFile) -> bool:
+    """True where some sheet holds a formula; then it takes a second reading to see which of them lack their result."""
+    sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/") and name.endswith(".xml")]
+    return any(_FORMULA.search(archive.read(name)) is not None for name in sheets)
+
+
+def _workbook_rows(
+    data: bytes, file: str, sheet: str, problems: Problems, *, has_formulas: bool
+) -> list[tuple[Cell, ...]] | None:
     import openpyxl
 
     book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
+    written = openpyxl.load_workbook(io.BytesIO(data), read_only=True, keep_links=False) if has_formulas else None
     try:
         names = book.sheetnames
         if sheet and sheet not in names:
@@ -199,8 +215,9 @@ def _workbook_rows(data: bytes, file: str, sheet: str, problems: Problems) -> li
             problems.error(Origin(file=file, line=1), "sheet", found, did_you_mean(sheet, names))
             return None
         worksheet = book[sheet] if sheet else book.worksheets[0]
+        formulas = None if written is None else written[worksheet.title]
         rows = []
-        for row in _worksheet_rows(worksheet, file):
+        for row in _worksheet_rows(worksheet, formulas, file):
             rows.append(_checked(row, problems))
             if len(rows) > ROWS_MAX:
                 origin = row[0].origin
@@ -209,20 +226,28 @@ def _workbook_rows(data: bytes, file: str, sheet: str, problems: Problems) -> li
         return rows
     finally:
         book.close()
+        if written is not None:
+            written.close()
 
 
-def _worksheet_rows(worksheet: Any, file: str) -> Iterator[tuple[Cell, ...]]:
-    for line, row in enumerate(worksheet.iter_rows(max_col=COLUMNS_MAX, values_only=True), start=1):
+def _worksheet_rows(worksheet: Any, formulas: Any, file: str) -> Iterator[tuple[Cell, ...]]:
+    """The cells row by row; ``formulas`` is the same sheet as it was written, or None where it has no formulas."""
+    values = worksheet.iter_rows(max_col=COLUMNS_MAX, values_only=True)
+    as_written = repeat(()) if formulas is None else formulas.iter_rows(max_col=COLUMNS_MAX, values_only=True)
+    for line, (row, texts) in enumerate(zip(values, as_written, strict=False), start=1):
         cells = tuple(
-            Cell(
-                text=_cell_text(value),
-                origin=Origin(file=file, line=line, column=column),
-                is_number=isinstance(value, float) and not value.is_integer(),
-            )
-            for column, value in enumerate(row, start=1)
+            _cell(value, text, Origin(file=file, line=line, column=column))
+            for column, (value, text) in enumerate(zip_longest(row, texts[: len(row)]), start=1)
         )
         if cells and not _is_left_out(cells):
             yield cells
+
+
+def _cell(value: object, written: object, origin: Origin) -> Cell:
+    if value is None and written is not None:
+        return Cell(text=str(getattr(written, "text", written)), origin=origin, is_formula=True)
+    is_number = isinstance(value, float) and not value.is_integer()
+    return Cell(text=_cell_text(value), origin=origin, is_number=is_number)
 
 
 def _cell_text(value: object) -> str:
