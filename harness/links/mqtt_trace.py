@@ -227,7 +227,7 @@ class _Reading:
         told_ns = self._subscribed_ns if message.retain else first_ns
         if delay is not None:
             return told_ns - delay
-        return self._subscribed_ns if self._change_lo is None else max(self._subscribed_ns, self._change_lo + 1)
+        return self._subscribed_ns if self._change_lo is None else max(self._subscribed_ns, self._change_lo)
 
     def _add(self, lo: int, hi: int, *, on: bool, edge: bool, qos: int) -> None:
         # What comes with QoS 0 was promised by nobody on the way (MQTT 3.1.1, 4.3.1).
