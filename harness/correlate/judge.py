@@ -125,8 +125,13 @@ _UNSEEN = "there is no sample in its window, and what the row demands cannot be 
 
 
 def _is_unseen(sketch: Outline, demand: Demand) -> bool:
-    """True where no sample lies in the window and an appearance may hide: then the demand fails by itself alone."""
+    """True where no sample lies in the window and an appearance may hide: then the demand fails by itself alone.
+
+    Up to its release it had to be on: whoever looked before that, however late, has looked.
+    """
     until = demand.search_end_hi if demand.deadline is None else max(demand.search_end_hi, demand.deadline.hi)
+    if demand.stay_until is not None:
+        until = max(until, demand.stay_until.lo)
     if demand.is_pulse:
         until += demand.limits.gone_within_ns or 0
     return not len(sketch.samples_within(demand.raised.lo, until)) and may_hide(sketch, demand)
