@@ -15,24 +15,25 @@ from typing import Any, Final
 
 from sims.alarm_states import AlarmState
 from sims.alarms import BY_NAME
-from sims.building_alarming import Notice
-from sims.building_apdu import datagram
-from sims.building_cov import ObjectId, Reported, Subscriber, Subscriptions
+from sims.building_cov import ObjectId, Subscriber
 from sims.building_events import NO_FAULT, Event, EventMachine, EventState
+from sims.building_faults import WRONG_CLASS, Faults
 from sims.building_levels import read_level
 from sims.building_network import BuildingNetwork
-from sims.building_notices import cov_encoder, event_encoder, event_words
 from sims.building_objects import DEVICE_INSTANCE, PROCESS, make_standings, object_of
 from sims.building_options import BuildingOptions
-from sims.building_outgoing import About, Encode, Outgoing, Recipient
+from sims.building_outgoing import Recipient
+from sims.building_telling import Teller
 from sims.building_views import Standing, device_view, fill, fill_events, notification_class_view, view_of
 from sims.controller import Action, Situation
+from sims.defect_kinds import Name
 from sims.levels import Levels
 from sims.output import Surroundings, Value
 from sims.points import BUILDING, BUILDING_COMMON, BUILDING_LEVELS, BUILDING_STATES, TANKS, Place, Point
 
 LEVELS_EVERY_S: Final = 0.5  # how often a wandering level takes another value
 _ORDER: Final = {"analog-input": 0, "binary-input": 3, "binary-value": 5, "multi-state-value": 19}
+_ACKNOWLEDGED: Final = (AlarmState.NORM.code, AlarmState.ACKED.code)
 
 
 class Building:
@@ -42,15 +43,16 @@ class Building:
 
     def __init__(self, options: BuildingOptions) -> None:
         self._options = options
-        self.standings = make_standings(options)
+        self._faults = Faults(())
+        self.standings: dict[ObjectId, Standing] = {}
         self._views: dict[ObjectId, Any] = {}
-        self._subscriptions = Subscriptions()
+        self._dirty: set[ObjectId] = set()
         self._conditions: dict[str, set[str]] = {tank: set() for tank in TANKS}
         self._levels = Levels(0)
         self._shown: dict[Point, int] = {}
-        self._network: BuildingNetwork | None = None
-        self._outgoing: Outgoing | None = None
-        self._surroundings: Surroundings | None = None
+        self._networks: list[BuildingNetwork] = []
+        self._maybe_teller: Teller | None = None
+        self._maybe_site: Surroundings | None = None
         self._due: asyncio.TimerHandle | None = None
 
     # --- an output of the site ------------------------------------------------------------------------
@@ -60,14 +62,11 @@ class Building:
         """From a scan until the objects show it."""
         return self._options.delay_ns
 
-    @property
-    def port(self) -> int:
-        """The UDP port."""
-        return 0 if self._network is None else int(self._network.server.address[1])
-
     def ready(self) -> Mapping[str, object]:
-        """Where it is."""
-        return {"building_port": self.port, "building_instance": DEVICE_INSTANCE}
+        """Where it is; the second port is that of a device with the same instance, where there is one."""
+        ports = [network.server.address[1] for network in self._networks]
+        names = ("building_port", "building_duplicate_port")
+        return {"building_instance": DEVICE_INSTANCE, **dict(zip(names, ports, strict=False))}
 
     def meant(self, situation: Situation) -> Mapping[Point, int]:
         """Binary inputs and the conditions of the levels: whether active; multi-state values: the code of the state."""
@@ -78,9 +77,10 @@ class Building:
 
     async def start(self, surroundings: Surroundings) -> None:
         """Listen. Raises OSError where the port is taken."""
-        options = self._options
-        self._surroundings = surroundings
+        self._maybe_site = surroundings
+        self._faults = Faults(surroundings.defects)
         self._levels = Levels(surroundings.seed)
+        self.standings = make_standings(self._options, self._faults)
         now_ns = time.monotonic_ns()
         for value in surroundings.initial:
             self._take(value)
@@ -90,44 +90,56 @@ class Building:
             if standing.algorithm is not None:
                 standing.machine = EventMachine(standing.algorithm, standing.value, now_ns)
         self._views = {object_id: view_of(standing) for object_id, standing in self.standings.items()}
+        self._maybe_teller = Teller(self._options, self._faults, surroundings, self._send_datagram)
+        self._networks.append(self._network(list(self._views.values()), self._options.port, self))
+        if self._faults.find(Name.DUPLICATE_INSTANCE):
+            quiet = make_standings(BuildingOptions(), Faults(()))
+            self._networks.append(self._network([view_of(standing) for standing in quiet.values()], 0, None))
+        for network in self._networks:
+            await network.server.start()
+        self._change(())
+
+    def _network(self, views: list[Any], port: int, keeper: Building | None) -> BuildingNetwork:
+        options = self._options
         device = device_view(DEVICE_INSTANCE, options.apdu_timeout_s, options.apdu_retries)
-        classes = notification_class_view(
-            options.notification_class, options.recipients, PROCESS, confirmed=options.confirmed
-        )
-        self._outgoing = Outgoing(
-            self, asyncio.get_running_loop(), timeout_s=options.apdu_timeout_s, retries=options.apdu_retries
-        )
-        network = BuildingNetwork(surroundings.host, options.port, device, [*self._views.values(), classes], self)
-        self._network = network
-        await network.server.start()
+        classes = [
+            notification_class_view(given, self._teller.recipients, PROCESS, confirmed=options.confirmed)
+            for given in (options.notification_class, WRONG_CLASS)
+            if given is not WRONG_CLASS or any(self._faults.find(Name.WRONG_CLASS, alarm) for alarm in BY_NAME)
+        ]
+        return BuildingNetwork(self._site.host, port, device, [*views, *classes], keeper)
 
     async def run(self) -> None:
-        """Let the levels wander, and events happen whose delay runs out."""
+        """Let the levels wander, and a cache that is stale at other times be right."""
+        stale_s = self._faults.seconds(Name.STALE_READS)
+        fresh_s = time.monotonic()
         while True:
             await asyncio.sleep(LEVELS_EVERY_S)
             self._change(self._wander())
+            if stale_s is not None and time.monotonic() >= fresh_s + stale_s:
+                fresh_s = time.monotonic()
+                self._refresh()
 
     async def stop(self) -> None:
         """Close everything."""
         if self._due is not None:
             self._due.cancel()
-        if self._outgoing is not None:
-            self._outgoing.close()
-        if self._network is not None:
-            await self._network.server.stop()
+        if self._maybe_teller is not None:
+            self._maybe_teller.close()
+        for network in self._networks:
+            await network.server.stop()
 
     def show(self, values: Sequence[Value]) -> None:
         """Make values visible, and tell of them."""
-        surroundings = self._site
         changed = [value for value in values if self._shown.get(value.point, 0) != value.value]
         before_ns = time.monotonic_ns()
-        touched = [object_id for value in changed for object_id in self._take(value)]
-        self._wander()
-        events = self._settle(dict.fromkeys(touched))
+        touched = dict.fromkeys(self._take(value) for value in changed)
+        touched |= dict.fromkeys(self._wander())
+        events = self._settle(touched)
         after_ns = time.monotonic_ns()
         for point, value in changed:
-            surroundings.shown(point, value, before_ns, after_ns)
-        self._tell(dict.fromkeys(touched), events)
+            self._site.shown(point, value, before_ns, after_ns)
+        self._tell(touched, events)
         for point, code in changed:
             if point.place is Place.BUILDING_STATES and code in _ACKNOWLEDGED:
                 self._acknowledged_elsewhere(point.signal)
@@ -147,28 +159,25 @@ class Building:
         self, subscriber: Subscriber, process: int, object_id: ObjectId, *, confirmed: bool, lifetime_s: int
     ) -> None:
         """Take a subscription. Raises NoRoomError."""
-        now_ns = time.monotonic_ns()
-        self._subscriptions.subscribe(
-            subscriber, process, object_id, confirmed=confirmed, lifetime_s=lifetime_s, now_ns=now_ns
-        )
-        self._log("subscription", object_id, what="subscribed", confirmed=confirmed, lifetime_s=lifetime_s)
+        standing = self.standings[object_id]
+        self._teller.subscribe(subscriber, process, standing, confirmed=confirmed, lifetime_s=lifetime_s)
 
     def subscribed(self, object_id: ObjectId) -> None:
         """The first notification of a subscription says how things stand."""
-        self._notify_of_values(object_id)
+        self._teller.subscribed(self.standings[object_id])
 
     def unsubscribe(self, subscriber: Subscriber, process: int, object_id: ObjectId) -> None:
         """End a subscription, if there is one."""
-        if self._subscriptions.cancel(subscriber, process, object_id):
-            self._log("subscription", object_id, what="cancelled")
+        if object_id in self.standings:
+            self._teller.unsubscribe(subscriber, process, self.standings[object_id])
 
     def acknowledge(self, object_id: ObjectId, state: EventState, stamp: datetime | None, source: str) -> None:
         """Acknowledge a transition: its recipients are told, and so is the controller. Raises AckRefusedError."""
         standing = self.standings[object_id]
         assert standing.alarming is not None  # noqa: S101 - the network has looked
         notice = standing.alarming.acknowledge(state, stamp, _now())
-        fill_events(self._views[object_id], standing)
-        self._notify_of_event(standing, notice)
+        self._fill_events(standing)
+        self._teller.event(standing, notice)
         if standing.signal in BY_NAME:
             self._site.press(standing.signal, Action.ACKNOWLEDGE, f"building: {source}")
 
@@ -192,21 +201,28 @@ class Building:
 
     def answered(self, sender: Recipient, invoke_id: int, outcome: str) -> bool:
         """A peer answered a confirmed notification."""
-        return self._outgoing is not None and self._outgoing.answered(sender, invoke_id, outcome)
+        return self._teller.answered(sender, invoke_id, outcome)
 
     # --- how the objects come to stand ----------------------------------------------------------------
 
     @property
     def _site(self) -> Surroundings:
-        assert self._surroundings is not None  # noqa: S101 - started
-        return self._surroundings
+        assert self._maybe_site is not None  # noqa: S101 - started
+        return self._maybe_site
 
-    def _take(self, value: Value) -> list[ObjectId]:
-        """Let an object's input be what a point is to show; the objects that this may change."""
+    @property
+    def _teller(self) -> Teller:
+        assert self._maybe_teller is not None  # noqa: S101 - started
+        return self._maybe_teller
+
+    def _send_datagram(self, data: bytes, recipient: Recipient) -> None:
+        self._networks[0].server.send(data, recipient)
+
+    def _take(self, value: Value) -> ObjectId:
+        """Let an object's input be what a point is to show; the object."""
         point, number = value
         self._shown[point] = number
-        object_id = object_of(point)
-        standing = self.standings[object_id]
+        standing = self.standings[object_of(point)]
         if point.place is Place.BUILDING_LEVELS:
             tank, _, condition = point.signal.partition(".")
             conditions = self._conditions[tank]
@@ -215,7 +231,7 @@ class Building:
             standing.input = number + 1 if point.place is Place.BUILDING_STATES else number
             if not standing.out_of_service:
                 standing.value = standing.input
-        return [object_id]
+        return standing.object_id
 
     def _wander(self) -> list[ObjectId]:
         """Let every level read what it should by now; which ones changed."""
@@ -241,6 +257,8 @@ class Building:
             if standing.machine is not None:
                 events = standing.machine.update(standing.value, standing.reliability, now_ns)
                 happened += [(standing, event) for event in events]
+            if self._is_stale(object_id):
+                continue
             fill(self._views[object_id], standing)
         self._wait_for_next()
         return happened
@@ -266,104 +284,59 @@ class Building:
         machines = [(s, s.machine) for s in self.standings.values() if s.machine is not None]
         self._change([s.object_id for s, m in machines if m.due_ns is not None and m.due_ns <= now_ns])
 
-    # --- who is told ----------------------------------------------------------------------------------
+    # --- what reads find, and who is told -------------------------------------------------------------
+
+    def _is_stale(self, object_id: ObjectId) -> bool:
+        """Whether reads go on finding the old values for now."""
+        if self._faults.find(Name.STALE_READS):
+            self._dirty.add(object_id)
+        return object_id in self._dirty
+
+    def _refresh(self) -> None:
+        for object_id in self._dirty:
+            fill(self._views[object_id], self.standings[object_id])
+            fill_events(self._views[object_id], self.standings[object_id])
+        self._dirty.clear()
+
+    def _fill_events(self, standing: Standing) -> None:
+        if not self._is_stale(standing.object_id):
+            fill_events(self._views[standing.object_id], standing)
 
     def _tell(self, touched: Iterable[ObjectId], events: Sequence[tuple[Standing, Event]]) -> None:
         for object_id in touched:
-            self._notify_of_values(object_id)
+            self._teller.values(self.standings[object_id])
         for standing, event in events:
             assert standing.alarming is not None  # noqa: S101 - it has a machine
             notice = standing.alarming.happened(event, _now())
-            fill_events(self._views[standing.object_id], standing)
-            self._log(
-                "event",
-                standing.object_id,
-                signal=standing.signal,
-                from_state=event.from_state.name.lower(),
-                to_state=event.to_state.name.lower(),
-                value=event.value,
-                notified=notice is not None,
-                due_ns=event.at_ns,
-            )
+            self._fill_events(standing)
+            self._log_event(standing, event, notified=notice is not None)
             if notice is not None:
-                self._notify_of_event(standing, notice)
-
-    def _notify_of_values(self, object_id: ObjectId) -> None:
-        standing = self.standings[object_id]
-        now = Reported(standing.value, standing.flags)
-        now_ns = time.monotonic_ns()
-        for subscription in self._subscriptions.due(object_id, now, standing.increment, now_ns):
-            process, confirmed = subscription.process, subscription.confirmed
-            encode = cov_encoder(standing, now, process, subscription.remaining_s(now_ns), confirmed=confirmed)
-            about = _about(standing, "cov") | {"value": now.value, "flags": now.flags, "process": process}
-            self._send(subscription.subscriber, encode, about, confirmed=confirmed)
-
-    def _notify_of_event(self, standing: Standing, notice: Notice) -> None:
-        confirmed = self._options.confirmed
-        encode = event_encoder(standing, notice, confirmed=confirmed)
-        about = _about(standing, "event" if notice.event is not None else "acknowledgement") | event_words(notice)
-        for recipient in self._options.recipients:
-            self._send(recipient, encode, about | {"process": PROCESS}, confirmed=confirmed)
+                self._teller.event(standing, notice)
 
     def _acknowledged_elsewhere(self, signal: str) -> None:
         """Someone acknowledged the alarm at the panel: its object's transitions count as acknowledged too."""
         for standing in self.standings.values():
-            if standing.signal == signal and standing.alarming is not None:
-                for notice in standing.alarming.acknowledge_all(_now()):
-                    self._notify_of_event(standing, notice)
-                fill_events(self._views[standing.object_id], standing)
+            if standing.signal == signal and standing.alarming is not None and standing.alarming.waiting:
+                notices = standing.alarming.acknowledge_all(_now())
+                self._fill_events(standing)
+                for notice in notices:
+                    self._teller.event(standing, notice)
 
-    def _send(self, recipient: Recipient, encode: Encode, about: About, *, confirmed: bool) -> None:
-        assert self._outgoing is not None  # noqa: S101 - started
-        if confirmed:
-            self._outgoing.confirmed(recipient, encode, about)
-        else:
-            self._outgoing.unconfirmed(recipient, encode, about)
-
-    def sent(self, about: About, recipient: Recipient, invoke_id: int | None, attempt: int, data: bytes) -> None:
-        """Hand a notification to the socket, and tell the truth log between which instants that happened."""
-        assert self._network is not None  # noqa: S101 - started
-        whole = datagram(data)
-        before_ns = time.monotonic_ns()
-        self._network.server.send(whole, recipient)
-        after_ns = time.monotonic_ns()
-        host, port = recipient
+    def _log_event(self, standing: Standing, event: Event, *, notified: bool) -> None:
+        table, address = standing.object_id
         self._site.log(
-            "notification",
+            "event",
             place=Place.BUILDING,
-            **about,
-            confirmed=invoke_id is not None,
-            recipient=f"{host}:{port}",
-            invoke_id=invoke_id,
-            attempt=attempt,
-            sent_before_ns=before_ns,
-            sent_after_ns=after_ns,
-        )
-
-    def ended(self, about: About, recipient: Recipient, invoke_id: int | None, outcome: str) -> None:
-        """A confirmed notification was answered, given up or dropped."""
-        host, port = recipient
-        self._site.log(
-            "notification-end",
-            place=Place.BUILDING,
-            **about,
-            recipient=f"{host}:{port}",
-            invoke_id=invoke_id,
-            outcome=outcome,
+            table=table,
+            address=address,
+            signal=standing.signal,
+            from_state=event.from_state.name.lower(),
+            to_state=event.to_state.name.lower(),
+            value=event.value,
+            notified=notified,
+            due_ns=event.at_ns,
             at_ns=time.monotonic_ns(),
         )
-
-    def _log(self, kind: str, object_id: ObjectId, **entry: Any) -> None:
-        table, address = object_id
-        self._site.log(kind, place=Place.BUILDING, table=table, address=address, **entry, at_ns=time.monotonic_ns())
-
-
-_ACKNOWLEDGED: Final = (AlarmState.NORM.code, AlarmState.ACKED.code)
-
-
-def _about(standing: Standing, what: str) -> dict[str, Any]:
-    table, address = standing.object_id
-    return {"what": what, "table": table, "address": address, "signal": standing.signal}
 
 
 def _now() -> datetime:

@@ -8,20 +8,22 @@ from sims.alarms import BY_NAME
 from sims.building_alarming import Alarming
 from sims.building_cov import ObjectId
 from sims.building_events import ChangeOfState, Delays, OutOfRange
+from sims.building_faults import WRONG_CLASS, Faults
 from sims.building_levels import COV_INCREMENT, DEADBAND, HIGH_LIMIT, LOW_LIMIT
 from sims.building_options import BuildingOptions
 from sims.building_views import Standing
+from sims.defect_kinds import Name
 from sims.points import BUILDING, BUILDING_COMMON, BUILDING_STATES, TANKS, Point
 
 DEVICE_INSTANCE: Final = 260001
 PROCESS: Final = 1  # the process identifier of every recipient
 
 
-def make_standings(options: BuildingOptions) -> dict[ObjectId, Standing]:
-    """Every object of the device, normal and in service."""
+def make_standings(options: BuildingOptions, faults: Faults) -> dict[ObjectId, Standing]:
+    """Every object of the device, normal and, but for a defect, in service."""
     common = Standing(object_id=object_of(BUILDING_COMMON), signal=BUILDING_COMMON.signal, text="COMMON ALARM")
     standings = [
-        *(_binary_input(point, options) for point in BUILDING),
+        *(_binary_input(point, options, faults) for point in BUILDING),
         common,
         *(_state(point) for point in BUILDING_STATES),
         *(_level(number + 1, tank, options) for number, tank in enumerate(TANKS)),
@@ -34,14 +36,21 @@ def object_of(point: Point) -> ObjectId:
     return str(point.table), point.address
 
 
-def _binary_input(point: Point, options: BuildingOptions) -> Standing:
-    delays = Delays(time_delay_ns=options.time_delays_ns.get(point.signal, 0))
+def _binary_input(point: Point, options: BuildingOptions, faults: Faults) -> Standing:
+    signal = point.signal
+    longer = faults.find(Name.LONG_TIME_DELAY, signal)
+    delay_ns = options.time_delays_ns.get(signal, 0) if longer is None else longer.duration_ns or 0
+    wrong = faults.find(Name.WRONG_CLASS, signal)
     return Standing(
         object_id=object_of(point),
-        signal=point.signal,
-        text=BY_NAME[point.signal].text,
-        algorithm=ChangeOfState(alarm_values=frozenset({1}), delays=delays),
-        alarming=Alarming(notification_class=options.notification_class),
+        signal=signal,
+        text=BY_NAME[signal].text,
+        out_of_service=faults.find(Name.OUT_OF_SERVICE, signal) is not None,
+        algorithm=ChangeOfState(alarm_values=frozenset({1}), delays=Delays(time_delay_ns=delay_ns)),
+        alarming=Alarming(
+            notification_class=options.notification_class if wrong is None else WRONG_CLASS,
+            event_enable=(False,) * 3 if faults.find(Name.EVENTS_DISABLED, signal) else (True,) * 3,
+        ),
     )
 
 

@@ -55,6 +55,16 @@ class Name(StrEnum):
     STALE_CACHE = "stale-cache"
     LOST_SOURCE = "lost-source"
     SLOW_POLLS = "slow-polls"
+    OUT_OF_SERVICE = "out-of-service"
+    LONG_TIME_DELAY = "long-time-delay"
+    EVENTS_DISABLED = "events-disabled"
+    NO_RECIPIENT = "no-recipient"
+    LOST_SUBSCRIPTION = "lost-subscription"
+    NOTIFICATION_FLOOD = "notification-flood"
+    REPEATED_NOTIFICATION = "repeated-notification"
+    WRONG_CLASS = "wrong-class"
+    STALE_READS = "stale-reads"
+    DUPLICATE_INSTANCE = "duplicate-instance"
 
 
 @unique
@@ -340,6 +350,68 @@ KINDS: Final[dict[Name, Kind]] = {
             sentence="The gateway asks its source only once in the given time, and misses what happens in between.",
             places=(Place.GATEWAY,),
             duration_ns=10_000 * NS_PER_MS,
+        ),
+        Kind(
+            name=Name.OUT_OF_SERVICE,
+            sentence="The alarm's object is out of service, and keeps the value that it had at the start.",
+            places=(Place.BUILDING,),
+            target=Target.ALARM,
+        ),
+        Kind(
+            name=Name.LONG_TIME_DELAY,
+            sentence="The Time_Delay of the alarm's object is as long as given: what is over before is not notified.",
+            places=(Place.BUILDING,),
+            target=Target.ALARM,
+            duration_ns=5000 * NS_PER_MS,
+        ),
+        Kind(
+            name=Name.EVENTS_DISABLED,
+            sentence="No flag of Event_Enable is set at the alarm's object: nobody is notified of its events.",
+            places=(Place.BUILDING,),
+            target=Target.ALARM,
+        ),
+        Kind(
+            name=Name.NO_RECIPIENT,
+            sentence="The Recipient_List of the notification class is empty.",
+            places=(Place.BUILDING,),
+        ),
+        Kind(
+            name=Name.LOST_SUBSCRIPTION,
+            sentence="The device forgets each subscription to the alarm's object the given time after it was taken.",
+            places=(Place.BUILDING,),
+            target=Target.ALARM,
+            duration_ns=0,
+        ),
+        Kind(
+            name=Name.NOTIFICATION_FLOOD,
+            sentence="After each event of the alarm, the same is notified a hundred times a second for the given time.",
+            places=(Place.BUILDING,),
+            target=Target.ALARM,
+            duration_ns=1000 * NS_PER_MS,
+        ),
+        Kind(
+            name=Name.REPEATED_NOTIFICATION,
+            sentence="Each notification of the alarm's object is sent again after the given time: still one event.",
+            places=(Place.BUILDING,),
+            target=Target.ALARM,
+            duration_ns=50 * NS_PER_MS,
+        ),
+        Kind(
+            name=Name.WRONG_CLASS,
+            sentence="The alarm's object belongs to another notification class, which is of the lowest priority.",
+            places=(Place.BUILDING,),
+            target=Target.ALARM,
+        ),
+        Kind(
+            name=Name.STALE_READS,
+            sentence="Reads find the values of up to the given time ago, while notifications are fresh.",
+            places=(Place.BUILDING,),
+            duration_ns=5000 * NS_PER_MS,
+        ),
+        Kind(
+            name=Name.DUPLICATE_INSTANCE,
+            sentence="A second device, on another port, has the same device instance.",
+            places=(Place.BUILDING,),
         ),
     )
 }
