@@ -21,14 +21,16 @@ from sims.defects import Defect
 from sims.durations import NS_PER_S
 from sims.options import SiteOptions
 from sims.output import Output, Value
-from sims.outputs import Event, Image, OutputQueue
+from sims.outputs import Event, Image, OutputQueue, locate
 from sims.plant import Plant
 from sims.plugged import Plugged
 from sims.points import (
+    ALARM_POINTS,
     BMS,
     COMMON_ALARM,
     HORN,
     LATCHED,
+    OTHER_TABLE,
     PRINTER,
     STATES,
     TANK_ADDRESS,
@@ -40,7 +42,7 @@ from sims.points import (
     Word,
 )
 from sims.printer import Printer
-from sims.shaping import Blocks, Sender, Shaper
+from sims.shaping import Blocks, Sender, Shaper, swapped_bytes
 from sims.truth import TruthLog
 from sims.wire_faults import WireFaults
 
@@ -63,6 +65,9 @@ class Faces:
     ) -> None:
         self.panel = _panel_image()
         self.bms = _bms_image()
+        for defect in defects:
+            if defect.name is Name.OTHER_TABLE and defect.place.device in _OWN_DEVICES:
+                self._move_block(defect.place)
         self.printer = Printer(tell)
         self.queue = OutputQueue(self._publish)
         self._truth = truth
@@ -78,6 +83,7 @@ class Faces:
             for defect in defects
             if defect.name is Name.RETRANSMITTED_LINE
         }
+        self._tank_orders = {defect.name for defect in defects if defect.place is Place.TANKS}
         self._delays_ns = {"panel": 0, "bms": options.output_delay_ns, "printer": options.printer_delay_ns}
         self._clock_offset = timedelta(microseconds=options.clock_offset_ns / 1000)
         self._line_number = 0
@@ -120,10 +126,14 @@ class Faces:
         for name, address in TANK_ADDRESS.items():
             tank = plant.tanks[name]
             litres: tuple[int, int] = struct.unpack(">HH", struct.pack(">f", tank.level_mm * tank.litres_per_mm))
-            level, water = round(tank.level_mm) & 0xFFFF, round(tank.water_mm) & 0xFFFF
-            values = (level, round(tank.temperature_c * 10) & 0xFFFF, *litres, water)
             counter = (seconds & 0xFFFF, seconds >> 16 & 0xFFFF)
-            self.bms.set_registers(Table.INPUT_REGISTER, address, (*values, *counter))
+            if Name.WORD_ORDER in self._tank_orders:
+                litres, counter = (litres[1], litres[0]), (counter[1], counter[0])
+            level, water = round(tank.level_mm) & 0xFFFF, round(tank.water_mm) & 0xFFFF
+            values: tuple[int, ...] = (level, round(tank.temperature_c * 10) & 0xFFFF, *litres, water, *counter)
+            if Name.BYTE_ORDER in self._tank_orders:
+                values = tuple(swapped_bytes(value) for value in values)
+            self.bms.set_registers(Table.INPUT_REGISTER, address, values)
 
     def exception(self, device: str) -> Callable[[Table, int, int], ExcCodes | None]:
         """The check of every read of one device: an exception to answer in place of values, or None."""
@@ -136,6 +146,8 @@ class Faces:
 
     def log_output(self, point: Point, value: int, before_ns: int, after_ns: int) -> None:
         """Tell the truth log what became visible."""
+        if point.place.device in _OWN_DEVICES:
+            point = self._image(point).where(point)
         self._truth.add(
             "output",
             place=point.place,
@@ -173,6 +185,11 @@ class Faces:
 
     def _image(self, point: Point) -> Image:
         return self.panel if point.place is Place.PANEL else self.bms
+
+    def _move_block(self, place: Place) -> None:
+        points = ALARM_POINTS[place]
+        table = points[0].table
+        self._image(points[0]).move(table, {locate(point)[0] for point in points}, OTHER_TABLE[table])
 
     def _publish(self, events: list[Event]) -> None:
         before_ns = time.monotonic_ns()

@@ -10,7 +10,7 @@ import asyncio
 import contextlib
 import heapq
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import NamedTuple
 
 from sims.points import BIT_TABLES, MODBUS_TABLES, Point, Table
@@ -27,6 +27,7 @@ class Image:
     def __init__(self) -> None:
         self.words: dict[Table, list[int]] = {table: [0] * _TABLE_WORDS for table in MODBUS_TABLES}
         self.defined: dict[Table, set[int]] = {table: set() for table in self.words}
+        self._moved: dict[tuple[Table, int], Table] = {}
 
     def define(self, table: Table, address: int, count: int) -> None:
         """Let ``count`` bits or registers from ``address`` exist. Bit tables are padded to whole words."""
@@ -35,6 +36,17 @@ class Image:
         else:
             self.defined[table].update(range(address, address + count))
 
+    def move(self, table: Table, words: Iterable[int], other: Table) -> None:
+        """Let words exist in another table of the same width instead, at the same addresses."""
+        moved = set(words)
+        self.defined[table] -= moved
+        self.defined[other] |= moved
+        self._moved.update({(table, word): other for word in moved})
+
+    def where(self, point: Point) -> Point:
+        """The point at the table in which it is really found."""
+        return point._replace(table=self._moved.get((point.table, locate(point)[0]), point.table))
+
     def exists(self, table: Table, first_word: int, count: int) -> bool:
         """Whether all words of a range exist."""
         return all(word in self.defined[table] for word in range(first_word, first_word + count))
@@ -42,13 +54,13 @@ class Image:
     def get(self, point: Point) -> int:
         """The value that a reader of this point gets."""
         word, bit = locate(point)
-        value = self.words[point.table][word]
+        value = self.words[self.where(point).table][word]
         return value if bit is None else value >> bit & 1
 
     def set(self, point: Point, value: int) -> None:
         """Change one bit or register."""
         word, bit = locate(point)
-        words = self.words[point.table]
+        words = self.words[self.where(point).table]
         words[word] = value if bit is None else words[word] & ~(1 << bit) | bool(value) << bit
 
     def set_registers(self, table: Table, address: int, values: Sequence[int]) -> None:

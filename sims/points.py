@@ -29,6 +29,12 @@ class Table(StrEnum):
 
 MODBUS_TABLES: Final = (Table.COIL, Table.DISCRETE_INPUT, Table.HOLDING_REGISTER, Table.INPUT_REGISTER)
 BIT_TABLES: Final = (Table.COIL, Table.DISCRETE_INPUT)
+OTHER_TABLE: Final = {
+    Table.COIL: Table.DISCRETE_INPUT,
+    Table.DISCRETE_INPUT: Table.COIL,
+    Table.HOLDING_REGISTER: Table.INPUT_REGISTER,
+    Table.INPUT_REGISTER: Table.HOLDING_REGISTER,
+}
 
 
 @unique
@@ -110,6 +116,11 @@ HORN: Final = Point(Place.HORN, Table.COIL, 0, None, "horn")
 LATCHED: Final = tuple(
     Point(Place.LATCHED, Table.HOLDING_REGISTER, Register.LATCHED + a.number // 16, a.number % 16, a.name)
     for a in REMOTE
+)
+# Bits of the latched registers that carry nothing, unless a defect puts something there.
+SPARE: Final = tuple(
+    Point(Place.LATCHED, Table.HOLDING_REGISTER, Register.LATCHED + number // 16, number % 16, f"spare-{number}")
+    for number in range(len(REMOTE), 32)
 )
 STATES: Final = tuple(
     Point(Place.STATES, Table.INPUT_REGISTER, Register.STATE + a.number, None, a.name) for a in ALARMS

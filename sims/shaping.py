@@ -19,8 +19,10 @@ from sims.points import (
     ALARM_POINTS,
     COMMON_POINTS,
     HORN,
+    LATCHED,
     PRINTER,
     REMOTE,
+    SPARE,
     STATES,
     TANK_ADDRESS,
     TANK_REGISTERS,
@@ -34,6 +36,7 @@ from sims.points import (
 
 _MOVES = (Name.WRONG_BIT, Name.SWAPPED_PAIR, Name.OFF_BY_ONE, Name.NEVER_APPEARS)
 _OF_STATES = (Name.LATCHES, Name.UNLATCHED, Name.NOT_SILENCED)
+_ORDERS = (Name.BYTE_ORDER, Name.WORD_ORDER)
 _TIMED = (Name.TOO_SHORT, Name.LATE, Name.STUCK, Name.REPEATED_MESSAGE, Name.MOMENTARY)
 
 
@@ -56,9 +59,8 @@ class Shaper:
                 shaped[point_of(defect.place, defect.alarm)] = int(states[defect.alarm].active)
             elif defect.name in _OF_STATES:
                 _by_states(defect, shaped, states)
-            elif defect.name is Name.BYTE_ORDER and defect.place is Place.STATES:
-                for point in STATES:
-                    shaped[point] = shaped[point] >> 8 | (shaped[point] & 0xFF) << 8
+            elif defect.name in _ORDERS and defect.place in (Place.STATES, Place.LATCHED):
+                _reorder(defect, shaped)
         return shaped
 
     def printed_as(self, alarm_number: int) -> list[int]:
@@ -68,6 +70,22 @@ class Shaper:
             if defect.name in _MOVES and defect.place is Place.PRINTER:
                 _move(defect, only_this)
         return [point.address for point, value in only_this.items() if value]
+
+
+def _reorder(defect: Defect, shaped: dict[Point, int]) -> None:
+    """Bytes of a register, or registers of 32 bits, the wrong way round."""
+    if defect.place is Place.STATES:
+        shaped.update({point: swapped_bytes(shaped[point]) for point in STATES})
+        return
+    bits = (*LATCHED, *SPARE)
+    values = [shaped.get(point, 0) for point in bits]
+    by = 8 if defect.name is Name.BYTE_ORDER else 16
+    shaped.update({bits[number ^ by]: value for number, value in enumerate(values)})
+
+
+def swapped_bytes(register: int) -> int:
+    """A register with its bytes the other way round."""
+    return register >> 8 | (register & 0xFF) << 8
 
 
 def _by_states(defect: Defect, shaped: dict[Point, int], states: Mapping[str, AlarmState]) -> None:

@@ -14,10 +14,12 @@ from pymodbus.constants import ExcCodes
 
 from sims.alarm_states import Happening
 from sims.alarms import ALARMS, BY_NAME
+from sims.annunciator import Annunciator
 from sims.controller import EVERY_ALARM, Action, Change, Controller
 from sims.defects import resolve
 from sims.durations import NS_PER_S
 from sims.faces import Faces, seconds_since
+from sims.gateway import Gateway
 from sims.modbus_server import ModbusDevice, WriteHandler, refuse_writes
 from sims.options import SiteOptions
 from sims.output import Output, Surroundings
@@ -213,10 +215,26 @@ class SimulatedSite:
     async def _start_device(self, place: Place, image: Image, port: int, on_write: WriteHandler) -> int:
         device = ModbusDevice(image, on_write, self._faces.exception(place.device))
         self._closers.append(device)
+        device_port = await device.start()
         faults = WireFaults(place, self.defects, self.options.seed, self._faces.log_fault)
-        relay = Relay(await device.start(), faults.deliver)
+        relay = Relay(device_port, faults.deliver)
         self._closers.append(relay)
+        for output in self.outputs:
+            if place is Place.BMS and isinstance(output, Gateway):
+                output.source_port = await self._relay_for_gateway(device_port)
         return await relay.start(self.options.host, port)
+
+    async def _relay_for_gateway(self, device_port: int) -> int:
+        """A way of its own, just as faulty: or the gateway's polls would decide which answers to others are lost."""
+        faults = WireFaults(
+            Place.BMS,
+            self.defects,
+            f"{self.options.seed}/gateway",
+            lambda defect, detail: self._faces.log_fault(defect, f"to the gateway: {detail}"),
+        )
+        relay = Relay(device_port, faults.deliver)
+        self._closers.append(relay)
+        return await relay.start("127.0.0.1", 0)
 
     async def _stop(self) -> None:
         for task in self._tasks:
@@ -365,6 +383,10 @@ def _outputs(options: SiteOptions) -> tuple[Output, ...]:
         from sims.bus import Bus
 
         outputs.append(Bus(options))
+    if options.gateway_port is not None:
+        outputs.append(Gateway(options))
+    if options.annunciator_port is not None:
+        outputs.append(Annunciator(options))
     if options.mqtt_host is not None:
         from sims.mqtt_publisher import MqttPublisher
 

@@ -19,6 +19,7 @@ effect       effect, in_force, at_ns
 fault        place, what, detail, at_ns: something that was done to an answer or a connection
 answer       place, address, taken_before_ns, taken_after_ns, ends_ns: a unit of the bus took the values of its answer
              between the two, and the answer's last character leaves the wire at the third (with ``log_answers`` only)
+source       place, lost, asked_ns, told_ns: a poll by the gateway that was the first one answered, or unanswered
 paced        place, characters, late_mean_ns, late_max_ns: how late characters left the wire of the bus, at the end
 end          at_ns
 ===========  ==========================================================================================================

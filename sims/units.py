@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 from sims.defect_kinds import Name
 from sims.defects import Defect
 from sims.outputs import Image
-from sims.points import BIT_TABLES, UNITS, Place, Table, parts
+from sims.points import BIT_TABLES, OTHER_TABLE, UNITS, Place, Table, parts
 from sims.rtu import ILLEGAL_ADDRESS, Read, answer, framed
 from sims.wire_faults import WireFaults
 
@@ -73,13 +73,7 @@ class Unit:
 
 def _in_the_other_table(read: Read) -> Read:
     """Bits are found as coils and not as discrete inputs, input registers as holding registers."""
-    swapped = {
-        Table.COIL: Table.DISCRETE_INPUT,
-        Table.DISCRETE_INPUT: Table.COIL,
-        Table.HOLDING_REGISTER: Table.INPUT_REGISTER,
-        Table.INPUT_REGISTER: Table.HOLDING_REGISTER,
-    }
-    return lambda table, address, count: read(swapped[table], address, count)
+    return lambda table, address, count: read(OTHER_TABLE[table], address, count)
 
 
 def reading(image: Image) -> Read:

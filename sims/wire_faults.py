@@ -19,7 +19,9 @@ _ON_THE_WIRE: Final = (Name.DROPPED_ANSWERS, Name.LATE_ANSWERS, Name.RESETS, Nam
 class WireFaults:
     """Decides the fate of each answer or line of one device, in their order, from the seed."""
 
-    def __init__(self, place: Place, defects: Sequence[Defect], seed: int, log: Callable[[Defect, str], None]) -> None:
+    def __init__(
+        self, place: Place, defects: Sequence[Defect], seed: int | str, log: Callable[[Defect, str], None]
+    ) -> None:
         self._defects = [d for d in defects if d.place is place and d.name in _ON_THE_WIRE]
         self._dice = random.Random(f"{seed}/{place}/wire")
         self._log = log
