@@ -30,7 +30,11 @@ def walked(*reports: tuple[str, float, float], timed: bool = False) -> Trace:
 
 
 def judged(
-    trace: Trace, limits: Limits | None = None, cleared: float | None = 300, behaviour: str = "follows"
+    trace: Trace,
+    limits: Limits | None = None,
+    cleared: float | None = 300,
+    behaviour: str = "follows",
+    hold: Hold = HOLD,
 ) -> Result:
     """Raised at 100 s, acknowledged and cleared together."""
     done = None if cleared is None else Bounds(round(cleared * S), round(cleared * S) + 1000)
@@ -43,7 +47,7 @@ def judged(
         origin=AT,
     )
     stimulus = Stimulus(id="1", alarm="a", raised=Bounds(100 * S, 100 * S + 1000), acknowledged=done, cleared=done)
-    return judge_one(trace, stimulus, row, HOLD)
+    return judge_one(trace, stimulus, row, hold)
 
 
 DARK, SEEN, DARK_AGAIN = ("off", 20, 80), ("on", 131, 250), ("off", 310, 400)
@@ -98,7 +102,7 @@ def test_not_seen_after_its_time_had_passed_is_missed() -> None:
 
 def test_not_seen_too_early_proves_nothing() -> None:
     """Whoever left at once may have been there before it had to show."""
-    assert judged(walked(DARK, ("off", 101, 250), DARK_AGAIN)).verdict is Verdict.UNRESOLVED
+    assert judged(walked(DARK, ("off", 101, 250), DARK_AGAIN)).verdict.verdict_class is VerdictClass.UNKNOWN
 
 
 def test_without_dark_before_the_raise_nothing_passes() -> None:
@@ -128,6 +132,8 @@ def test_a_raise_that_was_never_cleared_is_seen_all_the_same() -> None:
 
 def test_still_lit_after_it_had_to_be_gone_is_stuck_and_no_pass() -> None:
     limits = Limits(gone_within_ns=10 * S)
-    result = judged(walked(DARK, SEEN, ("on", 320, 400), ("off", 500, 600)), limits)
+    trace = walked(DARK, SEEN, ("on", 320, 400), ("off", 500, 600))
+    assert judged(trace, limits).verdict is Verdict.UNRESOLVED, "off and on again between the looks is not excluded"
+    result = judged(trace, limits, hold=Hold(on_ns=1 * S, off_ns=1000 * S, off_declared=True))
     assert result.verdict is Verdict.STUCK
     assert result.visible is None

@@ -46,7 +46,7 @@ class Person:
         self.clock: Clock = lambda: self.now
         self.messages: list[Message] = []
         self.states: list[tuple[LinkState, str]] = []
-        self.reports = Reports(self.spec, POINTS, self, lambda: self.clock())
+        self.reports = Reports(self.spec, POINTS, self, self._clock)
         self.reports.attach("test")
 
     def at(self, seconds: float) -> int:
@@ -61,6 +61,9 @@ class Person:
     def trace(self, point: str = ALARM) -> Trace:
         """The trace of one of the signs."""
         return person_trace(point, PLACES[point], self.spec, self.messages, 0, END)
+
+    def _clock(self) -> int:
+        return self.clock()
 
     # --- the observer ---------------------------------------------------------------------------------
 
