@@ -7,9 +7,10 @@ from itertools import count
 from typing import TYPE_CHECKING
 
 from harness.core.instants import Clock
-from harness.core.links import BacnetLink, LinkSpec, ModbusTcpLink, MqttLink, PersonLink, TextLink
+from harness.core.links import BacnetLink, LinkSpec, ModbusRtuLink, ModbusTcpLink, MqttLink, PersonLink, TextLink
 from harness.core.model import Point, Site
 from harness.links.base import Link, Observer
+from harness.links.modbus_rtu import ModbusRtuListener
 from harness.links.modbus_tcp import ModbusTcpListener
 from harness.links.person import PersonListener
 from harness.links.text import TextListener
@@ -34,6 +35,8 @@ def listener(
             return BacnetListener(spec, points, observer, clock, next_block_id, ports)
         case ModbusTcpLink():
             return ModbusTcpListener(spec, points, observer, clock, next_block_id)
+        case ModbusRtuLink():
+            return ModbusRtuListener(spec, points, observer, clock, next_block_id)
         case TextLink():
             return TextListener(spec, observer, clock)
         case MqttLink():
@@ -42,8 +45,6 @@ def listener(
             return MqttListener(spec, points, observer, clock)
         case PersonLink():
             return PersonListener(spec, points, observer, clock)
-        case _:
-            raise NotImplementedError(f"link {spec.name}: {type(spec).__name__} cannot be listened to yet")
 
 
 def listeners(site: Site, observer: Observer, clock: Clock, only: Iterable[str] | None = None) -> list[Link]:
