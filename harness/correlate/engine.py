@@ -75,6 +75,8 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
         except Exception:  # noqa: BLE001  # a checker that crashes yields unknown, and the others go on
             crashed.append(traceback.format_exc())
             judged = Judged(results=tuple(_crashed(window) for window in windows if not window.implied), strays=())
+        if point in evidence.not_run:
+            judged = Judged(results=tuple(_not_run(it, evidence.not_run[point]) for it in judged.results), strays=())
         results += judged.results
         strays += judged.strays
     results = [it for it in results if chosen is None or it.expectation in chosen]
@@ -432,6 +434,18 @@ def _brought_by(site: Site) -> dict[str, tuple[str, ...]]:
         for lower in site.brought_along(name):
             found[lower].append(name)
     return {name: tuple(others) for name, others in found.items()}
+
+
+def _not_run(result: Result, why: str) -> Result:
+    """What could not arrive was not tested, whatever the trace of its point looks like."""
+    return Result(
+        expectation=result.expectation,
+        alarm=result.alarm,
+        point=result.point,
+        stimulus=result.stimulus,
+        verdict=Verdict.NOT_RUN,
+        reason=why,
+    )
 
 
 def _crashed(window: Window) -> Result:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from harness.core.instants import Bounds
 from harness.core.model import Stimulus
@@ -31,9 +31,15 @@ class BlindTime:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """Everything that is judged. ``traces``: one per mapped point; a point without one was not observed."""
+    """Everything that is judged. ``traces``: one per mapped point; a point without one was not observed.
+
+    ``not_run``: by point, why nothing could arrive there, so that nothing is judged of it. ``delays``: by point, for
+    how long (ns) the device holds an alarm back before it tells of it, as it said itself.
+    """
 
     stimuli: tuple[Stimulus, ...]
     traces: Mapping[str, Trace]
     neighbours: tuple[Neighbour, ...] = ()
     blind: tuple[BlindTime, ...] = ()
+    not_run: Mapping[str, str] = field(default_factory=dict)
+    delays: Mapping[str, int] = field(default_factory=dict)

@@ -22,6 +22,7 @@ from harness.correlate.causes.findings import Finding
 from harness.correlate.causes.lasting import left_on, stuck
 from harness.correlate.causes.meaning import inverted, leaks, repeats
 from harness.correlate.causes.misplaced import swapped_pairs, wrong_bits, wrong_tables
+from harness.correlate.causes.notifying import held_back, not_notified
 from harness.correlate.causes.observation import silent_points, unknown
 from harness.correlate.causes.offsets import offsets, swapped_parts
 from harness.correlate.causes.shortness import brief
@@ -33,7 +34,9 @@ from harness.correlate.outline import Outline
 from harness.correlate.relate import Crossing
 
 FINDERS: Final[tuple[Finder, ...]] = (
+    not_notified,
     blind_windows,
+    held_back,
     inverted,
     swapped_parts,
     swapped_pairs,

@@ -127,7 +127,8 @@ class Subscriptions:
     def _failed(self, kept: _Kept, why: str, lifetime_s: int) -> None:
         """A subscription without an answer: tried again; one that has outlived its life is gone."""
         now_ns = self._clock()
-        self._told(now_ns, now_ns, Subscription(object=kept.object, step=SubscriptionStep.REFUSED, why=why))
+        step = SubscriptionStep.RENEWING if kept.is_kept else SubscriptionStep.REFUSED
+        self._told(now_ns, now_ns, Subscription(object=kept.object, step=step, why=f"failed: {why}"))
         if not kept.is_kept:
             kept.due_ns = now_ns + (RETRY_NS if "no answer" in why else REFUSED_RETRY_NS)
             return

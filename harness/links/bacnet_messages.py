@@ -27,6 +27,9 @@ NOTIFY_ACK: Final = 2
 LATE_ANSWER: Final = "answers nothing that is still asked"
 """How a listener names what it dropped where no notification that matters can have been lost by it."""
 
+ASK_THE_SITE: Final = "not a recipient: ask the site"
+"""The reason of a row whose events the device does not send to farend."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stamp:

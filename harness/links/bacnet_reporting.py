@@ -22,8 +22,6 @@ from harness.links.bacnet_datagrams import HostPort
 from harness.links.bacnet_messages import ObjectId, Reporting, object_words
 from harness.links.bacnet_polls import Device
 
-ASK_THE_SITE: Final = "not a recipient: ask the site"
-
 _ListOfDestination: Final[Any] = ListOf(Destination)
 
 

@@ -21,20 +21,24 @@ import numpy as np
 
 from harness.core.instants import NS_PER_S
 from harness.core.links import BacnetLink
+from harness.core.model import Point
 from harness.core.places import Arrival, BacnetPlace, ObjectPart
 from harness.core.trace import Trace
 from harness.links import bacnet_values
 from harness.links.bacnet_messages import (
+    ASK_THE_SITE,
     LATE_ANSWER,
     NOTIFY_ACK,
     BacnetMessage,
     EventNotice,
     Gap,
+    ObjectId,
     Reporting,
     Subscription,
     SubscriptionStep,
     ValueChange,
     decode,
+    object_words,
 )
 from harness.links.base import AnyBlock, LinkState, ObjectBlock
 from harness.links.seen import Message, Polls
@@ -106,6 +110,75 @@ def _event_states(place: BacnetPlace, polls: Iterable[tuple[ObjectBlock, Polls]]
             if on is not None:
                 found += [(int(seen.asked[at]), int(seen.told[at]), on) for at in range(first, end)]
     yield from sorted(found)
+
+
+def unreachable_points(source: Source, points: Iterable[Point]) -> dict[str, str]:
+    """Points whose alarm must arrive by an event, of devices that send farend none: why, by the name of the point.
+
+    An event that came all the same says more than a Recipient_List that was read.
+    """
+    events = [it for it in points if isinstance(it.place, BacnetPlace) and it.place.arrives is Arrival.EVENT]
+    found: dict[str, str] = {}
+    for link in dict.fromkeys(it.link for it in events):
+        denied: dict[ObjectId, str] = {}
+        came: set[ObjectId | None] = set()
+        for message in map(_decoded, source.messages(link)):
+            if isinstance(message, EventNotice):
+                came.add(message.object)
+            elif isinstance(message, Reporting) and message.is_recipient is False:
+                denied[message.object] = message.why
+            elif isinstance(message, Reporting):
+                denied.pop(message.object, None)
+        for point in events:
+            place = point.place
+            mine = (place.object_type, place.instance) if isinstance(place, BacnetPlace) else None
+            if point.link == link and mine in denied and mine not in came:
+                found[point.name] = f"{ASK_THE_SITE}; {denied[mine]}"
+    return found
+
+
+def held_back(source: Source, points: Iterable[Point]) -> dict[str, int]:
+    """By the name of the point: for how long its object holds an event back (Time_Delay, 13.3), in ns; not where 0.
+
+    Only of what arrives by events, and of Event_State and the flags that follow it; a value is not held back.
+    """
+    late = [it for it in points if isinstance(it.place, BacnetPlace) and _follows_event_state(it.place)]
+    found: dict[str, int] = {}
+    for link in dict.fromkeys(it.link for it in late):
+        delays: dict[ObjectId, int] = {}
+        for message in map(_decoded, source.messages(link)):
+            if isinstance(message, Reporting) and message.time_delay_ns:
+                delays[message.object] = message.time_delay_ns
+        for point in late:
+            place = point.place
+            if point.link == link and isinstance(place, BacnetPlace):
+                delay_ns = delays.get((place.object_type, place.instance))
+                if delay_ns:
+                    found[point.name] = delay_ns
+    return found
+
+
+def _follows_event_state(place: BacnetPlace) -> bool:
+    return place.arrives is Arrival.EVENT or place.part in (ObjectPart.EVENT_STATE, ObjectPart.IN_ALARM)
+
+
+def unsubscribed_times(source: Source, link: str, end_ns: int) -> Iterator[tuple[int, int, str]]:
+    """From when until when a subscription was lost or refused, and why; open ends are at ``end_ns``."""
+    open_since: dict[ObjectId, tuple[int, str]] = {}
+    for message in source.messages(link):
+        it = _decoded(message)
+        if not isinstance(it, Subscription):
+            continue
+        what = f"subscription of {object_words(it.object)} {it.step.value}: {it.why}"
+        if it.step is SubscriptionStep.LOST:
+            open_since.setdefault(it.object, (it.since_ns or message.first_ns, what))
+        elif it.step is SubscriptionStep.REFUSED:
+            open_since.setdefault(it.object, (message.first_ns, what))
+        elif it.step is SubscriptionStep.KEPT and it.object in open_since:
+            since_ns, why = open_since.pop(it.object)
+            yield since_ns, max(since_ns, message.last_ns), why
+    for since_ns, why in open_since.values():
+        yield since_ns, max(since_ns, end_ns), why
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,10 +9,12 @@ from typing import Final
 import numpy as np
 
 from harness.core.instants import Bounds
+from harness.core.links import BacnetLink
 from harness.core.model import Site, Stimulus
 from harness.core.places import ModbusPlace
 from harness.core.trace import Trace
 from harness.correlate.evidence import BlindTime, Evidence, Neighbour
+from harness.links.bacnet_trace import held_back, unreachable_points, unsubscribed_times
 from harness.links.base import AnyBlock, Block, LinkState
 from harness.links.decoding import trace_of
 from harness.links.polled_trace import trace_of_runs
@@ -44,6 +46,8 @@ def evidence_of(source: Source, site: Site, stimuli: Iterable[Stimulus], start_n
         traces=traces,
         neighbours=tuple(_neighbours(source, mapped, 2 * len(known) + CHANGES_SPARE)),
         blind=tuple(blind_times(source, site, start_ns, end_ns)),
+        not_run=unreachable_points(source, site.points.values()),
+        delays=held_back(source, site.points.values()),
     )
 
 
@@ -105,6 +109,9 @@ def blind_times(source: Source, site: Site, start_ns: int, end_ns: int) -> Itera
                 since, why = change.at_ns, change.why
         if since is not None:
             yield BlindTime(link=name, span=Bounds(since, max(since, end_ns)), why=why)
+        if isinstance(site.links[name], BacnetLink):
+            for lo, hi, lost in unsubscribed_times(source, name, end_ns):
+                yield BlindTime(link=name, span=Bounds(lo, hi), why=lost)
         for block in blocks[name]:
             for failure in source.failures(block.id):
                 span = Bounds(failure.asked_ns, max(failure.asked_ns, failure.given_up_ns))
