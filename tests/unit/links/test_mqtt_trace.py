@@ -90,7 +90,7 @@ def test_without_a_delay_the_change_before_is_the_lower_bound() -> None:
     assert read(*messages, spec=link(None)) == [
         S(100, 110, on=False),
         S(101, 300, on=True, edge=True, sealed=True),
-        S(102, 400, on=True, sealed=True),
+        S(101, 400, on=True, sealed=True),
         S(102, 500, on=False, edge=True, sealed=True),
     ]
 
