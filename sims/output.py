@@ -59,7 +59,8 @@ class Surroundings:
     shown: Callable[[Point, int, int, int], None]
     """``shown(point, value, before_ns, after_ns)``: the new value became readable between the two instants."""
     offer: Callable[[Mapping[Point, int]], None]
-    """Values for all points of the output, found by itself: they take the way of every other output from here."""
+    """Values for all points of the output, found by itself: they take the way of every other output from here. What
+    is due at once has been shown when it returns."""
     is_still: Callable[[Place], bool]
     """Whether a defect keeps a block as it is now, whatever happens (nothing of it reaches ``show`` then)."""
     fault: Callable[[Place, str, str], None]

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import dataclasses
+import functools
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from types import TracebackType
 from typing import Any, Final, Self
@@ -26,7 +27,7 @@ from sims.output import Output, Surroundings
 from sims.outputs import Image
 from sims.plant import Plant
 from sims.plugged import Plugged
-from sims.points import Place, Register, Table
+from sims.points import Place, Point, Register, Table
 from sims.printer import Printer
 from sims.truth import TruthLog
 from sims.wire import Relay
@@ -204,7 +205,7 @@ class SimulatedSite:
             defects=plugged.defects,
             initial=plugged.initial,
             shown=faces.shown,
-            offer=plugged.offer,
+            offer=functools.partial(self._offer, plugged),
             is_still=faces.is_still,
             fault=faces.fault,
             press=self._press,
@@ -260,6 +261,10 @@ class SimulatedSite:
         for _, waiter in self._waiters:
             if not waiter.done():
                 waiter.set_exception(RuntimeError(f"the simulated site has stopped: {task!r}"))
+
+    def _offer(self, plugged: Plugged, meant: Mapping[Point, int]) -> None:
+        plugged.offer(meant)
+        self._faces.queue.publish_due()
 
     def _output_over(self, task: asyncio.Task[None]) -> None:
         """An output may have nothing to do; one that failed stops the site."""
