@@ -13,6 +13,7 @@ import sys
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any, Final, Protocol, Self
 
 from harness.cli.common import note
@@ -23,6 +24,9 @@ from harness.links.person_reports import UNDO_MAX, attached, state_words
 
 if TYPE_CHECKING:
     from harness.links.person_reports import Pending, Reports, WatchedSign
+
+WIDTH: Final = 80
+"""Columns that every terminal has."""
 
 KEY_POLL_S: Final = 0.01
 """How often the keyboard is looked at: it widens a report by this, which is little beside anybody's reaction time."""
@@ -198,20 +202,28 @@ class KeyClient:
 
     def lines(self) -> list[str]:
         """What to show now: what is asked, each watched sign with its keys, and the keys for everything else."""
+        return self._lines(timed=True)
+
+    def lasting_lines(self) -> list[str]:
+        """The same without the times that run, for where a line once printed stays."""
+        return self._lines(timed=False)
+
+    def _lines(self, *, timed: bool) -> list[str]:
         self._assign()
         found: list[str] = []
         pendings = [it.pending() for it in self._reports]
         for pending in pendings:
             if any(sign.is_watched for sign in pending.signs):
-                found.append(self._head(pending))
+                found.append(self._head(pending, timed=timed))
                 found += self._signs(pending)
         if not found:
             return [self._said] if self._said else []
         asked = any(sign.is_asked for pending in pendings for sign in pending.signs)
-        rest = f"space all asked are off   {CANNOT_SAY} cannot say   " if asked else ""
+        rest = [f"  space all asked are off   {CANNOT_SAY} cannot say"] if asked else []
         last = self._order[-1].pending().last if self._order else ""
         undo = f"{UNDO} take back ({last})   " if last else ""
-        return [*found, f"  {rest}{undo}{STOP} clear and stop", *([f"  {self._said}"] if self._said else [])]
+        found += [*rest, f"  {undo}{STOP} clear and stop", *([f"  {self._said}"] if self._said else [])]
+        return [part for line in found for part in wrap(line, WIDTH, subsequent_indent="    ")]
 
     # --- inside -------------------------------------------------------------------------------------------
 
@@ -256,13 +268,13 @@ class KeyClient:
                 if free:
                     self._letters[link, point] = free[0]
 
-    def _head(self, pending: Pending) -> str:
-        now = self._clock()
-        held = ""
-        if pending.held_since_ns is not None:
-            held = f" [held for {max(0, now - pending.held_since_ns) // NS_PER_S} s]"
-        left = "" if pending.until_ns is None else f" [{max(0, pending.until_ns - now) // NS_PER_S} s left]"
-        return f"{pending.where or pending.link}: {pending.text or _AT_REST}{held}{left}"
+    def _head(self, pending: Pending, *, timed: bool) -> str:
+        now, running = self._clock(), ""
+        if timed and pending.held_since_ns is not None:
+            running += f" [held for {max(0, now - pending.held_since_ns) // NS_PER_S} s]"
+        if timed and pending.until_ns is not None:
+            running += f" [{max(0, pending.until_ns - now) // NS_PER_S} s left]"
+        return f"{pending.where or pending.link}{running}: {pending.text or _AT_REST}"
 
     def _signs(self, pending: Pending) -> Iterable[str]:
         watched = [sign for sign in pending.signs if sign.is_watched]

@@ -104,8 +104,8 @@ def perform(
     items = gated_plan(site, options)
     live = sys.stderr.isatty() and not plain
     client = key_client(site.links[name] for name in listened_links(site, items))
-    asked = None if client is None else client.lines
-    with LiveView(site, len(items), asked) if live else PlainView(asked) as view:
+    lines, lasting = (None, None) if client is None else (client.lines, client.lasting_lines)
+    with LiveView(site, len(items), lines) if live else PlainView(lasting) as view:
         attend = None
         if client is not None:
             client.on_change(view.asked_changed)

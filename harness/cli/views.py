@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Final, Self
 
@@ -24,9 +23,6 @@ SYMBOL: Final = {VerdictClass.PASS: "\u2713", VerdictClass.FAIL: "\u2717", Verdi
 _STYLE: Final = {VerdictClass.PASS: "", VerdictClass.FAIL: "bold red", VerdictClass.UNKNOWN: "bold"}
 
 
-_RUNNING_TIME: Final = re.compile(r" \[[^]]*\]")
-
-
 def result_words(result: Result) -> str:
     """``on-time 0.14 to 0.25 s``, ``late 1.2 to 1.3 s``, ``missed``."""
     text = result.verdict.value
@@ -42,14 +38,12 @@ class PlainView:
         self._told: list[str] = []
 
     def asked_changed(self) -> None:
-        """Show what is asked where it is not what was shown last; the time that runs is no news."""
+        """Show what is asked where it is not what was shown last."""
         lines = [] if self._asked is None else self._asked()
-        timeless = [_RUNNING_TIME.sub("", line) for line in lines]
-        if timeless != self._told:
-            for line, without in zip(lines, timeless, strict=True):
-                if without not in self._told:
-                    note(f"  {line}")
-            self._told = timeless
+        for line in lines:
+            if line not in self._told:
+                note(f"  {line}")
+        self._told = lines
 
     def __enter__(self) -> Self:
         return self

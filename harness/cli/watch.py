@@ -87,7 +87,7 @@ def command(
     for_ns = None if for_text is None else duration_of("--for", for_text)
     client = key_client(links)
     if client is not None:
-        client.on_change(PlainView(client.lines).asked_changed)
+        client.on_change(PlainView(client.lasting_lines).asked_changed)
     attend = None if client is None else client.attend
     with contextlib.suppress(asyncio.CancelledError, KeyboardInterrupt):
         run_until_interrupted(lambda: watch(opened, for_ns, attend))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from harness.core.errors import Origin
 from harness.core.instants import NS_PER_MS, NS_PER_S, Clock
 from harness.core.links import PersonLink
@@ -25,10 +27,10 @@ POINTS = [Point(name=name, link="door", place=place, origin=AT) for name, place 
 END = 10**15
 
 
-def link(*, in_sight: bool = True, least_ns: int = 200 * MS, most_ns: int = 800 * MS) -> PersonLink:
+def link(*, name: str = "door", in_sight: bool = True, least_ns: int = 200 * MS, most_ns: int = 800 * MS) -> PersonLink:
     """The person's link."""
     return PersonLink(
-        name="door",
+        name=name,
         where="the door",
         in_sight=in_sight,
         reaction_min_ns=least_ns,
@@ -46,7 +48,7 @@ class Person:
         self.clock: Clock = lambda: self.now
         self.messages: list[Message] = []
         self.states: list[tuple[LinkState, str]] = []
-        self.reports = Reports(self.spec, POINTS, self, self._clock)
+        self.reports = Reports(self.spec, [replace(it, link=self.spec.name) for it in POINTS], self, self._clock)
         self.reports.attach("test")
 
     def at(self, seconds: float) -> int:
@@ -68,11 +70,11 @@ class Person:
     # --- the observer ---------------------------------------------------------------------------------
 
     def message(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
-        assert link == "door"
+        assert link == self.spec.name
         self.messages.append(Message(first_ns=first_ns, last_ns=last_ns, data=data))
 
     def link_state(self, link: str, at_ns: int, state: LinkState, why: str) -> None:
-        assert link == "door"
+        assert link == self.spec.name
         assert at_ns == self.clock()
         self.states.append((state, why))
 
