@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
-from harness.core.links import ModbusLink
+from harness.core.current_loop import current_of_value, is_failure
+from harness.core.links import BacnetLink, LinkSpec, ModbusLink, PersonLink
 from harness.core.model import Hold, Point, Site
-from harness.core.places import ModbusPlace, Numbering, OnWhen, TextPlace, ValueType
-from harness.core.wording import place_words
+from harness.core.places import (
+    Arrival,
+    BacnetPlace,
+    CurrentLoop,
+    ModbusPlace,
+    MqttPlace,
+    Numbering,
+    ObjectPart,
+    OnWhen,
+    PersonPlace,
+    Sign,
+    TextPlace,
+    ValueType,
+)
 from harness.site.addresses import WORD_OF, write_number
 from harness.site.durations import write_duration
 from harness.site.names import shown
@@ -13,19 +26,89 @@ from harness.site.names import shown
 
 def describe_point(point: Point, site: Site) -> str:
     """One line: what it is, the address in the request, the number as people write it, when it counts as on."""
-    place = point.place
-    if isinstance(place, TextPlace):
-        return _text(place)
-    if not isinstance(place, ModbusPlace):
-        return place_words(point)
-    link = site.links.get(point.link)
+    place, link = point.place, site.links.get(point.link)
+    match place:
+        case TextPlace():
+            return _text(place)
+        case BacnetPlace():
+            parts = _bacnet(place, link)
+        case MqttPlace():
+            parts = _mqtt(place)
+        case PersonPlace():
+            return _person(place, link)
+        case ModbusPlace():
+            parts = _modbus(point, place, link)
+    return ", ".join([*parts, _hold(point.hold)])
+
+
+def _modbus(point: Point, place: ModbusPlace, link: LinkSpec | None) -> list[str]:
     numbering = link.numbering if isinstance(link, ModbusLink) else Numbering.REFERENCE
     written = point.written or write_number(place.table, place.address, numbering)
     parts = [f"{WORD_OF[place.table]} at wire address {place.address}", f"written {written}", f"unit {place.unit}"]
     if not place.table.is_bits:
         parts.append(_value(place))
-    parts.append(f"on when {when_words(place)}")
-    return ", ".join([*parts, _hold(point.hold)])
+    if place.loop is not None:
+        return [*parts, *_loop(place.loop, place)]
+    return [*parts, f"on when {when_words(place)}"]
+
+
+def _loop(loop: CurrentLoop, place: ModbusPlace | BacnetPlace) -> list[str]:
+    """The loop in words, and the current at which its row is on."""
+    scale = f"{loop.raw_at_4:g} at 4 mA, {loop.raw_at_20:g} at 20 mA"
+    parts = [f"current loop {loop.name} ({scale}, input {loop.input_min_ma:g} to {loop.input_max_ma:g} mA)"]
+    if is_failure(place.on_when):
+        side = "21 mA and more" if place.on_when is OnWhen.FAILURE_HIGH else "3.6 mA and less"
+        lasting = write_duration(loop.persistence_ns)
+        return [*parts, f"on when {side} for {lasting} (NAMUR NE 43)"]
+    current = float(current_of_value(loop, place.threshold or 0.0))
+    units = f" {loop.units}" if loop.units else ""
+    return [*parts, f"on when {place.on_when.value} {place.threshold:g}{units} ({current:.4g} mA)"]
+
+
+def _bacnet(place: BacnetPlace, link: LinkSpec | None) -> list[str]:
+    device = f" of device {link.device}" if isinstance(link, BacnetLink) else ""
+    parts = [f"{place.object_type.value} {place.instance}{device}", f"arrives by {place.arrives.value}"]
+    if place.loop is not None:
+        return [*parts, *_loop(place.loop, place)]
+    if place.arrives is Arrival.EVENT:
+        state = "fault" if place.part is ObjectPart.FAULT else "an off-normal state"
+        return [*parts, f"on at an event to {state}"]
+    match place.part:
+        case ObjectPart.PRESENT_VALUE:
+            return [*parts, f"on when present-value is {when_words(place)}"]
+        case ObjectPart.EVENT_STATE:
+            return [*parts, "on when event-state is not normal"]
+    return [*parts, f"on when its status flag {place.part.value} is set"]
+
+
+def _mqtt(place: MqttPlace) -> list[str]:
+    parts = [f"topic {shown(place.topic)}"]
+    if place.pointer is not None:
+        parts.append(f"value at {shown(place.pointer) or 'the whole payload'}")
+    if place.pattern is not None:
+        parts.append(f"value by {_readable(place.pattern)}")
+    for word, values, others in (("on", place.on_values, place.off_values), ("off", place.off_values, place.on_values)):
+        if values:
+            parts.append(f"{word} when {' or '.join(shown(value) for value in values)}")
+        elif others:
+            parts.append(f"{word} when anything else")
+    if not place.on_values and not place.off_values:
+        plain = "true or a number other than 0" if place.on_when is OnWhen.SET else "false or 0"
+        parts.append(f"on when {plain if place.threshold is None else when_words(place)}")
+    return parts
+
+
+def _person(place: PersonPlace, link: LinkSpec | None) -> str:
+    heard = "heard" if place.sign is Sign.HORN else "seen"
+    parts = [f"{place.sign.value} {shown(place.label)}", f"{heard} by a person"]
+    if isinstance(link, PersonLink):
+        where = f" ({shown(link.where)})" if link.where else ""
+        parts[1] += where
+        if link.in_sight:
+            parts.append(f"reported within {write_duration(link.reaction_max_ns)}")
+        else:
+            parts.append("out of sight: no time is measured")
+    return ", ".join(parts)
 
 
 def _text(place: TextPlace) -> str:
@@ -54,7 +137,7 @@ def _value(place: ModbusPlace) -> str:
     return " ".join([place.value_type.value, *orders, *scaled])
 
 
-def when_words(place: ModbusPlace) -> str:
+def when_words(place: ModbusPlace | BacnetPlace | MqttPlace) -> str:
     """``set``, ``clear``, ``equal 1``, ``above 0`` or ``below 5``."""
     if place.on_when in (OnWhen.SET, OnWhen.CLEAR) or place.threshold is None:
         return place.on_when.value

@@ -12,9 +12,10 @@ import openpyxl
 import pytest
 import yaml
 
+from harness.core.current_loop import value_of
 from harness.core.links import ModbusTcpLink
 from harness.core.model import Behaviour, Site, Step
-from harness.core.places import ModbusPlace, TextPlace
+from harness.core.places import Arrival, BacnetPlace, ModbusPlace, MqttPlace, ObjectType, TextPlace
 from harness.site.describe import describe_point
 from harness.site.profiles import profiles_folder
 from harness.site.reading import gather, load_site, read_site
@@ -22,6 +23,9 @@ from harness.site.reviews import parse_reviews
 from harness.site.schema import schema_text, site_schema
 from sims import points as sim_points
 from sims.alarms import ALARMS
+from sims.levels import ma_of
+from sims.loops import COUNTS_MAX, FULL_SCALE_MA
+from sims.mqtt_publisher import topic_of
 
 NAMES = ("demo", "template", "spreadsheet")
 
@@ -121,8 +125,40 @@ def test_demo_maps_every_point_that_carries_an_alarm(demo: Site) -> None:
         assert ("panel", theirs.table.value, theirs.address, None) in mapped
 
 
+def test_demo_maps_what_the_other_outputs_show(demo: Site) -> None:
+    places = {link: [p.place for p in demo.points.values() if p.link == link] for link in demo.links}
+    inputs = {theirs.address for theirs in sim_points.REPEATED[1]}
+    assert inputs == {p.address for p in places["bus"] if isinstance(p, ModbusPlace) and p.unit == 1}
+    served = {theirs.address for theirs in (*sim_points.GATEWAY, sim_points.GATEWAY_COMMON)}
+    assert served == {p.address for p in places["gateway"] if isinstance(p, ModbusPlace)}
+    for arrives in (Arrival.COV, Arrival.EVENT):
+        told = {(p.object_type.value, p.instance) for p in places["building"]
+                if isinstance(p, BacnetPlace) and p.arrives is arrives}  # fmt: skip
+        assert told >= {(str(theirs.table), theirs.address) for theirs in sim_points.BUILDING}
+    topics = {p.topic for p in places["broker"] if isinstance(p, MqttPlace)}
+    assert topics == {topic_of(theirs.signal) for theirs in sim_points.BROKER}
+    states = {theirs.address: theirs.signal for theirs in sim_points.BUILDING_STATES}
+    for row in demo.expectations:
+        place = demo.points[row.point].place
+        if isinstance(place, BacnetPlace) and row.behaviour is not Behaviour.QUIET:
+            is_state = place.object_type is ObjectType.MULTI_STATE_VALUE
+            assert not is_state or states[place.instance] == row.alarm
+
+
+def test_demo_scales_its_loops_as_the_converter_does(demo: Site) -> None:
+    for tank, address in (("bulk-a", 0), ("bulk-b", 1), ("day", 2)):
+        place = demo.points[f"bus:{tank}.level>90"].place
+        assert isinstance(place, ModbusPlace)
+        assert place.loop is not None
+        assert (place.unit, place.address) == (sim_points.LOOP_UNIT, address)
+        for percent in (0.0, 47.5, 100.0):
+            raw = ma_of(percent) / FULL_SCALE_MA * COUNTS_MAX
+            assert value_of(place.loop, raw) == pytest.approx(percent)
+
+
 def test_demo_keeps_warnings_local_everywhere(demo: Site) -> None:
-    everywhere = {point.name for point in demo.points.values() if point.link in ("bms", "printer")}
+    watched = set(demo.links) - {"panel", "annunciator"}  # nothing is proved by a person's silence
+    everywhere = {point.name for point in demo.points.values() if point.link in watched}
     warnings = [alarm.name for alarm in demo.alarms.values() if alarm.alarm_class.value == "warning"]
     assert len(warnings) == 4
     for name in warnings:

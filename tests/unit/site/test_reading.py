@@ -11,7 +11,8 @@ from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.links import ModbusTcpLink, TextLink
 from harness.core.model import Behaviour, Site, Step
 from harness.core.places import ModbusPlace, OnWhen, Order, Table, TextPlace, ValueType
-from harness.site.reading import gather, is_beside, load_site, read_site
+from harness.site.reading import gather, load_site, read_site
+from harness.site.row_files import is_beside
 
 HEAD = """site: s
 controller: {name: c}
