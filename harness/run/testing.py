@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import traceback
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
 
-from harness.core.errors import RecordError, SafetyError, UsageError
+from harness.core.errors import IdentityError, RecordError, SafetyError, UsageError
 from harness.core.instants import Clock
 from harness.core.model import Site
 from harness.links.base import Link, LinkState
@@ -25,7 +25,7 @@ from harness.run.listening import listeners
 from harness.run.live import LiveSource
 from harness.run.order import Item, Selection, check_selection, listened_links, plan_of
 from harness.site.reading import Documents
-from harness.stimulus.armed import ArmedWriter, check_listed, check_word
+from harness.stimulus.armed import ArmedWriter, check_acknowledgeable, check_listed, check_word
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +73,8 @@ def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
         for writes in item.alarm.writes.values():
             for write in writes:
                 check_listed(site, write)
+        for acknowledgement in item.alarm.acknowledgements:
+            check_acknowledgeable(site, acknowledgement)
     return items
 
 
@@ -142,6 +144,31 @@ async def _listen_and_raise(
     links = listeners(site, tools.journal, tools.clock, listened_links(site, items))
     reports = {link.name: link.reports for link in links if isinstance(link, PersonListener)}
     conductor = Conductor(replace(tools, reports=reports), items)
+    try:
+        return await _raise_while_listening(conductor, links, reports, tools, start_ns, attend)
+    except* IdentityError as group:
+        # Whatever was raised has been put back by now; what was read may be another device's.
+        why = "; ".join(str(exc) for exc in _leaves(group))
+    tools.view.trouble(why)
+    return why
+
+
+def _leaves(group: BaseExceptionGroup[BaseException]) -> Iterator[BaseException]:
+    for exc in group.exceptions:
+        if isinstance(exc, BaseExceptionGroup):
+            yield from _leaves(exc)
+        else:
+            yield exc
+
+
+async def _raise_while_listening(
+    conductor: Conductor,
+    links: Sequence[Link],
+    reports: Mapping[str, Reports],
+    tools: Tools,
+    start_ns: int,
+    attend: Attend | None,
+) -> str:
     async with asyncio.TaskGroup() as group:
         listening = []
         if reports and attend is not None:
@@ -170,9 +197,14 @@ async def _attend(attend: Attend, reports: Sequence[Reports], tools: Tools) -> N
 
 
 async def _listen(link: Link, tools: Tools) -> None:
-    """A listener that crashes makes its link blind, with the traceback in the record; the other links go on."""
+    """A listener that crashes makes its link blind, with the traceback in the record; the other links go on.
+
+    Only what makes every link's evidence doubtful ends the run: two devices of one identity.
+    """
     try:
         await link.run()
+    except IdentityError:
+        raise
     except Exception as exc:  # noqa: BLE001  # whatever it is, it must not end the run
         why = f"the listener crashed: {exc!r}"
         tools.journal.link_state(link.name, tools.clock(), LinkState.DOWN, why)

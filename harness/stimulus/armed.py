@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Final, Self
+from typing import TYPE_CHECKING, Final, Self
 
 from harness.core.errors import LinkError, SafetyError
 from harness.core.instants import NS_PER_S, Bounds, Clock
-from harness.core.links import ModbusTcpLink
-from harness.core.model import Site, Write
+from harness.core.links import BacnetLink, ModbusTcpLink
+from harness.core.model import Acknowledgement, Alarm, Site, Step, Write
 from harness.links.modbus_client import ExchangeError, ModbusClient, RequestRefusedError
 from harness.links.modbus_pdu import ExceptionCode
 from harness.stimulus.modbus_writes import WriteRequest
+
+if TYPE_CHECKING:
+    from harness.stimulus.bacnet_acknowledge import BacnetAcknowledger
 
 CONNECT_TRIES: Final = 2
 NOT_DONE: Final = (
@@ -45,11 +48,14 @@ class ArmedWriter:
         self._site = site
         self._clock = clock
         self._clients: dict[str, ModbusClient] = {}
+        self._acknowledger: BacnetAcknowledger | None = None
 
     async def __aenter__(self) -> Self:
         return self
 
     async def __aexit__(self, *_: object) -> None:
+        if self._acknowledger is not None:
+            await self._acknowledger.close()
         for client in self._clients.values():
             client.close()
 
@@ -87,6 +93,38 @@ class ArmedWriter:
             last_ns, is_sent = answer.told_ns, True
         return Performed(at=Bounds(first_ns, last_ns), proven=True)
 
+    async def acknowledge(
+        self, acknowledgements: Iterable[Acknowledgement], messages: Callable[[str], Iterable[bytes]]
+    ) -> Performed:
+        """Acknowledge in order what BACnet objects notified last; ``messages``: what a link was told so far.
+
+        The step lies between the first byte out and the last answer in; where one fails, the ones behind it are not
+        sent. Raises SafetyError for a link that the site file does not list, before anything is sent.
+        """
+        from harness.links.bacnet_messages import EventNotice, decode
+
+        ordered = tuple(acknowledgements)
+        for it in ordered:
+            check_acknowledgeable(self._site, it)
+        if self._acknowledger is None:
+            from harness.stimulus.bacnet_acknowledge import BacnetAcknowledger as Acknowledger  # a protocol stack
+
+            self._acknowledger = Acknowledger(self._clock)
+        at: Bounds | None = None
+        is_sent = False
+        for it in ordered:
+            spec = self._site.links[it.link]
+            if not isinstance(spec, BacnetLink):
+                raise SafetyError(f"link={it.link}: events are acknowledged over a BACnet link, and this is none")
+            notices = [notice for data in messages(it.link) if isinstance(notice := decode(data), EventNotice)]
+            done = await self._acknowledger.acknowledge(spec, it, notices)
+            at = done.at if at is None else Bounds(at.lo, max(at.hi, done.at.hi))
+            is_sent = is_sent or done.is_sent
+            if not done.proven:
+                return Performed(at=at, proven=False, why=done.why, is_sent=is_sent)
+        now = self._clock()
+        return Performed(at=Bounds(now, now) if at is None else at, proven=True, is_sent=is_sent)
+
     async def _client(self, link: str) -> ModbusClient:
         client = self._clients.get(link)
         if client is None or not client.is_open:
@@ -113,6 +151,11 @@ def _request(write: Write) -> WriteRequest:
     )
 
 
+def can_do(alarm: Alarm, step: Step) -> bool:
+    """True where farend can do a step of an alarm: by writing, or by acknowledging events."""
+    return step in alarm.writes or (step is Step.ACKNOWLEDGE and bool(alarm.acknowledgements))
+
+
 def check_word(site: Site, word: str | None) -> None:
     """Raise SafetyError unless ``word`` is the site's own."""
     if word is None:
@@ -123,6 +166,15 @@ def check_word(site: Site, word: str | None) -> None:
         raise SafetyError(
             f"--arm {word}: this site file is site={site.name}; the word to arm it is its own name, so that no "
             "other site is written to by mistake"
+        )
+
+
+def check_acknowledgeable(site: Site, it: Acknowledgement) -> None:
+    """Raise SafetyError unless events of the link may be acknowledged by the site file's own list."""
+    if it.link not in site.acknowledgeable:
+        raise SafetyError(
+            f"link={it.link} object={it.object_type.value} {it.instance}: its events may not be acknowledged; add "
+            f"'{{link: {it.link}, acknowledge: yes}}' under 'writable' if a stimulus may do that"
         )
 
 

@@ -31,7 +31,13 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
 
 ALSO: dict[str, frozenset[str]] = {
     "record": frozenset({"harness.links.base", "harness.links.seen"}),  # what links hand on is what is written down
-    "stimulus": frozenset({"harness.links.modbus_client", "harness.links.modbus_pdu"}),  # one strict client for both
+    "stimulus": frozenset(  # one strict Modbus client and one BACnet stack for both
+        {
+            *("harness.links.modbus_client", "harness.links.modbus_pdu"),
+            *("harness.links.bacnet_apdu", "harness.links.bacnet_app"),
+            *("harness.links.bacnet_messages", "harness.links.bacnet_values"),
+        }
+    ),
 }
 """Single modules that a package may import from beside itself, with the reason."""
 
