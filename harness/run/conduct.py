@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from random import Random
 from typing import Final, Protocol
 
@@ -26,7 +26,7 @@ from harness.run.order import needs as item_needs
 from harness.run.persons import Persons
 from harness.run.steps import STEP_EVENT, STOPPED_EVENT, StepDone, stimuli_of
 from harness.run.waiting import QuietWindows, Waits, to_the_end
-from harness.stimulus.armed import ArmedWriter, Performed
+from harness.stimulus.armed import ArmedWriter, Performed, can_do
 
 CONNECT_MAX_NS: Final = 10 * NS_PER_S
 """How long the start waits for links to come up; one that stays away is blind, and the others go on."""
@@ -231,9 +231,10 @@ class Conductor:
                 self.open_alarms.discard(alarm.name)
         if alarm.lasts_ns is not None and item_needs(item, Step.ACKNOWLEDGE):
             await self._acknowledge(alarm, loud, stimulus)
-        elif Step.ACKNOWLEDGE in alarm.writes and not item_needs(item, Step.ACKNOWLEDGE):
+        elif can_do(alarm, Step.ACKNOWLEDGE) and not item_needs(item, Step.ACKNOWLEDGE):
             await self._step(alarm, Step.ACKNOWLEDGE, stimulus)  # no row waits for it, but a latch elsewhere may
         await self._acknowledge_brought(alarm)
+        await self._acknowledge_left(alarm)
         if item_needs(item, Step.RESET):
             await self._step(alarm, Step.RESET, stimulus)
         now = clock()
@@ -265,6 +266,22 @@ class Conductor:
                 data: dict[str, Json] = {"alarm": name, "step": "acknowledge", "proven": done.proven}
                 self._t.journal.event("put-back", done.at.hi, data)
 
+    async def _acknowledge_left(self, alarm: Alarm) -> None:
+        """Events that still ask for it, such as the return to normal: each transition has one of its own.
+
+        Also those of the alarms that it brought along.
+        """
+        names = (alarm.name, *self._t.site.brought_along(alarm.name))
+        for lower in (self._t.site.alarms[name] for name in names):
+            if lower.acknowledgements:
+                done = await self._t.writer.acknowledge(lower.acknowledgements, self._messages)
+                if done.is_sent:
+                    data: dict[str, Json] = {"alarm": lower.name, "step": "acknowledge", "proven": done.proven}
+                    self._t.journal.event("put-back", done.at.hi, data)
+
+    def _messages(self, link: str) -> Iterable[bytes]:
+        return (message.data for message in self._t.live.heard[link])
+
     async def _clear(self, alarm: Alarm, stimulus: str) -> StepDone:
         done = await self._step(alarm, Step.CLEAR, stimulus)
         if not done.proven:
@@ -281,9 +298,10 @@ class Conductor:
         self._t.view.phase("putting it back")
         if alarm.name in self.open_alarms:
             await self._clear(alarm, stimulus)
-        if Step.ACKNOWLEDGE in alarm.writes:
+        if can_do(alarm, Step.ACKNOWLEDGE):
             await self._step(alarm, Step.ACKNOWLEDGE, stimulus)
         await self._acknowledge_brought(alarm)
+        await self._acknowledge_left(alarm)
         if item_needs(item, Step.RESET):
             await self._step(alarm, Step.RESET, stimulus)
         await self._settle(item.loud)
@@ -307,6 +325,9 @@ class Conductor:
         try:
             if writes:
                 done = await self._t.writer.perform(writes)
+            if step is Step.ACKNOWLEDGE and alarm.acknowledgements and (done.proven or not writes):
+                events = await self._t.writer.acknowledge(alarm.acknowledgements, self._messages)
+                done = events if not writes else replace(events, at=Bounds(done.at.lo, max(done.at.hi, events.at.hi)))
         except asyncio.CancelledError:
             done = Performed(at=Bounds(now, self._t.clock()), proven=False, why="stopped before it was answered")
             raise

@@ -12,6 +12,7 @@ from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, MqttLink, PersonLink, TextLink
 from harness.core.model import Alarm, Behaviour, Expectation, Site, Step
 from harness.core.places import Arrival, BacnetPlace
+from harness.stimulus.armed import can_do
 
 READY_MAX_NS: Final = 5 * NS_PER_S
 """How long a raise waits for its points to be seen off before it goes ahead all the same: then it cannot pass."""
@@ -124,7 +125,7 @@ def gone_within_ns(site: Site, row: Expectation) -> int:
 def needs(item: Item, step: Step) -> bool:
     """True where a row of the alarm waits for ``step`` (acknowledge or reset) and farend can do it."""
     held = (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED)
-    return step in item.alarm.writes and any(row.behaviour in held and row.released_by is step for row in item.rows)
+    return can_do(item.alarm, step) and any(row.behaviour in held and row.released_by is step for row in item.rows)
 
 
 def longest_ns(site: Site, item: Item) -> int:
