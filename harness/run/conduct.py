@@ -21,7 +21,7 @@ from harness.record.header import Json
 from harness.record.writer import RecordWriter
 from harness.run.evidence import evidence_of
 from harness.run.live import LiveMemory, LiveSource
-from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, show_within_ns, usual_ns
+from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, hold_ns, settle_ns, show_within_ns, usual_ns
 from harness.run.order import needs as item_needs
 from harness.run.persons import Persons
 from harness.run.steps import STEP_EVENT, STOPPED_EVENT, StepDone, stimuli_of
@@ -164,6 +164,10 @@ class Conductor:
         quiet = [row for row in item.quiet if self._waits.is_observed(row)]
         await live.wait_until(lambda: all(live.is_off(row.point) for row in quiet), clock() + QUIET_READY_MAX_NS)
         await live.wait_for_news({row.point for row in loud}, clock(), clock() + READY_MAX_NS)
+        until = self._waits.told_apart_from(loud)
+        if until > clock():
+            view.phase("waiting until what is told can be told apart from what was before")
+            await self._waits.until(until)
         await self._random_phase(item)
         self._persons.look(item.rows, alarm.name)
         is_done = False
@@ -209,8 +213,8 @@ class Conductor:
                 await self._persons.walk(loud, alarm.name)
             visible = max((row.limits.visible_for_ns or 0 for row in loud), default=0)
             gap = max((gap_ns(site, row) for row in loud), default=0)
-            quiet = max((row.limits.leak_ns for row in item.quiet), default=0)
-            await self._waits.until(max(clock() + visible + gap if visible else clock(), raised.at.hi + quiet))
+            stay_ns = max([hold_ns(site, loud), *(row.limits.leak_ns for row in item.quiet)])
+            await self._waits.until(max(clock() + visible + gap if visible else clock(), raised.at.hi + stay_ns))
             if item_needs(item, Step.ACKNOWLEDGE):
                 await self._acknowledge(alarm, loud, stimulus)
             cleared = await self._clear(alarm, stimulus)
@@ -309,7 +313,7 @@ class Conductor:
     async def _settle(self, loud: Sequence[Expectation]) -> None:
         """Stay until a second onset would have shown."""
         self._t.view.phase("settling")
-        await self._waits.until(self._t.clock() + max((row.limits.settle_ns for row in loud), default=0))
+        await self._waits.until(self._t.clock() + settle_ns(self._t.site, loud))
 
     async def _step(self, alarm: Alarm, step: Step, stimulus: str) -> StepDone:
         """Perform a step and enter it; one without writes, or without an answer, is entered as not proven.

@@ -9,7 +9,7 @@ from typing import Final
 
 from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S
-from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, MqttLink, PersonLink, TextLink
+from harness.core.links import BacnetLink, Framing, ModbusRtuLink, ModbusTcpLink, MqttLink, PersonLink, TextLink
 from harness.core.model import Alarm, Behaviour, Expectation, Site, Step
 from harness.core.places import Arrival, BacnetPlace
 from harness.stimulus.armed import can_do
@@ -91,21 +91,48 @@ def listened_links(site: Site, items: Iterable[Item]) -> tuple[str, ...]:
     return tuple(name for name in site.links if name in names)
 
 
+def push_delay_ns(site: Site, row: Expectation) -> int | None:
+    """The longest time from a change to what is told of it, where a row's point is told; None where it is polled.
+
+    0 where nobody declared it. What is framed by silence is known only once the silence is over.
+    """
+    point = site.points[row.point]
+    spec = site.links[point.link]
+    match spec:
+        case TextLink():
+            framing_ns = spec.idle_gap_ns if spec.framing is Framing.IDLE_GAP else 0
+            return (spec.longest_delay_ns or 0) + framing_ns
+        case BacnetLink():
+            is_polled = isinstance(point.place, BacnetPlace) and point.place.arrives is Arrival.POLL
+            return None if is_polled else spec.longest_delay_ns or 0
+        case MqttLink():
+            return spec.longest_delay_ns or 0
+        case _:
+            return None
+
+
+def hold_ns(site: Site, rows: Iterable[Expectation]) -> int:
+    """How long what is told has to stay as it is before the next step, or the two could not be told apart.
+
+    A change told at p lies in [p - D, p]: two changes less than D apart have bounds that overlap. 0 for polled rows.
+    """
+    return max((delay + MARGIN_NS for row in rows if (delay := push_delay_ns(site, row))), default=0)
+
+
 def gap_ns(site: Site, row: Expectation) -> int:
     """How long something may stay unseen at a row's point when all is well: two polls, or the path's longest delay."""
     spec = site.links[site.points[row.point].link]
+    told_ns = push_delay_ns(site, row)
+    if told_ns is not None:
+        # That a BACnet device told nothing is proven by a poll that was asked D later.
+        return told_ns + MARGIN_NS + (2 * spec.poll_period_ns if isinstance(spec, BacnetLink) else 0)
     match spec:
-        case ModbusTcpLink() | ModbusRtuLink():
+        case ModbusTcpLink() | ModbusRtuLink() | BacnetLink():
             return 2 * spec.poll_period_ns + MARGIN_NS
-        case BacnetLink():
-            place = site.points[row.point].place
-            if isinstance(place, BacnetPlace) and place.arrives is Arrival.POLL:
-                return 2 * spec.poll_period_ns + MARGIN_NS
-            return (spec.longest_delay_ns or 0) + MARGIN_NS
         case PersonLink():
             return (spec.reaction_max_ns if spec.in_sight else 0) + MARGIN_NS
-        case TextLink() | MqttLink():
-            return (spec.longest_delay_ns or 0) + MARGIN_NS
+        case _:
+            return MARGIN_NS
 
 
 def show_within_ns(site: Site, row: Expectation) -> int:
@@ -122,6 +149,11 @@ def gone_within_ns(site: Site, row: Expectation) -> int:
     return limits.dwell_ns + gone + gap_ns(site, row)
 
 
+def settle_ns(site: Site, rows: Collection[Expectation]) -> int:
+    """How long after everything is off a second onset would still have shown, and what comes next is told apart."""
+    return max(max((row.limits.settle_ns for row in rows), default=0), hold_ns(site, rows))
+
+
 def needs(item: Item, step: Step) -> bool:
     """True where a row of the alarm waits for ``step`` (acknowledge or reset) and farend can do it."""
     held = (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED)
@@ -134,10 +166,11 @@ def longest_ns(site: Site, item: Item) -> int:
     visible = max((row.limits.visible_for_ns or 0 for row in item.loud), default=0)
     gone = max((gone_within_ns(site, row) for row in item.loud), default=0)
     lasts = 0 if item.alarm.lasts_ns is None else item.alarm.lasts_ns.hi
-    settle = max((row.limits.settle_ns for row in item.loud), default=0)
+    settle = settle_ns(site, item.loud)
     quiet = max((row.limits.search_ns + (row.limits.gone_within_ns or 0) for row in item.quiet), default=0)
     steps = 1 + sum(needs(item, step) for step in (Step.ACKNOWLEDGE, Step.RESET))
-    return max(shows + visible + gone * steps + settle, lasts + gone * steps + settle, quiet)
+    held = max(shows + visible, hold_ns(site, item.loud))
+    return max(held + gone * steps + settle, lasts + gone * steps + settle, quiet)
 
 
 def usual_ns(site: Site, item: Item) -> int:
@@ -145,7 +178,7 @@ def usual_ns(site: Site, item: Item) -> int:
     gap = max((gap_ns(site, row) for row in item.rows), default=0)
     visible = max((row.limits.visible_for_ns or 0 for row in item.loud), default=0)
     lasts = 0 if item.alarm.lasts_ns is None else item.alarm.lasts_ns.hi
-    settle = max((row.limits.settle_ns for row in item.loud), default=0)
+    settle = settle_ns(site, item.loud)
     quiet = 0 if item.loud else max((row.limits.search_ns for row in item.quiet), default=0)
     steps = 2 + sum(needs(item, step) for step in (Step.ACKNOWLEDGE, Step.RESET))
-    return max(gap * steps + max(visible, lasts) + settle, quiet)
+    return max(gap * steps + max(visible, lasts, hold_ns(site, item.loud)) + settle, quiet)

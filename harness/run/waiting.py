@@ -11,7 +11,7 @@ from harness.core.instants import NS_PER_S, Clock
 from harness.core.links import ModbusTcpLink, PersonLink, TextLink
 from harness.core.model import Expectation, Site
 from harness.run.live import LiveSource
-from harness.run.order import Item, gap_ns
+from harness.run.order import Item, gap_ns, hold_ns
 from harness.run.steps import StepDone
 
 LIFE_MAX_NS: Final = 5 * NS_PER_S
@@ -58,6 +58,16 @@ class Waits:
         state = live.states.get(row.point)
         stale_ns = 3 * spec.poll_period_ns + 2 * spec.timeout_ns
         return live.up[spec.name] and state is not None and state.told_ns >= self._clock() - stale_ns
+
+    def told_apart_from(self, rows: Iterable[Expectation]) -> int:
+        """The instant from which a change at a row that is told can be told apart from what was before its link was up.
+
+        The longest delay of the path after that: told earlier, it may have been so at the moment of subscribing.
+        """
+        site, live = self._site, self._live
+        up_ns = {name: changes[-1].at_ns for name, changes in live.link_changes.items() if changes and live.up[name]}
+        told = ((up_ns.get(site.points[row.point].link), hold_ns(site, [row])) for row in rows)
+        return max((at + held for at, held in told if at is not None and held), default=0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

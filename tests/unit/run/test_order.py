@@ -8,6 +8,7 @@ import pytest
 
 from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S
+from harness.core.links import Framing
 from harness.core.model import Site, Step
 from harness.run.order import (
     MARGIN_NS,
@@ -16,10 +17,13 @@ from harness.run.order import (
     check_selection,
     gap_ns,
     gone_within_ns,
+    hold_ns,
     listened_links,
     longest_ns,
     needs,
     plan_of,
+    push_delay_ns,
+    settle_ns,
     show_within_ns,
     usual_ns,
 )
@@ -149,3 +153,37 @@ def test_the_longest_time_is_never_below_the_usual_one_and_covers_the_limits() -
             assert longest_ns(site, item) >= row.limits.search_ns
         if item.alarm.lasts_ns is not None:
             assert usual_ns(site, item) >= item.alarm.lasts_ns.hi
+
+
+def told(site: Site, **link: object) -> Site:
+    log = site.links["log"]
+    return replace(site, links=site.links | {"log": replace(log, **link)})  # type: ignore[type-var]
+
+
+def test_what_is_told_is_held_for_longer_than_its_longest_delay() -> None:
+    """Two changes less than D apart have bounds that overlap, so no step comes sooner after the one before it."""
+    site = told(site_of(), longest_delay_ns=800 * NS_PER_MS)
+    (item,) = plan_of(site, Selection(links=("log",)))
+    (row,) = item.rows
+    assert push_delay_ns(site, row) == 800 * NS_PER_MS
+    assert gap_ns(site, row) == hold_ns(site, item.rows) == 800 * NS_PER_MS + MARGIN_NS
+    assert settle_ns(site, item.rows) >= 800 * NS_PER_MS + MARGIN_NS
+    quick = told(site, longest_delay_ns=10 * NS_PER_MS)
+    assert usual_ns(site, item) >= usual_ns(quick, item) + 2 * 790 * NS_PER_MS
+    assert longest_ns(site, item) > longest_ns(quick, item)
+
+
+def test_what_is_framed_by_silence_is_known_only_after_it() -> None:
+    site = told(site_of(), longest_delay_ns=100 * NS_PER_MS, framing=Framing.IDLE_GAP, idle_gap_ns=50 * NS_PER_MS)
+    (item,) = plan_of(site, Selection(links=("log",)))
+    assert push_delay_ns(site, item.rows[0]) == 150 * NS_PER_MS
+
+
+def test_what_is_polled_or_has_no_longest_delay_is_not_held() -> None:
+    site = told(site_of(), longest_delay_ns=None)
+    for item in plan_of(site, Selection()):
+        for row in item.rows:
+            is_told = site.points[row.point].link == "log"
+            assert push_delay_ns(site, row) == (0 if is_told else None)
+            assert hold_ns(site, [row]) == 0
+            assert settle_ns(site, [row]) == row.limits.settle_ns
