@@ -181,4 +181,5 @@ def usual_ns(site: Site, item: Item) -> int:
     settle = settle_ns(site, item.loud)
     quiet = 0 if item.loud else max((row.limits.search_ns for row in item.quiet), default=0)
     steps = 2 + sum(needs(item, step) for step in (Step.ACKNOWLEDGE, Step.RESET))
-    return max(gap * steps + max(visible, lasts, hold_ns(site, item.loud)) + settle, quiet)
+    shown = max(gap, hold_ns(site, item.loud))
+    return max(shown + gap * (steps - 1) + max(visible, lasts) + settle, quiet)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S
-from harness.core.links import Framing
+from harness.core.links import Framing, TextLink
 from harness.core.model import Site, Step
 from harness.run.order import (
     MARGIN_NS,
@@ -155,9 +156,10 @@ def test_the_longest_time_is_never_below_the_usual_one_and_covers_the_limits() -
             assert usual_ns(site, item) >= item.alarm.lasts_ns.hi
 
 
-def told(site: Site, **link: object) -> Site:
+def told(site: Site, **link: Any) -> Site:
     log = site.links["log"]
-    return replace(site, links=site.links | {"log": replace(log, **link)})  # type: ignore[type-var]
+    assert isinstance(log, TextLink)
+    return replace(site, links={**site.links, "log": replace(log, **link)})
 
 
 def test_what_is_told_is_held_for_longer_than_its_longest_delay() -> None:
