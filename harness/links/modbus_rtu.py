@@ -2,7 +2,7 @@
 
 Two ways, declared and never guessed. *Poll*: farend is the only master, and reads the points of all units on an
 absolute schedule. *Receive-only*: the bus has a master; farend sends nothing and pairs what it overhears
-(``modbus_rtu_overhear``).
+(``modbus_rtu_receive``).
 
 A unit that does not answer costs the others one time-out and the silence after it; then it is asked only after a
 back-off, by one request at a time. Meanwhile all its blocks are reported as failed polls: blind time, without a gap.
@@ -28,6 +28,7 @@ from harness.links.modbus_plan import BlockPlan
 from harness.links.modbus_polls import DevicePolls
 from harness.links.modbus_rtu_client import LineTimes, RtuClient
 from harness.links.modbus_rtu_owed import OwedAnswers
+from harness.links.modbus_rtu_receive import Reads, Receiver
 from harness.links.modbus_rtu_session import BusSession, Units
 from harness.links.modbus_rtu_timing import BusTime
 from harness.links.modbus_tcp import back_off_ns, was_useful
@@ -91,7 +92,7 @@ class ModbusRtuListener:
     async def run(self) -> None:
         """Listen until cancelled. A bus that is down is reported to the observer, never raised."""
         if self._spec.way is BusWay.RECEIVE_ONLY:
-            raise NotImplementedError
+            await self._receive()
         if not self._polls.places:
             return
         self._polls.plan()
@@ -127,6 +128,27 @@ class ModbusRtuListener:
             if was_useful(client.counts):
                 wait_ns = 0
             wait_ns = back_off_ns(wait_ns)
+            await asyncio.sleep(wait_ns / NS_PER_S)
+
+    async def _receive(self) -> None:
+        wait_ns = 0
+        reads = Reads(self.name, self._observer, self._next_block_id)
+        while True:
+            receiver = Receiver(self._spec, reads, self._clock, self._report)
+            try:
+                await connect(self._spec, receiver, to_ask=False)
+            except LinkError as exc:
+                self._report(LinkState.DOWN, str(exc))
+            else:
+                self._report(LinkState.UP, f"connected to {where(self._spec)}, receive-only")
+                try:
+                    self._report(LinkState.DOWN, await receiver.wait_closed())
+                finally:
+                    receiver.close()
+                    with suppress(TimeoutError):
+                        async with asyncio.timeout(CLOSE_TIMEOUT_S):
+                            await receiver.wait_closed()
+            wait_ns = back_off_ns(0 if receiver.heard else wait_ns)
             await asyncio.sleep(wait_ns / NS_PER_S)
 
     def _report(self, state: LinkState, why: str) -> None:
