@@ -28,7 +28,12 @@ _ALSO_CALLED: Final = {
     ),
     "link": ("connection", "bus", "device", "panel", "system", "interface"),
     "address": ("register", "reg", "modbus address", "modbus register", "register number", "point address", "number"),
-    "point": ("point name", "output", "object", "object name"),
+    "point": ("point name", "output", "object name"),
+    "object": ("bacnet object", "object id", "object identifier", "bacnet point"),
+    "arrives by": ("arrival", "notification", "reported by"),
+    "topic": ("mqtt topic",),
+    "pointer": ("json pointer", "json path"),
+    "loop": ("current loop", "analog loop"),
     "behaviour": ("behavior", "mode", "action", "expected behaviour", "expected"),
     "unit": ("unit id", "slave", "slave id", "server", "device id", "node"),
     "table": ("register type", "object type", "modbus type", "area", "function"),
@@ -43,6 +48,9 @@ _ALSO_CALLED: Final = {
     "note": ("notes", "remark", "remarks", "comment", "comments"),
 }
 """Headers seen in point lists: common practice, no source. A guess is always shown, never used in silence."""
+
+NO_COLUMN: Final = "none"
+"""In ``columns``: this field is in no column, although one happens to be named like it."""
 
 _UNIT_IN_HEADER: Final = re.compile(r".*[(\[]\s*(us|ms|s|min|h)\s*[)\]]\s*", re.DOTALL)
 
@@ -75,7 +83,7 @@ def guess_columns(headers: Iterable[str]) -> Mapping[str, str]:
 
 
 def find_columns(sheet: Sheet, told: Mapping[str, Value] | None, told_at: Origin, problems: Problems) -> Columns:
-    """The columns of a sheet. ``told``: the mapping of the site file, which ends all guessing.
+    """The columns of a sheet. ``told``: the mapping of the site file, which ends all guessing; ``none`` is no column.
 
     A header that *is* a field's name needs no telling. Problems: columns that are not there, two of one name, and,
     as a warning, the guesses, with the lines that would settle them.
@@ -90,7 +98,8 @@ def find_columns(sheet: Sheet, told: Mapping[str, Value] | None, told_at: Origin
     index = {name: by_header[plain(name)] for name in ROW.names() if plain(name) in by_header}
     guessed: Mapping[str, str] = {}
     if told is not None:
-        index |= _told(told, by_header, sheet, problems)
+        own, none = _told(told, by_header, sheet, problems)
+        index = {name: i for name, i in {**index, **own}.items() if name not in none}
     else:
         guessed = guess_columns([cell.text for cell in sheet.headers])
         index |= {name: by_header[plain(header)] for name, header in guessed.items()}
@@ -102,19 +111,25 @@ def find_columns(sheet: Sheet, told: Mapping[str, Value] | None, told_at: Origin
     return columns
 
 
-def _told(told: Mapping[str, Value], by_header: Mapping[str, int], sheet: Sheet, problems: Problems) -> dict[str, int]:
-    index = {}
+def _told(
+    told: Mapping[str, Value], by_header: Mapping[str, int], sheet: Sheet, problems: Problems
+) -> tuple[dict[str, int], set[str]]:
+    """The columns as told, and the fields that no column holds although one is named like them."""
+    index: dict[str, int] = {}
+    unread: set[str] = set()
     for name, value in told.items():
         header = str(value.means)
         if name not in ROW.names():
             problems.error(value.origin, "unknown-field", f"{shown(name)}: no field of a row",
                            did_you_mean(name, ROW.names()))  # fmt: skip
+        elif plain(header) == NO_COLUMN and NO_COLUMN not in by_header:
+            unread.add(name)
         elif plain(header) not in by_header:
             remedy = did_you_mean(header, [cell.text for cell in sheet.headers if cell.text.strip()])
             problems.error(value.origin, "column", f"{name}={shown(header)}: no such column in the point list", remedy)
         else:
             index[name] = by_header[plain(header)]
-    return index
+    return index, unread
 
 
 def _show_guess(columns: Columns, origin: Origin, told_at: Origin, problems: Problems) -> None:

@@ -187,7 +187,7 @@ POINTS_FILE: Final = Group(
         _field("file", kinds.TEXT, "CSV or XLSX file beside the site file."),
         _field("sheet", kinds.TEXT, "Name of the sheet.", default="the first"),
         _field("header row", kinds.whole(1, 100), "The row with the column names.", default="1"),
-        _field("columns", Named(key=kinds.TEXT, of=kinds.TEXT, what="columns"), "Field: the name of its column."),
+        _field("columns", Named(key=kinds.TEXT, of=kinds.TEXT, what="columns"), "Field: its column, or none."),
         _field("every row", Named(key=kinds.TEXT, of=kinds.TEXT, what="every row"), "The same in every row."),
         _field("skip rows without", Several(of=kinds.TEXT), "Rows without these are not read."),
         _field("rows", Several(of=ROW), "Rows written here, besides those of the file."),

@@ -9,8 +9,7 @@ import pytest
 
 from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_S
-from harness.core.links import ModbusTcpLink
-from harness.core.links import PersonLink
+from harness.core.links import ModbusTcpLink, PersonLink
 from harness.core.model import Site
 from harness.run.order import Selection
 from harness.run.preview import Preview, preview_of
