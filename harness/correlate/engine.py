@@ -17,6 +17,7 @@ import numpy as np
 
 from harness.core.instants import FOREVER, Bounds
 from harness.core.model import Alarm, Behaviour, Expectation, Hold, Judgement, Limits, Result, Site, Stimulus, Stray
+from harness.core.paths import is_told
 from harness.core.trace import Flags, Trace
 from harness.core.verdicts import Verdict
 from harness.correlate.assign import Assignment, Window, assign
@@ -40,7 +41,11 @@ class Judged:
 def outlines_of(site: Site, evidence: Evidence) -> dict[str, Outline]:
     """The outline of every mapped point; an empty one where nothing was observed."""
     return {
-        name: outline(evidence.traces.get(name) or _nothing(name), point.hold) for name, point in site.points.items()
+        name: replace(
+            outline(evidence.traces.get(name) or _nothing(name), point.hold),
+            is_told=is_told(site.links[point.link], point.place),
+        )
+        for name, point in site.points.items()
     }
 
 
@@ -317,7 +322,7 @@ def _without(sketch: Outline, window: Window, masks: Sequence[_Mask]) -> tuple[O
     local = Trace.from_states(
         trace.point, lo[keep], hi[keep], on[keep], edge=edge[keep], sealed=sealed, timed=trace.timed
     )
-    return replace(outline(local, sketch.hold), blurred=blurred), "; ".join(dict.fromkeys(who))
+    return replace(outline(local, sketch.hold), blurred=blurred, is_told=sketch.is_told), "; ".join(dict.fromkeys(who))
 
 
 def _states(trace: Trace, first: int, last: int) -> Flags:

@@ -190,7 +190,8 @@ def _name_unknown(sketch: Outline, demand: Demand, seen: Seen | None, masked_by:
             return Verdict.UNRESOLVED, "it was acknowledged before it had to show; not showing is neither pass nor fail"
         gap = sketch.widest_gap(raised.lo, window_end)
         room = "a gap without end" if gap is None else f"a gap of {time_text(gap)}"
-        return Verdict.UNRESOLVED, f"fell between polls: {room} leaves room for an appearance that no sample met"
+        where = "it may not have been told" if sketch.is_told else "fell between polls"
+        return Verdict.UNRESOLVED, f"{where}: {room} leaves room for an appearance that no sample met"
     return Verdict.UNRESOLVED, limit_doubt(sketch, demand, seen)
 
 

@@ -54,6 +54,8 @@ class Outline:
     blurred: Flags | None = None
     """(n + 1,) or None for all False: blurred[i] says that another alarm held the point between samples i-1 and i (n:
     behind the last one). The hold is one of the point: what one alarm did there may be shorter."""
+    is_told: bool = False
+    """Its changes are told once, and not read again and again: no poll period settles what is open."""
     _wide: dict[int, Indices] = field(default_factory=dict)
 
     def sighting(self, number: int) -> Sighting:

@@ -50,13 +50,17 @@ def limit_doubt(sketch: Outline, demand: Demand, seen: Seen) -> str:
     if Verdict.LATE in seen.possible and Verdict.LATE not in seen.proven:
         doubts.append(
             f"the limit of {time_text(demand.reach_ns)} lies inside the latency of {span_text(from_zero(latency))}; "
-            + _would_settle(demand.reach_ns, latency, seen.onset.width, demand.raised.width)
+            + _would_settle(demand.reach_ns, latency, seen.onset.width, demand.raised.width, _finer(sketch))
         )
     visible = elapsed(seen.onset, seen.end)
     if limits.visible_for_ns is not None and visible.lo < limits.visible_for_ns <= visible.hi:
         doubts.append(
             f"visible for {span_text(from_zero(visible))}, and {time_text(limits.visible_for_ns)} lies inside; "
-            f"a shorter poll period would settle it"
+            + (
+                "holding the alarm for longer would settle it"
+                if sketch.is_told
+                else "a shorter poll period would settle it"
+            )
         )
     elif limits.visible_for_ns is not None and sketch.splits(seen.number):
         widest, off = time_text(sketch.sighting(seen.number).widest_gap_ns), time_text(sketch.hold.off_ns)
@@ -68,17 +72,40 @@ def limit_doubt(sketch: Outline, demand: Demand, seen: Seen) -> str:
             doubts.append("its end was not observed")
         else:
             doubts.append("the time in which it had to be gone lies inside the bounds of its end")
-    return "; ".join(doubts) or "what was seen fits both a pass and a fail"
+    return "; ".join(doubts) or (_told_too_close(sketch, demand, seen) if sketch.is_told else _FITS_BOTH)
 
 
-def _would_settle(limit: int, latency: Bounds, onset_width: int, raised_width: int) -> str:
-    """Which poll period would settle a straddled limit, or that none would."""
+_FITS_BOTH = "what was seen fits both a pass and a fail"
+
+
+def _told_too_close(sketch: Outline, demand: Demand, seen: Seen) -> str:
+    """Why something told, which breaks no limit, is still open."""
+    trace = sketch.trace
+    if seen.end.lo <= demand.raised.hi:
+        return (
+            f"by the longest delay of its path it may have been gone before the raise: its end lies between "
+            f"{span_text(from_zero(elapsed(demand.raised, seen.end)))} after it; holding the alarm for longer would "
+            "settle it"
+        )
+    onset = sketch.first[seen.number]
+    if trace.sealed is None or not trace.sealed[onset]:
+        return "what was not told between is not known: its path does not promise every change, or was not alive"
+    return _FITS_BOTH
+
+
+def _finer(sketch: Outline) -> str:
+    """What would time the point more finely."""
+    return "a longest delay" if sketch.is_told else "a poll period"
+
+
+def _would_settle(limit: int, latency: Bounds, onset_width: int, raised_width: int, finer: str) -> str:
+    """Which poll period, or longest delay, would settle a straddled limit, or that none would."""
     if onset_width >= FOREVER or latency.is_open_below:
         return "an observation before the raise would be needed"
     below, above = limit - latency.lo, latency.hi - limit
     if raised_width >= below + above - raised_width and onset_width <= raised_width:
-        return "no poll period would: the time of the raise alone is not known well enough"
-    return f"a poll period below {time_text(max(1, min(below, above)))} may settle it"
+        return f"no {finer[2:]} would: the time of the raise alone is not known well enough"
+    return f"{finer} below {time_text(max(1, min(below, above)))} may settle it"
 
 
 def quiet_doubt(sketch: Outline, demand: Demand, seen: Seen | None, until: int) -> str:

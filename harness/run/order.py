@@ -9,9 +9,9 @@ from typing import Final
 
 from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S
-from harness.core.links import BacnetLink, Framing, ModbusRtuLink, ModbusTcpLink, MqttLink, PersonLink, TextLink
+from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, PersonLink
 from harness.core.model import Alarm, Behaviour, Expectation, Site, Step
-from harness.core.places import Arrival, BacnetPlace
+from harness.core.paths import told_delay_ns
 from harness.stimulus.armed import can_do
 
 READY_MAX_NS: Final = 5 * NS_PER_S
@@ -92,23 +92,9 @@ def listened_links(site: Site, items: Iterable[Item]) -> tuple[str, ...]:
 
 
 def push_delay_ns(site: Site, row: Expectation) -> int | None:
-    """The longest time from a change to what is told of it, where a row's point is told; None where it is polled.
-
-    0 where nobody declared it. What is framed by silence is known only once the silence is over.
-    """
+    """The longest time from a change to what is told of it, where a row's point is told; None where it is not."""
     point = site.points[row.point]
-    spec = site.links[point.link]
-    match spec:
-        case TextLink():
-            framing_ns = spec.idle_gap_ns if spec.framing is Framing.IDLE_GAP else 0
-            return (spec.longest_delay_ns or 0) + framing_ns
-        case BacnetLink():
-            is_polled = isinstance(point.place, BacnetPlace) and point.place.arrives is Arrival.POLL
-            return None if is_polled else spec.longest_delay_ns or 0
-        case MqttLink():
-            return spec.longest_delay_ns or 0
-        case _:
-            return None
+    return told_delay_ns(site.links[point.link], point.place)
 
 
 def hold_ns(site: Site, rows: Iterable[Expectation]) -> int:

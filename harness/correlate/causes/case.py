@@ -284,6 +284,10 @@ class Case:
             return [Bounds(demand.raised.lo, max(demand.raised.lo, until))]
         if result.verdict is not Verdict.UNRESOLVED:
             return []
+        if self.sketches[result.point].is_told and result.onset is not None:
+            # Its bounds are as wide as the longest delay, whether anybody was listening all the while or not.
+            ends = [it.hi for it in (result.onset, result.end) if it is not None and not it.is_open_above]
+            return [Bounds(demand.raised.lo, max([demand.raised.lo, *ends]))]
         return [it for it in (result.onset, result.end) if it is not None and not it.is_open_below]
 
     def readable_as(self, spot: Spot) -> list[Spot]:

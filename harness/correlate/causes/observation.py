@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 
 from harness.core.instants import FOREVER, elapsed
+from harness.core.links import BacnetLink, MqttLink, TextLink
 from harness.core.model import Behaviour, Cause, CauseKind
 from harness.core.places import ModbusPlace, TextPlace, ValueType
 from harness.core.verdicts import Verdict
@@ -97,10 +98,50 @@ def _why(case: Case, number: int) -> tuple[_Make, bool]:
         (not is_ready(sketch, demand), _was_on, True),
         (not unresolved, _other, True),
         (loud and result.onset is None and "acknowledged before" in result.reason, _acknowledged_early, False),
-        (result.onset is None, _between_polls, False),
+        (result.onset is None, _not_told if sketch.is_told else _between_polls, False),
         (loud and demand.release is None and not demand.is_pulse, _never_released, False),
+        (sketch.is_told, _told_too_close, False),
     )
     return next(((make, by_point) for holds, make, by_point in ways if holds), (_straddles, False))
+
+
+def _not_told(case: Case, link: str, numbers: Sequence[int]) -> Cause:
+    promise = _promise(case, link)
+    up = [n for n in numbers if case.stimulus(n).timed_by]
+    proof = f"; a reference point proves that it was up: {alarms(case, up)}" if up else ""
+    return Cause(
+        kind=CauseKind.OBSERVATION,
+        code="silence-proves-nothing",
+        text=f"nothing was told on link {link}, and silence there proves nothing: {promise}",
+        evidence=f"no word of {pairs(case, numbers)}{proof}",
+        next_check=f"if it is so, declare in link {link} that it promises every change, with its longest delay; see "
+        "that something comes after the end of the window, a heartbeat for instance, as proof that the path is alive",
+    )
+
+
+def _promise(case: Case, link: str) -> str:
+    spec = case.site.links[link]
+    if not isinstance(spec, TextLink | BacnetLink | MqttLink) or not spec.promises_every_change:
+        return "it does not promise every change"
+    if spec.longest_delay_ns is None:
+        return "it promises every change, but not how soon"
+    return f"its last sign of life, less its longest delay of {time_text(spec.longest_delay_ns)}, came too early"
+
+
+def _told_too_close(case: Case, link: str, numbers: Sequence[int]) -> Cause:
+    spec = case.site.links[link]
+    delay = spec.longest_delay_ns if isinstance(spec, TextLink | BacnetLink | MqttLink) else None
+    known = "nobody declared how late" if delay is None else f"up to {time_text(delay)} late, as declared"
+    settle = (
+        "declare the longest delay of this path" if delay is None else "declare a shorter longest delay if it has one"
+    )
+    return Cause(
+        kind=CauseKind.TIME,
+        code="limit-within-bounds",
+        text=f"what was told on link {link} came {known}, so these changes cannot be timed closely enough",
+        evidence=series(f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers),
+        next_check=f"{settle}; hold the alarm for longer than that delay; or set a limit that can be proven",
+    )
 
 
 def _between_polls(case: Case, link: str, numbers: Sequence[int]) -> Cause:
