@@ -137,6 +137,17 @@ class _Straight(asyncio.Queue[aiomqtt.Message]):
         self._arrivals.message(item)
 
 
+class TlsContext(ssl.SSLContext):
+    """A client's context that knows its newest socket: the client library forgets it where the handshake fails."""
+
+    newest: ssl.SSLSocket | None = None
+
+    def wrap_socket(self, *arguments: Any, **settings: Any) -> ssl.SSLSocket:
+        """See ``ssl.SSLContext``."""
+        self.newest = super().wrap_socket(*arguments, **settings)
+        return self.newest
+
+
 class Connection(aiomqtt.Client):
     """One connection to a broker. A new one is made for each attempt, so its start is clean, and so is its session.
 
@@ -145,8 +156,9 @@ class Connection(aiomqtt.Client):
     """
 
     def __init__(
-        self, spec: MqttLink, identifier: str, arrivals: Arrivals, tls: ssl.SSLContext | None, password: str | None
+        self, spec: MqttLink, identifier: str, arrivals: Arrivals, tls: TlsContext | None, password: str | None
     ) -> None:
+        self._tls = tls
         self._is_v5 = spec.version is MqttVersion.V5
         super().__init__(
             spec.host,
@@ -188,8 +200,10 @@ class Connection(aiomqtt.Client):
             self.abandon()
 
     def abandon(self) -> None:
-        """Close the socket where the library has left it open: after a CONNACK that did not come."""
+        """Close the socket where the library has left it open: a CONNACK did not come, or a TLS handshake failed."""
         self._client.disconnect()
+        if self._tls is not None and self._tls.newest is not None and self._client.socket() is None:
+            self._tls.newest.close()
 
     async def ask_for(self, topics: list[str], qos: int) -> dict[str, str]:
         """Subscribe. Returns why, for each topic that the broker refused."""
@@ -221,12 +235,16 @@ class Connection(aiomqtt.Client):
         return "the connection was closed"
 
 
-def tls_context(spec: MqttLink) -> ssl.SSLContext | None:
+def tls_context(spec: MqttLink) -> TlsContext | None:
     """What the link's TLS files say; None where it uses none. LinkError where a file cannot be used."""
     if spec.tls is None:
         return None
+    context = TlsContext(ssl.PROTOCOL_TLS_CLIENT)  # verifies the certificate and the host's name
     try:
-        context = ssl.create_default_context(cafile=spec.tls.ca_file)
+        if spec.tls.ca_file is None:
+            context.load_default_certs()
+        else:
+            context.load_verify_locations(spec.tls.ca_file)
     except OSError as exc:
         raise LinkError(
             f"ca_file={spec.tls.ca_file}: {exc.strerror or exc}; expected certificates in PEM form"

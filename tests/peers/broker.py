@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import shutil
 import signal
 import socket
@@ -18,6 +19,12 @@ from tests.peers.recorder import DEADLINE_S, eventually
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 
 needs_mosquitto = pytest.mark.skipif(MOSQUITTO is None, reason="mosquitto, the MQTT broker, is not installed")
+
+SECURITY_PLUGIN = next(Path("/usr/lib").glob("**/mosquitto_dynamic_security.so"), None)
+
+needs_security_plugin = pytest.mark.skipif(
+    SECURITY_PLUGIN is None, reason="mosquitto's own security plugin, which refuses subscriptions, is not installed"
+)
 
 
 def free_port() -> int:
@@ -35,6 +42,8 @@ class Broker:
         self.port = free_port()
         self._file = folder / "mosquitto.conf"
         anyone = ["allow_anonymous true"] if plain else []
+        if os.geteuid() == 0:
+            anyone.append("user root")  # else it gives up its rights, and cannot read the test's files
         lines = [f"listener {self.port} 127.0.0.1", *anyone, "persistence false", "set_tcp_nodelay true", *settings]
         self._file.write_text("\n".join(lines) + "\n", encoding="utf-8")
         self._process: asyncio.subprocess.Process | None = None
