@@ -165,6 +165,7 @@ class RtuClient(asyncio.Protocol):
         future: asyncio.Future[Answer] = self._loop.create_future()
         self._sent = request_frame(request)
         self._noisy_since_ns = None
+        self._owed.asking(request.unit)
         asked_ns = self._clock()
         self._waiting = (future, request, asked_ns, timeout_ns)
         self._transport.write(self._sent)

@@ -213,6 +213,7 @@ class Overhearer:
             if self._open is not None:
                 self._unanswered(first_at_ns, "the master's request was not answered before its next one")
             asked = parse_read_request(unit, frame[1:-2]) if function in READ_FUNCTIONS else None
+            self._owed.asking(unit)
             if unit == 0:
                 return  # to all units, which do not answer (V1.02, 2.1)
             self._open = _Open(

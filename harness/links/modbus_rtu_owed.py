@@ -2,9 +2,9 @@
 
 An RTU answer names its unit, its function and how many bytes it has: not the address, and no transaction. So after a
 request that was given up, the next answer may be its late one. What is assumed, and all that is assumed: a unit
-answers in the order in which it was asked, at most once for each request; of the requests that it left unanswered, only
-the last ``OWED_MAX`` can still be answered; and one that was not answered for ``forget_ns`` never is. No other time
-comes into it: an answer may be late by any time, and may come only when the next request wakes the unit.
+answers in the order in which it was asked, at most once for each request; an answer is late by at most ``OWED_MAX``
+requests to its unit; and one that has not come for ``forget_ns`` never comes. No other time comes into it: an answer
+may be late by any time, and may come only when the next request wakes the unit.
 
 From that follows, for an answer that fits the request which is waiting:
 - It fits no owed request: it is this one's, and those before it will not be answered any more.
@@ -29,8 +29,8 @@ from harness.links.modbus_pdu import TABLE_SIZE, ReadRequest
 from harness.links.modbus_rtu_frames import RtuAnswer
 
 OWED_MAX: Final = 4
-"""Unanswered requests of one unit that can still be answered. A serial unit has one receive buffer of 256 bytes and one
-program that empties it (common practice, no source); answers late by one, two and three requests are tested."""
+"""By so many requests to its unit an answer can be late. A serial unit has one receive buffer of 256 bytes and one
+program that empties it, and most drop what comes while they are busy (common practice, no source)."""
 PROBES_MAX: Final = 4
 """Shorter reads in a row that end no doubt; then the unit is asked as planned, and its bounds stay wide."""
 
@@ -61,22 +61,30 @@ class Match:
 class _Owed:
     request: ReadRequest
     asked_ns: int
+    number: int
 
 
 class OwedAnswers:
     """The requests to each unit of one bus whose answers may still come. Outlives connections: units know of none."""
 
-    __slots__ = ("_forget_ns", "_probes", "_units")
+    __slots__ = ("_asked", "_forget_ns", "_probes", "_units")
 
     def __init__(self, forget_ns: int) -> None:
         """``forget_ns``: a request that was not answered for so long never is."""
         self._forget_ns = forget_ns
         self._units: dict[int, deque[_Owed]] = {}
         self._probes: dict[int, int] = {}
+        self._asked: dict[int, int] = {}
+
+    def asking(self, unit: int) -> None:
+        """The next request to a unit goes out."""
+        self._asked[unit] = self._asked.get(unit, 0) + 1
 
     def give_up(self, request: ReadRequest, asked_ns: int) -> None:
-        """``request`` was given up without an answer that was certainly its own."""
-        self._units.setdefault(request.unit, deque(maxlen=OWED_MAX)).append(_Owed(request=request, asked_ns=asked_ns))
+        """The last request to its unit was given up without an answer that was certainly its own."""
+        number = self._asked.get(request.unit, 0)
+        owed = self._units.setdefault(request.unit, deque())
+        owed.append(_Owed(request=request, asked_ns=asked_ns, number=number))
 
     def count(self, unit: int, now_ns: int) -> int:
         """How many answers of a unit may still come."""
@@ -98,7 +106,7 @@ class OwedAnswers:
             pass
         if request is None or not own:
             return Match(whose=Whose.LATE)
-        owed.append(_Owed(request=request, asked_ns=asked_ns))
+        self.give_up(request, asked_ns)
         if answer.code is None and all(it.request == request for it in fitting):
             return Match(whose=Whose.OWN, asked_ns=oldest.asked_ns)
         return Match(whose=Whose.UNSURE)
@@ -121,8 +129,9 @@ class OwedAnswers:
         return None
 
     def _of(self, unit: int, now_ns: int) -> deque[_Owed]:
-        owed = self._units.setdefault(unit, deque(maxlen=OWED_MAX))
-        while owed and now_ns - owed[0].asked_ns > self._forget_ns:
+        owed = self._units.setdefault(unit, deque())
+        oldest = self._asked.get(unit, 0) - OWED_MAX
+        while owed and (owed[0].number < oldest or now_ns - owed[0].asked_ns > self._forget_ns):
             owed.popleft()
         return owed
 
