@@ -179,7 +179,7 @@ class BacnetListener:
                 done, _ = await asyncio.wait([tasks[0], self._failed], return_when=asyncio.FIRST_COMPLETED)
             if self._failed.done():
                 self._failed.result()
-            gone = tasks[0].done()
+            gone = tasks[0].done() and tasks[0].exception() is None
             return next(iter(it.result() or "the session ended" for it in tasks if it.done()))
         finally:
             for task in tasks:

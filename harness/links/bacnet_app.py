@@ -14,7 +14,16 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
-from bacpypes3.apdu import APDU, AbortPDU, IAmRequest, RejectPDU, RejectReason, SimpleAckPDU, WhoIsRequest
+from bacpypes3.apdu import (
+    APDU,
+    AbortPDU,
+    ConfirmedRequestPDU,
+    IAmRequest,
+    RejectPDU,
+    RejectReason,
+    SimpleAckPDU,
+    WhoIsRequest,
+)
 from bacpypes3.app import Application
 from bacpypes3.appservice import ApplicationServiceAccessPoint
 from bacpypes3.basetypes import Segmentation
@@ -244,6 +253,8 @@ class BacnetApp(Application):  # type: ignore[misc]  # as above
 
     async def indication(self, apdu: Any) -> None:
         """A request of somebody else's: nothing but notifications is served."""
+        if isinstance(apdu, AbortPDU):
+            return  # of bacpypes3 itself, for a request that it could not decode: it counts as not taken
         arrival = _take()
         if arrival is None:
             return
@@ -256,7 +267,7 @@ class BacnetApp(Application):  # type: ignore[misc]  # as above
                     side.heard_i_am(arrival.source, arrival)
         elif isinstance(apdu, WhoIsRequest):
             await self._say_who_i_am(apdu)
-        elif hasattr(apdu, "apduInvokeID") and not isinstance(apdu, AbortPDU) and apdu.apduInvokeID is not None:
+        elif isinstance(apdu, ConfirmedRequestPDU):
             await self.response(RejectPDU(reason=RejectReason.unrecognizedService, context=apdu))
 
     async def _notified(self, apdu: Any, arrival: Arrival, *, is_confirmed: bool) -> None:

@@ -12,7 +12,7 @@ from harness.core.instants import NS_PER_MS
 from harness.core.links import ModbusTcpLink
 from harness.core.model import Point
 from harness.core.places import ModbusPlace, Numbering
-from harness.links.base import AnyBlock, Block, Link, LinkState
+from harness.links.base import AnyBlock, Block, Link, LinkState, ObjectBlock
 from harness.record.header import Json
 
 ORIGIN = Origin(file="test", line=1)
@@ -27,6 +27,7 @@ class Recorder:
 
     def __init__(self) -> None:
         self.blocks: dict[int, Block] = {}
+        self.object_blocks: dict[int, ObjectBlock] = {}
         self.polls: list[tuple[int, int, int, bytes]] = []
         self.failures: list[tuple[int, int, int, str]] = []
         self.stopped: list[tuple[int, int, int, str]] = []
@@ -41,9 +42,11 @@ class Recorder:
         return next(self.ids)
 
     def block(self, block: AnyBlock) -> None:
-        assert isinstance(block, Block)
-        assert block.id not in self.blocks
-        self.blocks[block.id] = block
+        assert block.id not in {**self.blocks, **self.object_blocks}
+        if isinstance(block, ObjectBlock):
+            self.object_blocks[block.id] = block
+        else:
+            self.blocks[block.id] = block
         self._heard.set()
 
     def poll(self, block_id: int, asked_ns: int, told_ns: int, payload: bytes) -> None:

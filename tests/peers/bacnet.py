@@ -1,0 +1,60 @@
+"""What the tests of BACnet links share: links on loopback, points, and what a recorder heard, decoded."""
+
+from __future__ import annotations
+
+import socket
+from typing import TypeVar
+
+from harness.core.instants import NS_PER_MS
+from harness.core.links import BacnetLink
+from harness.core.model import Point
+from harness.core.places import Arrival, BacnetPlace, ObjectPart, ObjectType
+from harness.links.bacnet_messages import BacnetMessage, decode
+from tests.peers.recorder import ORIGIN, Recorder
+
+T = TypeVar("T", bound=BacnetMessage)
+BI, AI = ObjectType.BINARY_INPUT, ObjectType.ANALOG_INPUT
+
+
+def free_port() -> int:
+    """A UDP port of loopback that was free just now."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+def bacnet_link(port: int, device: int = 4, name: str = "building", **rest: object) -> BacnetLink:
+    """A link to 127.0.0.1 with short periods and a time-out that no slow machine runs into."""
+    given: dict[str, object] = {
+        "listen_port": free_port(),
+        "poll_period_ns": 20 * NS_PER_MS,
+        "timeout_ns": 5000 * NS_PER_MS,
+        **rest,
+    }
+    return BacnetLink(
+        name=name,
+        host="127.0.0.1",
+        port=port,
+        device=device,
+        listen_host="127.0.0.1",
+        origin=ORIGIN,
+        **given,  # type: ignore[arg-type]
+    )
+
+
+def bacnet_point(
+    instance: int,
+    arrives: Arrival = Arrival.POLL,
+    object_type: ObjectType = BI,
+    part: ObjectPart = ObjectPart.PRESENT_VALUE,
+    link: str = "building",
+    **rest: object,
+) -> Point:
+    place = BacnetPlace(object_type=object_type, instance=instance, part=part, arrives=arrives, **rest)  # type: ignore[arg-type]
+    return Point(name=f"{object_type.value}-{instance}-{arrives.value}", link=link, place=place, origin=ORIGIN)
+
+
+def messages(heard: Recorder, kind: type[T]) -> list[T]:
+    """What was heard of one kind."""
+    return [it for _, _, _, data in heard.lines if isinstance(it := decode(data), kind)]
