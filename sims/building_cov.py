@@ -37,7 +37,7 @@ class Subscription:
 
     def remaining_s(self, now_ns: int) -> int:
         """Time remaining in whole seconds as a notification tells it: 0 means for ever, so the last second counts 1."""
-        return 0 if self.expires_ns is None else max(1, (self.expires_ns - now_ns) // NS_PER_S)
+        return 0 if self.expires_ns is None else max(1, -((now_ns - self.expires_ns) // NS_PER_S))
 
 
 class NoRoomError(Exception):

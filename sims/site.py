@@ -102,6 +102,14 @@ class SimulatedSite:
         """The TCP port of the annunciator."""
         return self._port("annunciator_port")
 
+    @property
+    def building_port(self) -> int:
+        """The UDP port of the BACnet/IP device."""
+        port = self.ready().get("building_port")
+        if not isinstance(port, int):
+            raise ValueError("building_port: this site has none; give building=BuildingOptions()")  # noqa: TRY004
+        return port
+
     def _port(self, name: str) -> int:
         port = self.ready().get(name)
         if not isinstance(port, int):
