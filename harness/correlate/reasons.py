@@ -69,7 +69,7 @@ def limit_doubt(sketch: Outline, demand: Demand, seen: Seen) -> str:
         )
     if Verdict.STUCK in seen.possible and Verdict.STUCK not in seen.proven:
         if seen.end.is_open_above:
-            doubts.append("its end was not observed")
+            doubts.append("it was never told to be gone" if sketch.is_told else "its end was not observed")
         else:
             doubts.append("the time in which it had to be gone lies inside the bounds of its end")
     return "; ".join(doubts) or (_told_too_close(sketch, demand, seen) if sketch.is_told else _FITS_BOTH)
@@ -83,7 +83,7 @@ def _told_too_close(sketch: Outline, demand: Demand, seen: Seen) -> str:
     trace = sketch.trace
     if seen.end.lo <= demand.raised.hi:
         return (
-            f"by the longest delay of its path it may have been gone before the raise: its end lies between "
+            "by the longest delay of its path it may have been gone before the raise: its end lies "
             f"{span_text(from_zero(elapsed(demand.raised, seen.end)))} after it; holding the alarm for longer would "
             "settle it"
         )

@@ -10,6 +10,7 @@ from harness.core.model import Behaviour, Cause, CauseKind, Stimulus
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import ANSWER_NS, Finding
+from harness.correlate.causes.observation import end_not_told
 from harness.correlate.causes.spots import Block
 from harness.correlate.causes.words import alarms, block, pair_text, points, series
 from harness.correlate.reasons import from_zero
@@ -45,6 +46,11 @@ def left_on(case: Case) -> Iterator[Finding]:
             groups[point].append(number)
             since.setdefault(point, holder)
     for name, numbers in groups.items():
+        if case.sketches[name].is_told:
+            before = [n for n in case.by_point[name] if n in case.open and n not in numbers and _open(case, n)]
+            numbers = sorted([*numbers, *before])  # noqa: PLW2901  # the one that was never told gone, and those behind
+            yield Finding(cause=end_not_told(case, name, numbers), results=tuple(numbers))
+            continue
         holder = since[name]
         waited = 0 if holder.cleared is None else case.stimulus(numbers[-1]).raised.lo - holder.cleared.hi
         yield Finding(

@@ -89,10 +89,11 @@ def _why(case: Case, number: int) -> tuple[_Make, bool]:
     no_sample_before = sketch.last_before(demand.raised.lo) < 0
     ways: tuple[tuple[bool, _Make, bool], ...] = (
         ("crashed" in result.reason and bool(case.judgement.failures_of_checkers), _crashed, True),
+        (sketch.is_told and result.reason.startswith(f"{result.alarm} ("), end_not_told, True),
         (result.verdict is Verdict.MASKED, _masked, True),
         (not len(sketch.trace), _not_read, False),
         (result.verdict is Verdict.NOT_OBSERVED and no_sample_before, _too_early, False),
-        (result.verdict is Verdict.NOT_OBSERVED, _no_samples, False),
+        (result.verdict is Verdict.NOT_OBSERVED, _not_told if sketch.is_told else _no_samples, False),
         ("equally good" in result.reason, _ambiguous, True),
         (not is_ready(sketch, demand) and no_sample_before, _too_early, False),
         (not is_ready(sketch, demand), _was_on, True),
@@ -100,9 +101,26 @@ def _why(case: Case, number: int) -> tuple[_Make, bool]:
         (loud and result.onset is None and "acknowledged before" in result.reason, _acknowledged_early, False),
         (result.onset is None, _not_told if sketch.is_told else _between_polls, False),
         (loud and demand.release is None and not demand.is_pulse, _never_released, False),
+        (sketch.is_told and result.end is not None and result.end.is_open_above, end_not_told, True),
         (sketch.is_told, _told_too_close, False),
     )
     return next(((make, by_point) for holds, make, by_point in ways if holds), (_straddles, False))
+
+
+def end_not_told(case: Case, name: str, numbers: Sequence[int]) -> Cause:
+    """Told to be on, and never again: a result of its own, since silence does not prove that it stayed on."""
+    first = next((n for n in numbers if case.results[n].onset is not None), numbers[0])
+    later = [n for n in numbers if n != first]
+    after = f"; on by its last word, so nothing can be told of {pairs(case, later)}" if later else ""
+    return Cause(
+        kind=CauseKind.OBSERVATION,
+        code="end-not-told",
+        text=f"{point(case, name)} was told to be on and never to be gone: the word of it was not sent, was lost, or "
+        "reads otherwise; or it really stayed on",
+        evidence=f"{pair_text(case.results[first])}: nothing told the end{after}",
+        next_check="look at the log itself for what it says when this alarm clears, and compare it with the pattern; "
+        "see whether another output shows it gone; then raise these again",
+    )
 
 
 def _not_told(case: Case, link: str, numbers: Sequence[int]) -> Cause:
