@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -14,12 +15,23 @@ import click
 
 from harness.cli.common import note
 from harness.core.errors import FarendError, UsageError
+from harness.core.links import MqttLink, PersonLink
 from harness.run.gate import read_reviews
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, record_name
 
-PORTS: Final = {"panel": 15020, "bms": 15021, "printer": 15022}
+PORTS: Final = {"panel": 15020, "bms": 15021, "printer": 15022, "bus": 15024, "gateway": 15025, "building": 15027}
 """The ports that the demo's site file names; the demo replaces them by the free ones that the simulated site got."""
+
+LISTENING_PORT: Final = 15028
+"""The port of the site file on which farend itself is a BACnet/IP device, and gets notifications."""
+
+BROKER: Final = "127.0.0.1:1883"
+"""The broker that the demo's site file names, and where one is looked for."""
+
+BROKER_TIMEOUT_S: Final = 0.5
+GATEWAY_POLL: Final = "500ms"
+"""The limits of the site file's gateway rows are meant for it."""
 
 DEFECTS: Final = (
     "swapped-pair:bulk-a.water@bms=day.low",
@@ -36,6 +48,7 @@ DEFECTS: Final = (
 @click.option("--healthy", is_flag=True, help="A site without defects.")
 @click.option("--seed", type=int, default=1, show_default=True, help="Chooses what a defect leaves open.")
 @click.option("--only", multiple=True, metavar="PATTERN", help="Only alarms that fit; repeatable.")
+@click.option("--broker", metavar="HOST:PORT", help=f"An MQTT broker to go through. Default: {BROKER} if it answers.")
 @click.option("--plain", is_flag=True, help="Plain lines even in a terminal.")
 @click.option("--json", "as_json", is_flag=True, help="Print the judged record as JSON at the end.")
 def command(
@@ -44,12 +57,16 @@ def command(
     healthy: bool,
     seed: int,
     only: tuple[str, ...],
+    broker: str | None,
     plain: bool,
     as_json: bool,
 ) -> int:
     """Start a simulated site that has a few faults, raise its alarms, and show which output got which.
 
-    The exit code is the test's: with the usual faults it is 1. Nothing outside this computer is touched.
+    It listens on Modbus TCP, a Modbus RTU bus with current loops, BACnet/IP, printed text, a gateway behind the
+    building system, and on MQTT where there is a broker. Lamp and horn would need you, so they are not tested. The
+    exit code is the test's: with the usual faults it is 1. Nothing outside this computer is touched, but for a broker
+    that you name.
     """
     from harness.cli.common import load
     from harness.cli.test import perform
@@ -62,13 +79,21 @@ def command(
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as exc:
         raise UsageError(f"--folder {folder}: cannot be made: {exc.strerror}; choose another one") from exc
-    with simulated_site(chosen, seed) as ports:
+    listening_port = free_udp_port()
+    at = broker_address(broker)
+    with simulated_site(chosen, seed, listening_port, at) as ports:
         profile = profiles_folder() / "demo"
-        entry = copy_profile(profile, folder, ports)
+        places = {f"127.0.0.1:{PORTS[name]}": f"127.0.0.1:{port}" for name, port in ports.items()}
+        places[f"127.0.0.1/8:{LISTENING_PORT}"] = f"127.0.0.1/8:{listening_port}"
+        entry = copy_profile(profile, folder, places | ({BROKER: at} if at else {}))
         read, documents = load(entry)
+        absent = [name for name, link in read.links.items() if isinstance(link, PersonLink)]
+        absent += [name for name, link in read.links.items() if isinstance(link, MqttLink) and not at]
+        if at is None:
+            note(f"no MQTT broker answers at {BROKER}, so its rows are not tested; start one, or name it with --broker")
         options = TestOptions(
             record=record_name(read.name, folder),
-            selection=Selection(only=only),
+            selection=Selection(only=only, links=tuple(name for name in read.links if name not in absent)),
             arm=read.name,
             reviews=read_reviews(profile / "reviews.yaml"),
             who="demo",
@@ -81,11 +106,40 @@ def command(
         return perform(read, documents, options, plain=plain, as_json=as_json, html_file=html)
 
 
+def broker_address(given: str | None) -> str | None:
+    """Where a broker answers, None where none was given and none is found. UsageError where the given one does not."""
+    host, _, port = (given or BROKER).rpartition(":")
+    if not host or not port.isdecimal():
+        raise UsageError(f"--broker {given}: expected HOST:PORT, such as {BROKER}")
+    try:
+        socket.create_connection((host.strip("[]"), int(port)), timeout=BROKER_TIMEOUT_S).close()
+    except (OSError, OverflowError) as exc:
+        if given is None:
+            return None
+        raise UsageError(f"--broker {given}: no broker answers there: {exc}; start it, or mend the address") from exc
+    return given or BROKER
+
+
+def free_udp_port() -> int:
+    """A port of this computer that nobody uses at present."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
 @contextmanager
-def simulated_site(defects: tuple[str, ...], seed: int) -> Iterator[dict[str, int]]:
-    """The simulated site in a process of its own; gives its ports by the link's name. It ends with the ``with``."""
+def simulated_site(
+    defects: tuple[str, ...], seed: int, listening_port: int, broker: str | None = None
+) -> Iterator[dict[str, int]]:
+    """The simulated site in a process of its own; gives its ports by the link's name. It ends with the ``with``.
+
+    ``listening_port``: where farend takes BACnet/IP notifications, so that the simulated site has it as a recipient.
+    """
     # Its own session: Ctrl-C in a terminal goes to every process there, and the alarms have to be cleared first.
-    arguments = [sys.executable, "-m", "sims", "--until-eof", "--seed", str(seed)]
+    arguments = [sys.executable, "-m", "sims", "--until-eof", "--seed", str(seed), "--gateway-poll", GATEWAY_POLL]
+    arguments += ["--building-port", "0", "--building-recipient", f"127.0.0.1:{listening_port}"]
+    if broker is not None:
+        arguments += ["--mqtt", broker]
     for defect in defects:
         arguments += ["--defect", defect]
     pipe = subprocess.PIPE
@@ -101,11 +155,11 @@ def simulated_site(defects: tuple[str, ...], seed: int) -> Iterator[dict[str, in
         process.communicate()
 
 
-def copy_profile(profile: Path, folder: Path, ports: dict[str, int]) -> Path:
-    """Copy the demo's files, with the ports that the simulated site really has. Returns the site file."""
+def copy_profile(profile: Path, folder: Path, places: dict[str, str]) -> Path:
+    """Copy the demo's files, with the addresses at which things really are. Returns the site file."""
     for source in sorted(profile.iterdir()):
         text = source.read_text(encoding="utf-8")
-        for name, port in ports.items():
-            text = text.replace(f"127.0.0.1:{PORTS[name]}", f"127.0.0.1:{port}")
+        for written, real in places.items():
+            text = text.replace(written, real)
         (folder / source.name).write_text(text, encoding="utf-8")
     return folder / "site.yaml"

@@ -16,6 +16,7 @@ from typing import Any, Final
 
 from harness.core.places import ObjectType
 from harness.links.bacnet_values import ObjectReading, Status
+from harness.links.seen import DECODED_KEPT
 
 ObjectId = tuple[ObjectType, int]
 
@@ -138,7 +139,7 @@ def encode(message: BacnetMessage) -> bytes:
     return json.dumps(data, ensure_ascii=False, sort_keys=True, separators=(",", ":")).encode()
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=DECODED_KEPT)
 def decode(data: bytes) -> BacnetMessage:
     """The opposite of :func:`encode`. Raises ValueError for what is none of these."""
     try:

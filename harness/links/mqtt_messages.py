@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+from harness.links.seen import DECODED_KEPT
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Published:
@@ -80,7 +82,7 @@ def _fields(message: MqttMessage) -> dict[str, Any]:
             return {"answered": True}
 
 
-@lru_cache(maxsize=64)  # every point of a link reads the same message, one after the other
+@lru_cache(maxsize=DECODED_KEPT)
 def decode(data: bytes) -> MqttMessage | None:
     """What :func:`encode` made; None where ``data`` is nothing of the kind."""
     try:

@@ -6,11 +6,15 @@ All instants are nanoseconds of the run's monotonic clock.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.links.base import LinkState
+
+DECODED_KEPT: Final = 4096
+"""Messages of a protocol that are kept decoded: every point of a link reads all of them, one point after the other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -129,15 +129,15 @@ class Conductor:
             live.forget_before(min([began, *(later.raised.at.lo for later in self._quiet.open)]) - 2 * NS_PER_S)
             raised = await self._one(item, f"{number + 1:04d}")
             self._done_ns.append((clock() - began, usual_ns(self._t.site, item)))
-            view.judged(item, self._judge(item.loud, raised, start_ns))
+            view.judged(item, await self._judge(item.loud, raised, start_ns))
             self._quiet.enter(item, raised)
-            self._judge_quiet(start_ns)
+            await self._judge_quiet(start_ns)
         until = self._quiet.end()
         if until is not None:
             view.phase("waiting until points that must stay quiet have been")
             await self._waits.until(until)
             await self._quiet.outlast()
-        self._judge_quiet(start_ns, all_of_them=True)
+        await self._judge_quiet(start_ns, all_of_them=True)
 
     def _link(self, point: str) -> str:
         return self._t.site.points[point].link
@@ -148,10 +148,10 @@ class Conductor:
         measured, estimated = sum(it for it, _ in self._done_ns), sum(it for _, it in self._done_ns)
         return planned * measured // estimated if estimated else planned
 
-    def _judge_quiet(self, start_ns: int, *, all_of_them: bool = False) -> None:
+    async def _judge_quiet(self, start_ns: int, *, all_of_them: bool = False) -> None:
         """Show the results of quiet rows whose windows are over."""
         for later in self._quiet.take(all_of_them=all_of_them):
-            self._t.view.judged(later.item, self._judge(later.item.quiet, later.raised, start_ns))
+            self._t.view.judged(later.item, await self._judge(later.item.quiet, later.raised, start_ns))
 
     async def _one(self, item: Item, stimulus: str) -> StepDone:
         """Raise one alarm, see it through, put it back. Returns the raise."""
@@ -186,7 +186,6 @@ class Conductor:
                 await to_the_end(self._put_back(item, stimulus))
         if is_done:
             await self._settle(loud)
-        self._persons.rest()
         return raised
 
     async def _random_phase(self, item: Item) -> None:
@@ -350,13 +349,22 @@ class Conductor:
                 self.open_alarms.discard(alarm.name)
         return entry
 
-    def _judge(self, rows: Sequence[Expectation], raised: StepDone, start_ns: int) -> tuple[Result, ...]:
-        """Results of one alarm from memory, for the person who watches."""
-        site, clock = self._t.site, self._t.clock
+    async def _judge(self, rows: Sequence[Expectation], raised: StepDone, start_ns: int) -> tuple[Result, ...]:
+        """Results of one alarm from memory, for the person who watches.
+
+        Judged in a thread: in the loop it would be blind time of our own making.
+        """
+        site, end_ns = self._t.site, self._t.clock()
         stimuli = stimuli_of(self._t.live.events_of(raised.stimulus), site)
-        evidence = evidence_of(LiveMemory(self._t.live), site, stimuli, start_ns, clock())
+        points = {row.point for row in rows}
+        points |= {it for stimulus in stimuli if (it := site.alarms[stimulus.alarm].reference) is not None}
+        memory = LiveMemory(self._t.live, {site.points[name].link for name in points if name in site.points})
         keys = [row.key for row in rows]
-        return correlate(site, evidence, keys).results
+
+        def judged() -> tuple[Result, ...]:
+            return correlate(site, evidence_of(memory, site, stimuli, start_ns, end_ns, points), keys).results
+
+        return await asyncio.to_thread(judged)
 
     async def _compare(self, standing: Iterable[str], points: Sequence[str]) -> None:
         """As found and as left: every point that was tested."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -24,10 +24,18 @@ CHANGES_SPARE: Final = 16
 """An unmapped bit may change twice a stimulus, and so often beyond it, before it counts as part of a number."""
 
 
-def evidence_of(source: Source, site: Site, stimuli: Iterable[Stimulus], start_ns: int, end_ns: int) -> Evidence:
+def evidence_of(
+    source: Source,
+    site: Site,
+    stimuli: Iterable[Stimulus],
+    start_ns: int,
+    end_ns: int,
+    points: Collection[str] | None = None,
+) -> Evidence:
     """The evidence of one run from ``start_ns`` to ``end_ns``, decoded as ``site`` maps it.
 
-    A point that no block held has no trace: it was not observed, whatever the point map expects of it.
+    ``points``: the only ones that are asked for, None for all. A point that no block held has no trace: it was not
+    observed, whatever the point map expects of it.
     """
     known = tuple(stimuli)
     blocks: dict[str, list[AnyBlock]] = defaultdict(list)
@@ -38,6 +46,8 @@ def evidence_of(source: Source, site: Site, stimuli: Iterable[Stimulus], start_n
     for point in site.points.values():
         if isinstance(point.place, ModbusPlace):
             mapped[point.link].append(point.place)
+        if points is not None and point.name not in points:
+            continue
         trace = trace_of(point, site.links[point.link], source, blocks[point.link], start_ns, end_ns)
         if trace is not None and len(trace):
             traces[point.name] = trace

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections import defaultdict, deque
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -212,18 +212,36 @@ class LiveSource:
 
 
 class LiveMemory:
-    """What a :class:`LiveSource` still keeps, as a source of evidence for live results."""
+    """What a :class:`LiveSource` keeps at present, as a source of evidence for live results.
 
-    def __init__(self, live: LiveSource) -> None:
-        self._live = live
+    A copy: what is observed afterwards is not in it, and it may be judged in a thread while listening goes on.
+    """
+
+    def __init__(self, live: LiveSource, links: Collection[str] | None = None) -> None:
+        """``links``: the only ones that are asked for, None for all."""
+        chosen = {name for name in live.up if links is None or name in links}
+        self._memories = {
+            number: replace(
+                memory,
+                asked=memory.asked.copy(),
+                told=memory.told.copy(),
+                payloads=memory.payloads.copy(),
+                failures=memory.failures.copy(),
+            )
+            for number, memory in live.memories.items()
+            if memory.block.link in chosen
+        }
+        self._heard = {name: tuple(live.heard[name]) for name in chosen}
+        self._changes = {name: tuple(live.link_changes[name]) for name in chosen}
+        self._drops = {name: tuple(live.drops[name]) for name in chosen}
 
     def blocks(self) -> tuple[AnyBlock, ...]:
         """See ``Source.blocks``."""
-        return tuple(memory.block for memory in self._live.memories.values())
+        return tuple(memory.block for memory in self._memories.values())
 
     def polls(self, block_id: int) -> Polls:
         """See ``Source.polls``; only what is still kept."""
-        memory = self._live.memories[block_id]
+        memory = self._memories[block_id]
         payloads = list(memory.payloads)
         starts = [at for at in range(len(payloads)) if at == 0 or payloads[at] != payloads[at - 1]]
         return Polls(
@@ -235,16 +253,16 @@ class LiveMemory:
 
     def failures(self, block_id: int) -> tuple[Failure, ...]:
         """See ``Source.failures``."""
-        return tuple(self._live.memories[block_id].failures)
+        return tuple(self._memories[block_id].failures)
 
     def messages(self, link: str) -> tuple[Message, ...]:
         """See ``Source.messages``."""
-        return tuple(self._live.heard[link])
+        return self._heard.get(link, ())
 
     def link_states(self, link: str) -> tuple[StateChange, ...]:
         """See ``Source.link_states``."""
-        return tuple(self._live.link_changes[link])
+        return self._changes.get(link, ())
 
     def dropped(self, link: str) -> tuple[Dropped, ...]:
         """Bytes of a link that did not fit."""
-        return tuple(self._live.drops[link])
+        return self._drops.get(link, ())
