@@ -37,6 +37,12 @@ _OTHERS: Final = "abcdefgijkmnoprsvwxyzlht"
 _ESCAPES: Final = re.compile(r"\x1b(?:\[[0-9;]*[@-~]|O.|.)?")
 """What arrow and function keys send; no report, whatever letters are in it."""
 
+RELEASED_MAX: Final = 12
+"""So many letters that were another sign's are given last; there have to be others left."""
+
+LABEL_MAX: Final = 36
+"""Letters of a label; with its keys and state it fits into a line."""
+
 _AT_REST: Final = "nothing is asked; what you see can be reported at any time"
 
 NO_TERMINAL: Final = (
@@ -156,6 +162,7 @@ class KeyClient:
         self._reports: list[Reports] = []
         self._letters: dict[tuple[str, str], str] = {}
         self._order: deque[Reports] = deque(maxlen=UNDO_MAX)
+        self._released: deque[str] = deque(maxlen=RELEASED_MAX)
         self._said = ""
         self._shown: Callable[[], None] | None = None
 
@@ -255,18 +262,25 @@ class KeyClient:
             self._shown()
 
     def _assign(self) -> None:
-        """A letter for every watched sign; one that has a letter keeps it while it is watched."""
+        """A letter for every watched sign; one that has a letter keeps it while it is watched.
+
+        A letter that was another sign's a moment ago is given last: a key pressed late must not report the new one.
+        """
         watched = [
             (it.link, sign.point, sign.sign) for it in self._reports for sign in it.pending().signs if sign.is_watched
         ]
         wanted = {(link, point) for link, point, _ in watched}
+        self._released += [letter for sign, letter in self._letters.items() if sign not in wanted]
         self._letters = {sign: letter for sign, letter in self._letters.items() if sign in wanted}
         for link, point, kind in watched:
             if (link, point) not in self._letters:
                 taken = set(self._letters.values())
                 free = [letter for letter in _FIRST[kind] + _OTHERS if letter not in taken]
                 if free:
-                    self._letters[link, point] = free[0]
+                    self._letters[link, point] = min(free, key=self._newest_release)
+
+    def _newest_release(self, letter: str) -> int:
+        return self._released.index(letter) + 1 if letter in self._released else 0
 
     def _head(self, pending: Pending, *, timed: bool) -> str:
         now, running = self._clock(), ""
@@ -288,8 +302,9 @@ class KeyClient:
 
 
 def sign_line(letter: str, sign: WatchedSign) -> str:
-    """``  l lit  L dark   lamp ALARM: dark <- asked``."""
+    """``? l lit  L dark   lamp ALARM: not reported``; the mark in front says that it is asked for."""
     on, off = state_words(sign.sign, on=True), state_words(sign.sign, on=False)
     keys = f"{letter} {on}  {letter.upper()} {off}"
-    asked = "  <- how is it?" if sign.is_asked else ""
-    return f"  {keys:<22} {sign.sign.value} {sign.label}: {state_words(sign.sign, on=sign.on)}{asked}"
+    label = sign.label if len(sign.label) <= LABEL_MAX else f"{sign.label[: LABEL_MAX - 3]}..."
+    mark = "?" if sign.is_asked else " "
+    return f"{mark} {keys:<22} {sign.sign.value} {label}: {state_words(sign.sign, on=sign.on)}"

@@ -97,6 +97,7 @@ class Reports:
         self._since_ns: int | None = None
         self._until_ns: int | None = None
         self._held_since_ns: int | None = None
+        self._is_heard = False
         self._clients = 0
         self._is_up: bool | None = None
         self._told: list[Callable[[], None]] = []
@@ -175,6 +176,7 @@ class Reports:
             text=text,
         )
         self._set_up("the person reports")
+        self._is_heard = True
         self._done = [*self._done[1 - UNDO_MAX :], (said.id, point, before)]
         self._state[point] = on
         self._seen_this_look.add(point)
@@ -210,6 +212,7 @@ class Reports:
     def cannot_say(self) -> None:
         """The person goes on without an answer: what is still asked for stays unobserved."""
         self._asked.clear()
+        self._is_heard = True
         self._changed()
 
     # --- for the run ------------------------------------------------------------------------------------
@@ -245,6 +248,7 @@ class Reports:
         self._ask, self._text, self._until_ns = ask, text, until_ns
         self._asked = set() if ask in (Ask.LOOK, Ask.NOTHING) else set(points)
         self._since_ns = self._clock()
+        self._is_heard = False
         self._changed()
 
     def held_since(self, instant: int | None) -> None:
@@ -260,7 +264,10 @@ class Reports:
         self._changed()
 
     async def answered(self, until_ns: int) -> bool:
-        """Wait until nothing is asked any more; False where ``until_ns`` came first, and then nobody is there."""
+        """Wait until nothing is asked any more; False where ``until_ns`` came first.
+
+        Where not one report came in that time, nobody is there.
+        """
         while self._asked:
             left_ns = until_ns - self._clock()
             if left_ns <= 0 or not self._is_up:
@@ -274,7 +281,8 @@ class Reports:
         if not self._asked:
             return True
         self._asked.clear()
-        if self._is_up:
+        if self._is_up and not self._is_heard:
+            self._seen_this_look.clear()
             self._set_down("nobody answered; the next report ends this")
         self._changed()
         return False

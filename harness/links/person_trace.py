@@ -1,9 +1,10 @@
 """What a person reported as the trace of one lamp, horn or display. Pure functions.
 
 In sight, what is reported at r was so at some instant in [r - reaction_max, r - reaction_min]. A report of a change,
-by a person who was looking all the time since the report before, is the change itself; any other is a state.
-Out of sight it was so at some instant between being sent to look and the report, and no time is measured: the trace
-is not ``timed``. Silence of a person says nothing, so nothing is ever sealed. A report that was taken back is none.
+by a person who was looking all the time since the report before, is the change itself, and nothing else came on
+between the two reports; any other is a state. Out of sight it was so at some instant between being sent to look and the
+report, and no time is measured: the trace is not ``timed``. Silence of a person says nothing: no time behind the last
+report is sealed, nor one before a report that is a mere state. A report that was taken back is none.
 """
 
 from __future__ import annotations
@@ -41,12 +42,14 @@ def person_trace(
         low, high = report_bounds(spec, message, said)
         hi.append(max(high, hi[-1] + 1) if hi else high)
         lo.append(low)
+    changes = np.array([said.is_change and spec.in_sight for _, said in told], dtype=np.bool_)
     return Trace.from_states(
         point,
         np.array(lo, dtype=np.int64),
         np.array(hi, dtype=np.int64),
         np.array([said.on for _, said in told], dtype=np.bool_),
-        edge=np.array([said.is_change and spec.in_sight for _, said in told], dtype=np.bool_),
+        edge=changes,
+        sealed=changes,
         timed=spec.in_sight,
     )
 

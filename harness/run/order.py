@@ -101,8 +101,16 @@ def hold_ns(site: Site, rows: Iterable[Expectation]) -> int:
     """How long what is told has to stay as it is before the next step, or the two could not be told apart.
 
     A change told at p lies in [p - D, p]: two changes less than D apart have bounds that overlap. 0 for polled rows.
+    For a person in sight, D is the longest reaction time.
     """
-    return max((delay + MARGIN_NS for row in rows if (delay := push_delay_ns(site, row))), default=0)
+    return max((delay + MARGIN_NS for row in rows if (delay := _told_after_ns(site, row))), default=0)
+
+
+def _told_after_ns(site: Site, row: Expectation) -> int | None:
+    spec = site.links[site.points[row.point].link]
+    if isinstance(spec, PersonLink):
+        return spec.reaction_max_ns if spec.in_sight else None
+    return push_delay_ns(site, row)
 
 
 def gap_ns(site: Site, row: Expectation) -> int:

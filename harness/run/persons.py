@@ -55,7 +55,7 @@ class Persons:
         return bool(self._links(rows))
 
     async def ready(self, rows: Sequence[Expectation], what: str) -> None:
-        """Before ``what`` is raised: how is every sign of ``rows``? Who is in sight goes on looking.
+        """Before ``what`` is raised: how is every sign of ``rows``? Who is in sight goes on looking till the next time.
 
         What is out of sight and was reported to be off is not walked to again.
         """
@@ -116,12 +116,8 @@ class Persons:
             if points:
                 self._reports[link].ask(Ask.STATE, points, f"{what} was cleared: go and look how it is now", until)
         await self._answers(asked)
-        self.rest()
-
-    def rest(self) -> None:
-        """Nobody need look."""
-        for reports in self._reports.values():
-            reports.rest()
+        for link in asked:
+            self._reports[link].rest()
 
     async def _state(self, rows: Sequence[Expectation], text: str) -> None:
         """Ask who is in sight how it is now, and let them look on."""

@@ -124,7 +124,7 @@ def test_what_to_do_stands_on_the_screen_within_80_columns() -> None:
         "the door [held for 12 s] [20 s left]: bulk-a.high is raised and held: how is it",
         "    now?",
         "  l lit  L dark          lamp ALARM: dark",
-        "  a lit  A dark          lamp FAULT: not reported  <- how is it?",
+        "? a lit  A dark          lamp FAULT: not reported",
         "  space all asked are off   - cannot say",
         "  u take back (lamp ALARM dark)   q clear and stop",
     ]
@@ -140,7 +140,7 @@ def test_a_sign_keeps_its_letter_while_it_is_watched_and_the_rest_is_counted() -
     assert client.lines()[1].startswith("  l lit")
     person.reports.ask(Ask.STATE, (ALARM,), "how is it?")
     lines = client.lines()
-    assert lines[1].startswith("  a lit  A dark          lamp ALARM")
+    assert lines[1].startswith("? a lit  A dark          lamp ALARM")
     assert lines[2].startswith("  l lit  L dark          lamp FAULT")
 
 

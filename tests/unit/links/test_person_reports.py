@@ -62,6 +62,21 @@ def test_who_does_not_answer_is_not_there_until_the_next_report() -> None:
     assert [state for state, _ in person.states] == [LinkState.UP, LinkState.DOWN, LinkState.UP]
 
 
+def test_who_answered_only_in_part_is_there_and_what_is_left_is_not_observed() -> None:
+    person = Person()
+
+    async def main() -> None:
+        now = round(asyncio.get_running_loop().time() * S)
+        person.reports.ask(Ask.READY, (ALARM, FAULT), "how is it?", now + 60 * S)
+        person.reports.report(ALARM, False, now)
+        assert not await person.reports.answered(now + 60 * S)
+        assert person.reports.is_attended
+        assert not any(sign.is_asked for sign in person.reports.pending().signs)
+        assert len(person.messages) == 1
+
+    in_virtual_time(person, main)
+
+
 def test_who_cannot_say_goes_on_at_once_and_stays_there() -> None:
     person = Person()
 
