@@ -11,7 +11,7 @@ import contextlib
 import threading
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from sims.bus_ends import Ends
@@ -47,13 +47,16 @@ class Lateness:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answered:
-    """One answer: the unit took its values between the two instants; ``ends_ns`` is the end of it on the wire."""
+    """What became of one frame of a master. ``place`` is None where nobody answers, and so are the instants.
 
-    place: str
-    address: int
-    taken_before_ns: int
-    taken_after_ns: int
-    ends_ns: int
+    The unit took its values between the first two instants; ``ends_ns`` is the end of the answer on the wire.
+    """
+
+    request: str
+    place: str | None = None
+    taken_before_ns: int | None = None
+    taken_after_ns: int | None = None
+    ends_ns: int | None = None
 
 
 class BusWire:
@@ -72,7 +75,7 @@ class BusWire:
     ) -> None:
         """``units``: by the address at which they listen. ``round_ns``: a master polls them that often; None: none.
 
-        ``answered`` is called in the thread, for every answer.
+        ``answered`` is called in the thread, for every frame that a master sent.
         """
         self.failed: asyncio.Future[None] = loop.create_future()
         self.lateness = Lateness()
@@ -170,22 +173,17 @@ class BusWire:
 
     def _requested(self, frame: bytes, at_ns: int) -> None:
         """Silence after bytes: whoever is meant answers, with the values of this instant."""
+        told = Answered(request=frame.hex(" "))
         request = unframed(frame)
-        if request is None or request[0] == BROADCAST or (unit := self._units.get(request[0])) is None:
-            return
-        before_ns = time.monotonic_ns()
-        answer = unit.answer(*request)
-        after_ns = time.monotonic_ns()
-        if answer is None:
-            return
-        ends_ns = self._line.put(UNITS, answer.frame, at_ns + self._turnaround_ns + answer.after_ns)
-        if self._answered is not None:
-            self._answered(
-                Answered(
-                    place=unit.place,
-                    address=request[0],
-                    taken_before_ns=before_ns,
-                    taken_after_ns=after_ns,
-                    ends_ns=ends_ns,
+        unit = None if request is None or request[0] == BROADCAST else self._units.get(request[0])
+        if request is not None and unit is not None:
+            before_ns = time.monotonic_ns()
+            answer = unit.answer(*request)
+            after_ns = time.monotonic_ns()
+            if answer is not None:
+                ends_ns = self._line.put(UNITS, answer.frame, at_ns + self._turnaround_ns + answer.after_ns)
+                told = replace(
+                    told, place=unit.place, taken_before_ns=before_ns, taken_after_ns=after_ns, ends_ns=ends_ns
                 )
-            )
+        if self._answered is not None:
+            self._answered(told)

@@ -8,6 +8,7 @@ The place ``any`` lets the seed choose one, out of those that the site has and n
 from __future__ import annotations
 
 import difflib
+import itertools
 import random
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -16,7 +17,7 @@ from typing import Final
 from sims.alarms import ALARMS, BY_NAME, AlarmSpec, related
 from sims.defect_kinds import EXCEPTION_CODES, KINDS, Kind, Name, Target
 from sims.durations import format_duration, is_duration, parse_duration
-from sims.points import ALARM_POINTS, SIGNALS, Place
+from sims.points import ALARM_POINTS, SIGNALS, Place, parts
 
 _ANY: Final = "any"
 
@@ -76,7 +77,8 @@ def resolve(specs: Sequence[str], seed: int, places: Collection[Place] = tuple(P
     chosen: list[Defect] = []
     for number, (spec, defect) in enumerate(zip(specs, asked, strict=True)):
         dice = random.Random(f"{seed}/{number}/{defect.name}")
-        chosen.append(_choose(spec, defect, taken, dice))
+        numbers = {other.number for other in (*asked, *chosen)}
+        chosen.append(_choose(spec, _numbered(defect, numbers, dice), taken, dice))
     _check_together(specs, chosen)
     return tuple(chosen)
 
@@ -181,11 +183,17 @@ def _choose(spec: str, defect: Defect, taken: list[AlarmSpec], dice: random.Rand
         defect = replace(defect, alarm=_pick(spec, alarms, taken, dice) if alarms else dice.choice(names))
     if kind.name is Name.FROZEN and defect.alarm is not None:
         defect = replace(defect, duration_ns=None)
-    if kind.numbers and defect.number is None:
-        defect = replace(defect, number=dice.choice(kind.numbers))
     if kind.other and defect.other is None:
         defect = replace(defect, other=_pick(spec, _targets(kind, defect.place), taken, dice))
     return defect
+
+
+def _numbered(defect: Defect, taken: Collection[int | None], dice: random.Random) -> Defect:
+    """With an address where it takes one: never one that another defect has."""
+    numbers = KINDS[defect.name].numbers
+    if not numbers or defect.number is not None:
+        return defect
+    return replace(defect, number=dice.choice([number for number in numbers if number not in taken] or numbers))
 
 
 def _pick(spec: str, names: Iterable[str], taken: list[AlarmSpec], dice: random.Random) -> str:
@@ -198,7 +206,7 @@ def _pick(spec: str, names: Iterable[str], taken: list[AlarmSpec], dice: random.
 
 
 def _check_together(specs: Sequence[str], chosen: Sequence[Defect]) -> None:
-    """Two defects that change when one point shows one alarm would hide each other."""
+    """Two defects that change when one point shows one alarm would hide each other; so would others of a dead unit."""
     timed = (Name.TOO_SHORT, Name.LATE, Name.STUCK, Name.REPEATED_MESSAGE, Name.MOMENTARY)
     seen: dict[tuple[Place, str | None], str] = {}
     for spec, defect in zip(specs, chosen, strict=True):
@@ -206,6 +214,13 @@ def _check_together(specs: Sequence[str], chosen: Sequence[Defect]) -> None:
             first = seen.setdefault((defect.place, defect.alarm), spec)
             if first is not spec:
                 raise ValueError(f"defect {spec!r}: {first!r} is at the same point already; expected one of {timed}")
+    for (spec, defect), (first, other) in itertools.permutations(zip(specs, chosen, strict=True), 2):
+        if defect.name is Name.DEAD_UNIT and defect.place in parts(other.place) and other.place is not Place.BUS_ALL:
+            raise ValueError(f"defect {spec!r}: nobody would see {first!r} at a unit that never answers; leave one out")
+        if Name.WRONG_UNIT is defect.name is other.name and defect.number == other.number:
+            raise ValueError(f"defect {spec!r}: value={defect.number}: {first!r} has this address already")
+        if (defect.name, other.name) == (Name.STALE_CACHE, Name.LOST_SOURCE):
+            raise ValueError(f"defect {spec!r}: a gateway either answers what it saw last, or {first!r}; leave one out")
 
 
 def _one_of(spec: str, what: str, value: str, expected: Sequence[str]) -> str:

@@ -35,12 +35,11 @@ def conditions_at(ma: float) -> set[str]:
     """Which alarms a reader of this current finds."""
     if ma <= FAILURE_LOW_MA or ma >= FAILURE_HIGH_MA:
         return {"probe-fault"}
-    percent = (ma - 4.0) / 16.0 * 100.0
     found = {
-        "high-high": percent >= HIGH_HIGH_PERCENT,
-        "high": percent >= HIGH_PERCENT,
-        "low": percent <= LOW_PERCENT,
-        "low-low": percent <= LOW_LOW_PERCENT,
+        "high-high": ma >= ma_of(HIGH_HIGH_PERCENT),
+        "high": ma >= ma_of(HIGH_PERCENT),
+        "low": ma <= ma_of(LOW_PERCENT),
+        "low-low": ma <= ma_of(LOW_LOW_PERCENT),
     }
     return {condition for condition, is_so in found.items() if is_so}
 

@@ -17,8 +17,9 @@ line         text, alarm (null: heartbeat), word (AGAIN: sent once more), whole 
              number, clients, set_before_ns, set_after_ns: the bytes were handed to the sockets between the two
 effect       effect, in_force, at_ns
 fault        place, what, detail, at_ns: something that was done to an answer or a connection
-answer       place, address, taken_before_ns, taken_after_ns, ends_ns: a unit of the bus took the values of its answer
-             between the two, and the answer's last character leaves the wire at the third (with ``log_answers`` only)
+answer       request, place, taken_before_ns, taken_after_ns, ends_ns: the bytes that a unit of the bus took for a
+             request, the instants between which it took the values of its answer, and the end of that on the wire; all
+             null where nobody answers (with ``log_answers`` only)
 source       place, lost, asked_ns, told_ns: a poll by the gateway that was the first one answered, or unanswered
 paced        place, characters, late_mean_ns, late_max_ns: how late characters left the wire of the bus, at the end
 end          at_ns

@@ -2,6 +2,7 @@
 
 import itertools
 import os
+import random
 import re
 import subprocess
 import sys
@@ -79,6 +80,61 @@ def test_two_defects_of_time_at_one_point_are_refused() -> None:
     with pytest.raises(ValueError, match=r"'late:day\.high@bms' is at the same point already"):
         resolve(["late:day.high@bms", "stuck:day.high@bms"], 0)
     assert len(resolve(["late:day.high@bms", "stuck:day.high@printer"], 0)) == 2
+
+
+def test_there_are_enough_kinds_to_tell_apart() -> None:
+    assert set(KINDS) == set(Name)
+    assert len(KINDS) >= 25
+    assert len({kind.sentence for kind in KINDS.values()}) == len(KINDS)
+
+
+@pytest.mark.parametrize("name", list(Name))
+def test_a_seed_chooses_among_all_places_of_a_kind(name: Name) -> None:
+    chosen = {one(f"{name}@any", seed).place for seed in range(400)}
+    assert chosen == set(KINDS[name].places)
+
+
+def test_a_seed_chooses_a_place_that_the_site_has_and_that_is_free() -> None:
+    places = (Place.PANEL, Place.BMS, Place.HORN)
+    for seed in range(50):
+        chosen = resolve(["late@any", "stuck@any", "never-appears:day.low@any"], seed, places)
+        assert {defect.place for defect in chosen[:2]} <= set(places)
+        assert len({defect.place for defect in chosen}) == 3 or chosen[2].place is not Place.HORN
+        assert chosen[2].place in (Place.PANEL, Place.BMS)
+
+
+@pytest.mark.parametrize(
+    ("specs", "message"),
+    [
+        (["noise@bus.3"], "place=bus.3: this site has no bus: have it too"),
+        (["noise@any"], "place=any: this site has none of bus.1, bus.3"),
+    ],
+)
+def test_a_place_that_the_site_does_not_have(specs: list[str], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        resolve(specs, 0, (Place.PANEL, Place.BMS))
+
+
+@pytest.mark.parametrize(
+    ("specs", "message"),
+    [
+        (["dead-unit@bus.3", "stuck@bus.3"], "nobody would see 'stuck@bus.3' at a unit that never answers"),
+        (["wrong-unit@bus.3=9", "wrong-unit@bus.4=9"], "value=9: 'wrong-unit@bus.[34]=9' has this address already"),
+        (["lost-source", "stale-cache"], "a gateway either answers what it saw last, or 'lost-source'"),
+    ],
+)
+def test_two_that_would_hide_each_other_are_refused(specs: list[str], message: str) -> None:
+    with pytest.raises(ValueError, match=message):
+        resolve(specs, 0)
+
+
+@pytest.mark.parametrize("seed", range(200))
+def test_pairs_at_random_places(seed: int) -> None:
+    """Any two kinds at places that the seed chooses: each at its own place, with everything chosen, or refused."""
+    dice = random.Random(seed)
+    specs = [f"{name}@any" for name in dice.sample(list(Name), 2)]
+    chosen = resolve(specs, seed)
+    assert resolve([defect.spec for defect in chosen], seed + 1) == chosen
 
 
 @pytest.mark.parametrize(("name", "place"), EVERY_KIND_AND_PLACE)

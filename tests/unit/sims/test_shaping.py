@@ -6,7 +6,20 @@ from sims.alarm_states import AlarmState
 from sims.alarms import ALARMS, BY_NAME
 from sims.defects import resolve
 from sims.outputs import Event, OutputQueue
-from sims.points import ALARM_POINTS, BMS, LATCHED, PRINTER, STATES, Place, Point, Table, point_of
+from sims.points import (
+    ALARM_POINTS,
+    ANNUNCIATOR_HORN,
+    BMS,
+    HORN,
+    LAMP,
+    LATCHED,
+    PRINTER,
+    STATES,
+    Place,
+    Point,
+    Table,
+    point_of,
+)
 from sims.shaping import Blocks, Sender, Shaper
 
 
@@ -25,7 +38,20 @@ def shaped(spec: str, *active: str) -> set[str]:
     return {point.signal for point, value in after.items() if value and point.place is defects[0].place}
 
 
-PLACES = [Place.BMS, Place.PANEL, Place.LATCHED, Place.STATES, Place.PRINTER]
+PLACES = [
+    Place.BMS,
+    Place.PANEL,
+    Place.LATCHED,
+    Place.STATES,
+    Place.PRINTER,
+    Place.BUS_1,
+    Place.BUS_5,
+    Place.GATEWAY,
+    Place.DISPLAY,
+    Place.BUILDING,
+    Place.BUILDING_STATES,
+    Place.BROKER,
+]
 
 
 @pytest.mark.parametrize("place", PLACES)
@@ -183,4 +209,82 @@ def test_exceptions_meet_reads_that_touch_the_block() -> None:
 
 def test_no_defects_change_nothing() -> None:
     signals: dict[Point, int] = {point: point.address for point in STATES}
-    assert Shaper(()).shape(signals, lambda _: True) == signals
+    assert Shaper(()).shape(signals, standing("day.low")) == signals
+
+
+# --- where a point holds, pulses, or has its bytes the wrong way round ------------------------------------------------
+
+
+def states(**named: AlarmState) -> dict[str, AlarmState]:
+    return standing() | {name.replace("_", "."): state for name, state in named.items()}
+
+
+@pytest.mark.parametrize("place", [Place.BMS, Place.PANEL, Place.BUS_3, Place.BUILDING, Place.BROKER])
+@pytest.mark.parametrize(
+    ("state", "held"),
+    [(AlarmState.NORM, 0), (AlarmState.UNACK, 1), (AlarmState.ACKED, 1), (AlarmState.RTNUN, 1)],
+)
+def test_latches(place: Place, state: AlarmState, held: int) -> None:
+    point = point_of(place, "day.low")
+    defects = resolve([f"latches:day.low@{place}"], 0)
+    assert Shaper(defects).shape({point: int(state.active)}, states(day_low=state)) == {point: held}
+
+
+@pytest.mark.parametrize(
+    ("state", "held"),
+    [(AlarmState.NORM, 0), (AlarmState.UNACK, 1), (AlarmState.ACKED, 1), (AlarmState.RTNUN, 0)],
+)
+def test_unlatched(state: AlarmState, held: int) -> None:
+    point = point_of(Place.LATCHED, "day.low")
+    meant = {point: int(state is not AlarmState.NORM)}
+    assert Shaper(resolve(["unlatched:day.low@bms.latched"], 0)).shape(meant, states(day_low=state)) == {point: held}
+
+
+def test_unlatched_lamp() -> None:
+    shaper = Shaper(resolve(["unlatched:lamp@annunciator"], 0))
+    assert shaper.shape({LAMP: 1}, states(day_low=AlarmState.RTNUN)) == {LAMP: 0}
+    assert shaper.shape({LAMP: 1}, states(day_low=AlarmState.RTNUN, day_high=AlarmState.ACKED)) == {LAMP: 1}
+
+
+@pytest.mark.parametrize("point", [HORN, ANNUNCIATOR_HORN])
+def test_not_silenced(point: Point) -> None:
+    shaper = Shaper(resolve([f"not-silenced@{point.place}"], 0))
+    assert shaper.shape({point: 0}, states(day_low=AlarmState.UNACK)) == {point: 1}
+    assert shaper.shape({point: 0}, states(day_low=AlarmState.ACKED)) == {point: 0}
+    assert shaper.shape({point: 0}, states(**{"panel_battery-low": AlarmState.UNACK})) == {point: 0}
+
+
+@pytest.mark.parametrize(
+    ("spec", "alarm", "register", "bit"),
+    [
+        ("byte-order@bms.latched", 0, 100, 8),
+        ("byte-order@bms.latched", 9, 100, 1),
+        ("byte-order@bms.latched", 17, 101, 9),
+        ("word-order@bms.latched", 0, 101, 0),
+        ("word-order@bms.latched", 9, 101, 9),
+        ("word-order@bms.latched", 17, 100, 1),
+    ],
+)
+def test_latched_bits_the_wrong_way_round(spec: str, alarm: int, register: int, bit: int) -> None:
+    meant = {point: int(point is LATCHED[alarm]) for point in LATCHED}
+    shaped = Shaper(resolve([spec], 0)).shape(meant, standing())
+    assert [(point.address, point.bit) for point, value in shaped.items() if value] == [(register, bit)]
+    assert sum(shaped.values()) == 1
+
+
+def test_states_with_their_bytes_the_wrong_way_round() -> None:
+    meant = dict.fromkeys(STATES, 0) | {STATES[4]: 2}
+    assert Shaper(resolve(["byte-order@bms.states"], 0)).shape(meant, standing())[STATES[4]] == 0x0200
+
+
+@pytest.mark.parametrize(
+    ("sent", "seen"),
+    [
+        ([(0, 1, 100), (2000, 0, 2100)], [(100, 1), (300, 0), (2100, 1), (2300, 0)]),
+        # gone before the first pulse is over: one that goes on, and ends once
+        ([(0, 1, 100), (50, 0, 150)], [(100, 1), (150, 1), (350, 0)]),
+        ([(0, 1, 100), (50, 0, 150), (60, 1, 160)], [(100, 1), (150, 1), (160, 1), (360, 0)]),
+    ],
+)
+def test_momentary(sent: list[tuple[int, int, int]], seen: list[tuple[int, int]]) -> None:
+    assert Line("momentary:day.low@bms=200ms").after(*sent) == seen
