@@ -17,6 +17,15 @@ line         text, alarm (null: heartbeat), word (AGAIN: sent once more), whole 
              number, clients, set_before_ns, set_after_ns: the bytes were handed to the sockets between the two
 effect       effect, in_force, at_ns
 fault        place, what, detail, at_ns: something that was done to an answer or a connection
+notification place, what (cov, event, acknowledgement), why (empty, or the defect that sent it), table, address, signal,
+             process, recipient, confirmed, invoke_id, attempt, sent_before_ns, sent_after_ns: a BACnet notification was
+             handed to the socket between the two. cov: value, flags; the others: from_state, to_state, priority, class,
+             ack_required, stamp
+notification-end: the same but for the attempt and its instants; outcome (acked, error, reject, abort, given-up,
+             dropped), at_ns: how a confirmed notification ended
+event        place, table, address, signal, from_state, to_state, value, notified, due_ns, at_ns: an object's event state
+             changed at the second, its delay had run out at the first
+subscription place, what (subscribed, cancelled), table, address, signal, process, recipient, lifetime_s, at_ns
 answer       request, place, taken_before_ns, taken_after_ns, ends_ns: the bytes that a unit of the bus took for a
              request, the instants between which it took the values of its answer, and the end of that on the wire; all
              null where nobody answers (with ``log_answers`` only)
