@@ -188,6 +188,13 @@ def _told(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
         remedy = f"if it is so, declare in link {link.name}: promises every change: yes, and longest delay:"
         problems.warning(case.row.origin, "unprovable-quiet", text, remedy)
     demanded, lasts = case.row.limits.visible_for_ns, case.alarm.lasts_ns
+    delay_ns = link.longest_delay_ns
+    follows = case.row.behaviour in (Behaviour.FOLLOWS, Behaviour.PULSE)
+    if delay_ns is not None and lasts is not None and lasts.lo <= delay_ns and follows and not demanded:
+        text = f"{case.alarm.name} lasts {write_duration(lasts.lo)}, and {link.name} tells it up to "
+        text += f"{write_duration(delay_ns)} late: by what it tells, it may have been gone before it was raised"
+        remedy = f"declare in link {link.name} a longest delay below {write_duration(lasts.lo)}, if that is true"
+        problems.warning(case.row.origin, "unprovable-transient", text, remedy)
     if demanded is None:
         return
     if link.longest_delay_ns is None:
@@ -232,6 +239,15 @@ def _persistence(case: _Case, _site: Site, form: Form, problems: Problems) -> No
     if loop is None or getattr(case.point.place, "on_when", None) not in (OnWhen.FAILURE_HIGH, OnWhen.FAILURE_LOW):
         return
     lasts, limit = case.alarm.lasts_ns, case.row.limits.appears_within_ns
+    if case.period_ns and case.point.hold.off_ns <= case.period_ns:
+        off = write_duration(case.point.hold.off_ns)
+        text = (
+            f"{case.point.name}: between two polls {write_duration(case.period_ns)} apart the current of {loop.name} "
+        )
+        text += f"may leave its failure range for {off} unseen, so that it lasted can never be proven"
+        remedy = f"poll more often than every {off}, or mend shortest off"
+        problems.warning(case.row.origin, "persistence", text, remedy)
+        return
     counts = f"the failure current of {loop.name} counts only after {write_duration(loop.persistence_ns)} (NAMUR NE 43)"
     if lasts is not None and lasts.hi <= loop.persistence_ns and case.row.behaviour is not Behaviour.QUIET:
         text = f"{case.alarm.name} lasts {write_duration(lasts.hi)} at most, and {counts}, so it can never show"
