@@ -178,6 +178,12 @@ class LiveSource:
         heard = self.heard[link]
         return heard[-1].last_ns if heard else -1
 
+    def alive_ns(self, link: str) -> int:
+        """The newest instant up to which a link is known to have observed; -1 where there is none."""
+        heard = self.heard[link]
+        polled = [it.asked[-1] for it in self.memories.values() if it.block.link == link and it.asked]
+        return max([heard[-1].first_ns if heard else -1, *polled])
+
     # --- waiting ------------------------------------------------------------------------------------
 
     async def wait_until(self, condition: Callable[[], bool], until_ns: int) -> bool:

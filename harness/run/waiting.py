@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from typing import Final
 
 from harness.core.instants import NS_PER_S, Clock
-from harness.core.links import ModbusTcpLink, PersonLink, TextLink
+from harness.core.links import ModbusTcpLink, PersonLink, PushLink
 from harness.core.model import Expectation, Site
 from harness.run.live import LiveSource
 from harness.run.order import Item, gap_ns, hold_ns
 from harness.run.steps import StepDone
 
-LIFE_MAX_NS: Final = 5 * NS_PER_S
-"""How long the end waits for a printed line to prove that it is alive; without it, quiet printed points are unknown."""
+LIFE_MAX_NS: Final = 10 * NS_PER_S
+"""How long the end waits for paths that tell changes to prove that they live; without it, their quiet is unknown."""
 
 
 class Waits:
@@ -113,14 +113,14 @@ class QuietWindows:
         return max((at for later in self.open for at in later.until_ns.values()), default=None)
 
     def is_over(self, later: Quiet) -> bool:
-        """True once every window is over, and each printed line has proved to be alive since."""
+        """True once every window is over, and each path that tells changes has proved to be alive since."""
         site, live = self._site, self._live
-        printed = ((site.points[point].link, at) for point, at in later.until_ns.items())
-        alive = all(live.last_message_ns(link) >= at for link, at in printed if isinstance(site.links[link], TextLink))
+        links = ((site.points[point].link, at) for point, at in later.until_ns.items())
+        alive = all(live.alive_ns(link) >= at for link, at in links if isinstance(site.links[link], PushLink))
         return alive and max(later.until_ns.values()) <= self._clock()
 
     async def outlast(self) -> None:
-        """After the end of the last window, wait until each printed line has proved to be alive since."""
+        """After the end of the last window, wait until each path that tells changes has proved to be alive since."""
         await self._live.wait_until(
             lambda: all(self.is_over(later) for later in self.open), self._clock() + LIFE_MAX_NS
         )
