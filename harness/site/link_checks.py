@@ -102,15 +102,19 @@ def _devices(link: LinkSpec, other: LinkSpec, form: Form, problems: Problems) ->
         text = f"link {other.name} names this device already, and each device has a number of its own"
         remedy = "mend the number, or map all its points over one link"
         _report(link, "device", "same-device", text, remedy, form, problems)
-    elif other.own_device in (link.device, link.own_device) and _socket(link) != _socket(other):
-        is_device = other.own_device == link.device
-        text = f"link {other.name} takes this number for farend itself" if is_device else f"so does link {other.name}"
-        _report(link, "device" if is_device else "own device", "same-device", text, "write another own device:", form,
-                problems)  # fmt: skip
+    elif other.own_device == link.device:
+        text = f"link {other.name} takes this number for farend itself"
+        _report(link, "device", "same-device", text, f"write another own device: in link {other.name}", form, problems)
+    elif link.own_device == other.own_device and _are_apart(link, other):
+        text = f"farend would be device {link.own_device} here and on the socket of link {other.name}"
+        remedy = "write another own device: in one of the two, or the same listen on: in both"
+        _report(link, "own device", "same-device", text, remedy, form, problems)
 
 
-def _socket(link: BacnetLink) -> tuple[str, int]:
-    return link.listen_host, link.listen_port
+def _are_apart(link: BacnetLink, other: BacnetLink) -> bool:
+    """True for two sockets that can both be had, each of which makes farend a device of its own."""
+    overlaps = link.listen_host == other.listen_host or _EVERY in (link.listen_host, other.listen_host)
+    return link.listen_port != other.listen_port or not overlaps
 
 
 def _itself(link: BacnetLink, form: Form, problems: Problems) -> None:

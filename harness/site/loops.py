@@ -161,11 +161,18 @@ def loop_point(row: Form, names: tuple[str, ...], loop: Loop, problems: Problems
         return None
     if "on when" in row.broken:
         return None
+    if not row.has("on when"):
+        if not problems.is_cut_short:
+            text = f"row {row.text('alarm')}: on when is missing"
+            remedy = (
+                f"add the values of {loop.loop.name} at which it is on: above N, below N, failure high or failure low"
+            )
+            problems.error(row.origin, "missing", text, remedy)
+        return None
     when = row.get("on when", When) or When(on_when=OnWhen.SET)
     why = objection(loop.loop, when.on_when, when.threshold)
     if why:
-        at = row.at("on when") if row.has("on when") else row.origin
-        problems.error(at, "loop", why)
+        problems.error(row.at("on when"), "loop", why)
         return None
     place = replace(loop.place, on_when=when.on_when, threshold=when.threshold, loop=loop.loop)
     name = f"{loop.link}:{loop.loop.name}{when.suffix}"

@@ -103,6 +103,8 @@ def _mqtt_placed(
         try:
             check(found)
         except Mismatch as mismatch:
+            if mismatch.code == "topic-wildcard":
+                mismatch.remedy += "; {name}, {text} and {code} stand for those of each alarm"
             problems.mismatch(row.at(name), name, found if name == "topic" else row.text(name), mismatch)
             return
     when = row.get("on when", When) or When(on_when=OnWhen.SET)

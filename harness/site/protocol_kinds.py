@@ -106,10 +106,9 @@ def _listen_on(text: str) -> ListenOn:
         raise Mismatch(expected, "mend the address", code="listen-on") from None
     prefix, port = int(found["prefix"]), int(found["port"] or BACNET_PORT)
     if not 1 <= prefix <= 32:
-        raise Mismatch("expected a mask of 1 to 32 bits", "24 stands for 255.255.255.0", code="listen-on",
-                       found=f"mask={prefix}")  # fmt: skip
+        raise Mismatch("expected a mask of 1 to 32 bits", "24 stands for 255.255.255.0", code="listen-on")
     if not 1 <= port <= 65535:
-        raise Mismatch("expected a port from 1 to 65535", "", code="listen-on", found=f"port={port}")
+        raise Mismatch("expected a port from 1 to 65535", code="listen-on")
     return ListenOn(host=str(host), prefix=prefix, port=port)
 
 
@@ -195,8 +194,7 @@ def check_topic(topic: str) -> None:
     """Raise Mismatch where it is no name of one topic (MQTT 3.1.1, 4.7)."""
     wild = next((sign for sign in topic if sign in "+#"), "")
     if wild:
-        raise Mismatch(f"{wild} is a wildcard, and a point is one topic", "write the topic itself; {name}, {text} and "
-                       "{code} stand for those of each alarm", code="topic-wildcard")  # fmt: skip
+        raise Mismatch(f"{wild} is a wildcard, and this is one topic", "write the topic itself", code="topic-wildcard")
     if "\x00" in topic or len(topic.encode("utf-8", "surrogatepass")) > TOPIC_BYTES_MAX:
         raise Mismatch(f"a topic has up to {TOPIC_BYTES_MAX} bytes and no null character", "shorten it", code="topic")
 
