@@ -15,7 +15,7 @@ from typing import Final
 
 from sims import building_options
 from sims.defects import list_defects
-from sims.durations import format_duration, parse_duration
+from sims.durations import NS_PER_MS, format_duration, parse_duration
 from sims.options import SiteOptions
 from sims.site import SimulatedSite
 
@@ -58,6 +58,20 @@ def _broker(text: str) -> tuple[str, int]:
     return host, _port(port)
 
 
+DEMO: Final[dict[str, object]] = {
+    "panel_port": 15020,
+    "bms_port": 15021,
+    "printer_port": 15022,
+    "bus_port": 15024,
+    "gateway_port": 15025,
+    "annunciator_port": 15026,
+    "building_port": 15027,
+    "building_recipient": [("127.0.0.1", 15028)],
+    "gateway_poll": 500 * NS_PER_MS,
+}
+"""The addresses that profiles/demo/site.yaml names, and the period that its limits for the gateway are meant for."""
+
+
 def _parser() -> argparse.ArgumentParser:
     defaults = SiteOptions()
     parser = argparse.ArgumentParser(
@@ -66,6 +80,11 @@ def _parser() -> argparse.ArgumentParser:
         "and runs until it is interrupted.",
     )
     add = parser.add_argument
+    add(
+        "--demo",
+        action="store_true",
+        help="listen where the demo's site file says, with its gateway's period and farend as recipient of events",
+    )
     add("--host", default=defaults.host, help="address to listen on (default: %(default)s)")
     add("--panel-port", type=_port, default=0, metavar="PORT", help="Modbus TCP port of the panel (default: any free)")
     add("--bms-port", type=_port, default=0, metavar="PORT", help="Modbus TCP port of the building system (any free)")
@@ -108,6 +127,14 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
+def _demo_namespace(argv: Sequence[str] | None) -> argparse.Namespace:
+    """What ``--demo`` stands for; every option that is given besides goes before it."""
+    early = argparse.ArgumentParser(add_help=False, allow_abbrev=False)
+    early.add_argument("--demo", action="store_true")
+    is_demo = early.parse_known_args(argv)[0].demo
+    return argparse.Namespace(**DEMO) if is_demo else argparse.Namespace()
+
+
 def _stop_on_signals(loop: asyncio.AbstractEventLoop, stop: asyncio.Event) -> None:
     for number in (signal.SIGINT, signal.SIGTERM):
         try:
@@ -145,7 +172,8 @@ async def _run(options: SiteOptions, *, until_eof: bool) -> None:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the simulated site; 0 when it was stopped, 2 for an option or port that cannot be had."""
     parser = _parser()
-    arguments = vars(parser.parse_args(argv))
+    arguments = vars(parser.parse_args(argv, namespace=_demo_namespace(argv)))
+    arguments.pop("demo")
     if arguments.pop("list_defects"):
         print(list_defects())
         return 0

@@ -207,7 +207,7 @@ def test_the_compose_file_fits_the_compose_specification(tmp_path: Path) -> None
 
 def test_the_containers_mount_nothing_publish_nothing_and_have_no_rights() -> None:
     services = compose()["services"]
-    assert set(services) == {"site", "watch"}
+    assert set(services) == {"broker", "site", "watch"}
     strange = {
         "volumes",
         "devices",
@@ -222,7 +222,8 @@ def test_the_containers_mount_nothing_publish_nothing_and_have_no_rights() -> No
     }
     for service in services.values():
         assert strange & set(service) == set()
-    assert set(compose()) <= {"name", "services", "x-image"}
+    assert set(compose()) <= {"name", "networks", "services", "x-farend"}
+    assert compose()["networks"]["site"]["internal"] is True, "nothing of it reaches any other network"
     build = compose()["services"]["site"]["build"]
     assert isinstance(build, dict)
     text = str(build["dockerfile_inline"])
@@ -231,7 +232,8 @@ def test_the_containers_mount_nothing_publish_nothing_and_have_no_rights() -> No
 
 
 def test_the_containers_call_commands_that_exist() -> None:
-    for service in compose()["services"].values():
+    services = compose()["services"]
+    for service in (services["site"], services["watch"]):
         words = service["command"]
         assert isinstance(words, list)
         name, *rest = words
