@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from sims.alarms import BY_NAME
@@ -13,6 +14,7 @@ from sims.building_levels import COV_INCREMENT, DEADBAND, HIGH_LIMIT, LOW_LIMIT
 from sims.building_options import BuildingOptions
 from sims.building_views import Standing
 from sims.defect_kinds import Name
+from sims.durations import NS_PER_S
 from sims.points import BUILDING, BUILDING_COMMON, BUILDING_STATES, TANKS, Point
 
 DEVICE_INSTANCE: Final = 260001
@@ -39,7 +41,9 @@ def object_of(point: Point) -> ObjectId:
 def _binary_input(point: Point, options: BuildingOptions, faults: Faults) -> Standing:
     signal = point.signal
     longer = faults.find(Name.LONG_TIME_DELAY, signal)
-    delay_ns = options.time_delays_ns.get(signal, 0) if longer is None else longer.duration_ns or 0
+    delay_ns = options.time_delays_ns.get(signal, 0)
+    if longer is not None:  # Time_Delay counts whole seconds
+        delay_ns = math.ceil((longer.duration_ns or 0) / NS_PER_S) * NS_PER_S
     wrong = faults.find(Name.WRONG_CLASS, signal)
     return Standing(
         object_id=object_of(point),
