@@ -563,6 +563,79 @@ async def test_printer_resets() -> None:
             await reader.paper.read()
 
 
+async def test_a_point_that_latches_and_one_that_does_not() -> None:
+    async with reading("latches:day.low@bms", "unlatched:day.high@bms.latched") as reader:
+        for name in ("day.low", "day.high"):
+            await reader.do(name, Action.RAISE)
+            await reader.until_shown("bms.states", name, 1)
+            await reader.do(name, Action.CLEAR)
+            await reader.until_shown("bms.states", name, 3)
+        await reader.until_shown("bms", "day.high", 0)
+        assert await reader.bms_on() == {"day.low"}
+        assert await reader.latched() == {"day.low"}
+        await reader.do("day.low", Action.ACKNOWLEDGE)
+        await reader.until_shown("bms", "day.low", 0)
+        assert await reader.bms_on() == set()
+
+
+async def test_momentary() -> None:
+    async with reading("momentary:day.low@bms=40ms") as reader:
+        await reader.do("day.low", Action.RAISE)
+        await reader.until_shown("bms", "day.low", 0)
+        await reader.do("day.low", Action.CLEAR)
+        await reader.site.until(lambda: len(changes(reader.site.truth.entries, "bms", "day.low")) == 4)
+        entries = reader.site.truth.entries
+    assert [value for value, _ in changes(entries, "bms", "day.low")] == [1, 0, 1, 0]
+    came, went = (e["at_ns"] for e in entries if e["kind"] == "alarm")
+    first, second = shown(entries, "bms", "day.low")
+    assert first.gone is not None
+    assert second.gone is not None
+    assert first.gone.before_ns >= came + 70 * NS_PER_MS
+    assert second.appeared.before_ns >= went + 30 * NS_PER_MS
+    assert second.gone.before_ns >= went + 70 * NS_PER_MS
+
+
+async def test_bytes_the_wrong_way_round() -> None:
+    async with reading("byte-order@bms.latched", "byte-order@bms.states", "byte-order@bms.tanks") as reader:
+        await reader.do("bulk-a.high", Action.RAISE)
+        await reader.until_shown("bms.states", "bulk-a.high", 0x0100)
+        assert await reader.states() == {"bulk-a.high": 0x0100}
+        assert (await reader.bms.read_holding_registers(100, count=2)).registers == [0x0200, 0]
+        level, *_ = (await reader.bms.read_input_registers(0, count=7)).registers
+        tank = reader.site.plant.tanks["bulk-a"]
+        assert level >> 8 | (level & 0xFF) << 8 == pytest.approx(tank.level_mm, abs=2)
+        spare = [e for e in reader.site.truth.entries if e["kind"] == "output" and e["place"] == "bms.latched"]
+        assert [(e["address"], e["bit"], e["value"]) for e in spare] == [(100, 9, 1)]
+
+
+async def test_words_the_wrong_way_round() -> None:
+    async with reading("word-order@bms.latched", "word-order@bms.tanks") as reader:
+        await reader.do("bulk-a.high", Action.RAISE)
+        await reader.until_shown("bms.states", "bulk-a.high", 1)
+        assert (await reader.bms.read_holding_registers(100, count=2)).registers == [0, 2]
+        _, _, low, high, *_ = (await reader.bms.read_input_registers(0, count=7)).registers
+        tank = reader.site.plant.tanks["bulk-a"]
+        litres = struct.unpack(">f", struct.pack(">HH", high, low))[0]
+        assert litres == pytest.approx(tank.level_mm * tank.litres_per_mm, abs=20)
+
+
+async def test_blocks_in_another_table() -> None:
+    async with reading("other-table@panel", "other-table@bms.latched", "other-table@bms.states") as reader:
+        await reader.do("day.low", Action.RAISE)
+        await reader.until_shown("bms.states", "day.low", 1)
+        assert (await reader.panel.read_discrete_inputs(0, count=28)).exception_code == 2
+        assert (await reader.panel.read_coils(0, count=28)).bits[14]
+        assert (await reader.bms.read_holding_registers(100, count=2)).exception_code == 2
+        assert (await reader.bms.read_input_registers(100, count=2)).registers == [1 << 14, 0]
+        assert (await reader.bms.read_input_registers(200, count=28)).exception_code == 2
+        assert (await reader.bms.read_holding_registers(200, count=28)).registers[14] == 1
+        assert await reader.bms_on() == {"day.low"}
+        tables = {e["place"]: e["table"] for e in reader.site.truth.entries if e["kind"] == "output"}
+    assert tables["panel"] == "coil"
+    assert tables["bms.latched"] == "input-register"
+    assert tables["bms.states"] == "holding-register"
+
+
 def faults(reader: Reader, what: str) -> list[dict[str, Any]]:
     return [e for e in reader.site.truth.entries if e["kind"] == "fault" and e["what"] == what]
 
