@@ -81,6 +81,11 @@ _FITS_BOTH = "what was seen fits both a pass and a fail"
 def _told_too_close(sketch: Outline, demand: Demand, seen: Seen) -> str:
     """Why something told, which breaks no limit, is still open."""
     trace = sketch.trace
+    if seen.end.lo <= demand.raised.hi and demand.is_pulse:
+        return (
+            "it was told within the longest delay of its path after the raise, so it may have come and gone before it; "
+            "only a path that tells the end too, or a shorter longest delay, would settle it"
+        )
     if seen.end.lo <= demand.raised.hi:
         return (
             "by the longest delay of its path it may have been gone before the raise: its end lies "

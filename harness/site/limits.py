@@ -17,7 +17,7 @@ from harness.core.errors import Origin
 from harness.core.instants import NS_PER_S
 from harness.core.links import LinkSpec, PersonLink, TextLink
 from harness.core.model import Alarm, Behaviour, Expectation, Point, Site, Step
-from harness.core.places import OnWhen
+from harness.core.places import OnWhen, TextPlace
 from harness.site.durations import write_duration
 from harness.site.forms import Form
 from harness.site.looking import Looking, looking_at, period_of, pushed
@@ -189,6 +189,15 @@ def _told(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
         problems.warning(case.row.origin, "unprovable-quiet", text, remedy)
     demanded, lasts = case.row.limits.visible_for_ns, case.alarm.lasts_ns
     delay_ns = link.longest_delay_ns
+    place = case.point.place
+    if case.row.behaviour is Behaviour.PULSE and isinstance(place, TextPlace) and place.cleared is None:
+        late = "late by nobody knows how much" if delay_ns is None else f"up to {write_duration(delay_ns)} late"
+        text = (
+            f"behaviour=pulse: {link.name} prints no end, and a line {late} may tell of a moment before the raise, so "
+        )
+        text += "that it showed after it can never be proven"
+        remedy = "if its end is printed too, add cleared: and write behaviour follows"
+        problems.warning(case.row.origin, "unprovable-pulse", text, remedy)
     follows = case.row.behaviour in (Behaviour.FOLLOWS, Behaviour.PULSE)
     if delay_ns is not None and lasts is not None and lasts.lo <= delay_ns and follows and not demanded:
         text = f"{case.alarm.name} lasts {write_duration(lasts.lo)}, and {link.name} tells it up to "

@@ -10,7 +10,7 @@ import pytest
 
 from harness.core.instants import NS_PER_MS, Bounds
 from harness.core.links import TextLink
-from harness.core.model import Judgement, Limits, Site, Stimulus
+from harness.core.model import Behaviour, Judgement, Limits, Site, Stimulus
 from harness.core.places import TextPlace
 from harness.core.trace import Trace
 from harness.core.verdicts import Verdict, VerdictClass
@@ -144,3 +144,16 @@ def test_a_trace_without_lines_is_still_one_that_is_told() -> None:
     )
     found = correlate(site, Evidence(stimuli=(stimulus,), traces={POINT: empty}, neighbours=(), blind=()))
     assert found.results[0].verdict is Verdict.NOT_OBSERVED
+
+
+def test_a_log_without_ends_cannot_tell_after_the_raise_from_before_it() -> None:
+    """Its lines tell moments: one that was told within the longest delay of the raise may lie before it."""
+    site = log_of()
+    point = site.points[POINT]
+    assert isinstance(point.place, TextPlace)
+    row = replace(site.expectations[0], behaviour=Behaviour.PULSE, limits=Limits(appears_within_ns=1000 * MS))
+    points = {**site.points, POINT: replace(point, place=replace(point.place, cleared=None))}
+    found = judged(replace(site, points=points, expectations=(row,)), HELD, [(2300, ON), (9000, "x")])
+    assert [it.verdict for it in found.results] == [Verdict.UNRESOLVED]
+    assert "may have come and gone before it" in found.results[0].reason
+    assert "poll" not in words(found)
