@@ -192,10 +192,8 @@ def _told(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
     place = case.point.place
     if case.row.behaviour is Behaviour.PULSE and isinstance(place, TextPlace) and place.cleared is None:
         late = "late by nobody knows how much" if delay_ns is None else f"up to {write_duration(delay_ns)} late"
-        text = (
-            f"behaviour=pulse: {link.name} prints no end, and a line {late} may tell of a moment before the raise, so "
-        )
-        text += "that it showed after it can never be proven"
+        text = f"behaviour=pulse: {link.name} prints no end, and a line {late} may tell of a moment before the raise, "
+        text += "so that it showed after it can never be proven"
         remedy = "if its end is printed too, add cleared: and write behaviour follows"
         problems.warning(case.row.origin, "unprovable-pulse", text, remedy)
     follows = case.row.behaviour in (Behaviour.FOLLOWS, Behaviour.PULSE)

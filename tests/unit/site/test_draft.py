@@ -93,7 +93,7 @@ def test_draft_reads_back(numbering: Numbering, tmp_path: Path) -> None:
     paths = write_draft(tmp_path / "new", [modbus(numbering), text], points, changes)
     assert [path.name for path in paths] == ["site.yaml", "points.csv"]
     site, problems = load_site(paths[0])
-    assert {problem.code for problem in problems} <= {"side-effects-unknown", "unprovable-latency"}
+    assert {problem.code for problem in problems} <= {"side-effects-unknown", "unprovable-latency", "unprovable-pulse"}
     assert len(site.alarms) == 3
     places = [found.place for found in site.points.values()]
     assert points[0].place in places
