@@ -70,6 +70,17 @@ def message_reader(place: Place, spec: LinkSpec) -> Reader | None:
     return None
 
 
+def is_sign_of_life(spec: LinkSpec, data: bytes) -> bool:
+    """Whether a message proves that whoever tells of alarms on this link was there when it came.
+
+    What a broker has kept, or answers by itself, does not.
+    """
+    if isinstance(spec, MqttLink):
+        message = mqtt_messages.decode(data)
+        return isinstance(message, mqtt_messages.Published) and not message.retain
+    return True
+
+
 def trace_of(
     point: Point, spec: LinkSpec, source: Source, blocks: Sequence[AnyBlock], start_ns: int, end_ns: int
 ) -> Trace | None:

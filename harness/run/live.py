@@ -14,7 +14,7 @@ from harness.core.instants import NS_PER_S, Clock
 from harness.core.model import Point, Site
 from harness.links.base import AnyBlock, LinkState
 from harness.links.current_loop import Lasting, lasting_loop
-from harness.links.decoding import message_reader, state_in_poll
+from harness.links.decoding import is_sign_of_life, message_reader, state_in_poll
 from harness.links.seen import Dropped, Failure, Message, Polls, StateChange
 from harness.record.found import Event
 from harness.record.header import Json
@@ -67,6 +67,7 @@ class LiveSource:
         self.link_changes: dict[str, list[StateChange]] = defaultdict(list)
         self._events: list[Event] = []
         self._last_on: dict[str, int] = {}
+        self._lived_ns: dict[str, int] = {}
         self.drops: dict[str, list[Dropped]] = defaultdict(list)
         self._news = asyncio.Event()
         self.states: dict[str, PointState] = {}
@@ -118,6 +119,8 @@ class LiveSource:
     def message(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
         """See ``Observer.message``."""
         self.heard[link].append(Message(first_ns=first_ns, last_ns=last_ns, data=data))
+        if is_sign_of_life(self._site.links[link], data):
+            self._lived_ns[link] = first_ns
         for point in self._site.points.values():
             if point.link != link or point.name not in self._told:
                 continue
@@ -180,9 +183,8 @@ class LiveSource:
 
     def alive_ns(self, link: str) -> int:
         """The newest instant up to which a link is known to have observed; -1 where there is none."""
-        heard = self.heard[link]
         polled = [it.asked[-1] for it in self.memories.values() if it.block.link == link and it.asked]
-        return max([heard[-1].first_ns if heard else -1, *polled])
+        return max([self._lived_ns.get(link, -1), *polled])
 
     # --- waiting ------------------------------------------------------------------------------------
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from harness.core.links import MqttLink
 from harness.core.places import MqttPlace
 from harness.links.base import LinkState
+from harness.links.decoding import is_sign_of_life
 from harness.links.mqtt_messages import Answered, Lost, MqttMessage, Published, Subscribing, encode
 from harness.links.mqtt_trace import SequenceWatch, mqtt_trace
 from harness.links.seen import Message, StateChange
@@ -282,3 +283,12 @@ def test_an_answer_of_the_broker_proves_the_controller_only_as_far_as_its_will_w
     assert read(subscribe(), kept(110, on=False), answered, spec=CONTROLLED) == [S(50, 110, on=False)]
     assert read(*messages, other(1_010, b"gone", "alive"), spec=CONTROLLED)[-1] == S(750, 750, on=False, sealed=True)
     assert read(subscribe(), kept(110, on=False), answered) == [S(50, 110, on=False)]
+
+
+def test_what_a_broker_kept_or_answers_by_itself_is_no_sign_of_life() -> None:
+    spec = link()
+    assert is_sign_of_life(spec, other(900).data)
+    assert not is_sign_of_life(spec, other(900, retain=True).data)
+    assert not is_sign_of_life(spec, at(900, Answered()).data)
+    assert not is_sign_of_life(spec, subscribe().data)
+    assert not is_sign_of_life(spec, b"?")
