@@ -7,6 +7,7 @@ import contextlib
 import json
 import sys
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import count
 from pathlib import Path
@@ -70,7 +71,8 @@ def command(
     """Listen to ADDRESS and show each change at each place with the bounds between which it happened.
 
     ADDRESS is modbus-tcp://HOST[:PORT][/UNIT] with at least one range, text+tcp://HOST:PORT,
-    text+serial:PORTNAME[?baud=9600], mqtt://HOST[:PORT]/TOPIC (mqtts:// over TLS), or the path of a site file.
+    text+serial:PORTNAME[?baud=9600], mqtt://HOST[:PORT]/TOPIC (mqtts:// over TLS), bacnet://HOST[:PORT]/DEVICE, or the
+    path of a site file.
     Listening changes nothing: Modbus functions 1 to 4 only, not a byte on a text line, nothing published.
     """
     from harness.cli.keys import key_client
@@ -105,10 +107,9 @@ def targets(
     address: str, ranges: dict[str, tuple[str, ...]], numbering: str, period_ns: int
 ) -> tuple[list[LinkSpec], list[Point], dict[str, str]]:
     """The links, places, and labels of places that the command line names. UsageError where they do not fit."""
-    from harness.core.links import ModbusTcpLink, MqttLink
+    from harness.core.links import ModbusTcpLink
     from harness.core.places import Numbering, Table
     from harness.run.watching import link_of_address, points_of_range, wire_range
-    from harness.run.watching_mqtt import mqtt_of_address
 
     given = {name: texts for name, texts in ranges.items() if texts}
     if "://" not in address and not address.startswith("text+serial:"):
@@ -134,10 +135,26 @@ def targets(
                 first, last, written = wire_range(text, table, Numbering(numbering))
                 points += points_of_range(spec.name, spec.unit, table, first, last, written)
     elif given:
-        raise UsageError("ranges belong to a modbus-tcp address; text lines and topics have none")
+        raise UsageError("ranges belong to a modbus-tcp address; text lines, topics and objects have none")
+    spec, found = _found_there(spec, address)
+    return [spec], [*points, *found], {}
+
+
+def _found_there(spec: LinkSpec, address: str) -> tuple[LinkSpec, list[Point]]:
+    """The places that an address names by itself: a topic, or what a device lists, at a pace that it can bear.
+
+    LinkError where it does not answer.
+    """
+    from harness.core.links import BacnetLink, MqttLink
+    from harness.run.watching_bacnet import points_of_device, polite_period_ns
+    from harness.run.watching_mqtt import mqtt_of_address
+
     if isinstance(spec, MqttLink):
-        points.append(mqtt_of_address(address)[1])
-    return [spec], points, {}
+        return spec, [mqtt_of_address(address)[1]]
+    if not isinstance(spec, BacnetLink):
+        return spec, []
+    points = asyncio.run(points_of_device(spec, time.monotonic_ns))
+    return replace(spec, poll_period_ns=polite_period_ns(spec, points)), points
 
 
 def _listeners(links: list[LinkSpec], points: list[Point], observer: Observer) -> list[Link]:
@@ -149,9 +166,10 @@ def _listeners(links: list[LinkSpec], points: list[Point], observer: Observer) -
 
 def _declared(spec: LinkSpec, points: list[Point]) -> str:
     """What listening will cost the device, said before it begins."""
-    from harness.core.links import ModbusTcpLink, MqttLink
+    from harness.core.links import BacnetLink, ModbusTcpLink, MqttLink
     from harness.core.wording import link_address
     from harness.run.preview import mqtt_cost, mqtt_topics
+    from harness.run.watching_bacnet import bacnet_cost
 
     mine = sum(point.link == spec.name for point in points)
     if isinstance(spec, ModbusTcpLink):
@@ -161,6 +179,8 @@ def _declared(spec: LinkSpec, points: list[Point]) -> str:
         )
     if isinstance(spec, MqttLink):
         return f"{spec.name}: {link_address(spec)}: {mqtt_cost(spec, mqtt_topics(spec, points))}"
+    if isinstance(spec, BacnetLink):
+        return f"{spec.name}: {link_address(spec)}: {bacnet_cost(spec, points)[0]}"
     return f"{spec.name}: {link_address(spec)}: listens, sends nothing"
 
 

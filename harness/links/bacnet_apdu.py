@@ -55,6 +55,7 @@ LIMIT_ENABLE: Final = 52
 LOW_LIMIT: Final = 59
 NOTIFICATION_CLASS_PROPERTY: Final = 17
 OBJECT_IDENTIFIER: Final = 75
+OBJECT_LIST: Final = 76
 OUT_OF_SERVICE: Final = 81
 PRESENT_VALUE: Final = 85
 RECIPIENT_LIST: Final = 102
@@ -99,9 +100,11 @@ def read_multiple(objects: Iterable[tuple[int, int]], properties: Sequence[int])
     )
 
 
-def read_one(object_id: tuple[int, int], number: int) -> ReadPropertyRequest:
-    """ReadProperty (15.5)."""
-    return ReadPropertyRequest(objectIdentifier=object_id, propertyIdentifier=number)
+def read_one(object_id: tuple[int, int], number: int, index: int | None = None) -> ReadPropertyRequest:
+    """ReadProperty (15.5); ``index``: of one element of an array, 0 for how many it has."""
+    if index is None:
+        return ReadPropertyRequest(objectIdentifier=object_id, propertyIdentifier=number)
+    return ReadPropertyRequest(objectIdentifier=object_id, propertyIdentifier=number, propertyArrayIndex=index)
 
 
 def subscribe(object_id: ObjectId, process: int, kind: CovKind, lifetime_s: int) -> SubscribeCOVRequest:
@@ -190,11 +193,17 @@ def _small(value: object, highest: int) -> int | None:
 
 def value_of(value: Any) -> Value | None:
     """A primitive value (20.2): number, boolean, bits, or (type number, instance); None where it is none of these."""
-    tags = [tag for tag in value.tagList if int(tag.tag_class) == _APPLICATION]
-    if len(tags) != 1:
-        return None
-    tag, data = tags[0], bytes(tags[0].tag_data)
-    number = int(tag.tag_number)
+    found = values_of(value)
+    return found[0] if len(found) == 1 else None
+
+
+def values_of(value: Any) -> list[Value | None]:
+    """The primitive values of a list or an array, in order."""
+    return [_of_tag(tag) for tag in value.tagList if int(tag.tag_class) == _APPLICATION]
+
+
+def _of_tag(tag: Any) -> Value | None:
+    data, number = bytes(tag.tag_data), int(tag.tag_number)
     if number == _BOOLEAN:
         return bool(tag.tag_lvt)
     if number in (_UNSIGNED, _ENUMERATED):

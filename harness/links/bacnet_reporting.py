@@ -50,6 +50,37 @@ async def check_identity(device: Device) -> None:
         return
 
 
+async def list_objects(device: Device, most: int) -> list[ObjectId]:
+    """The objects that farend can read, as the device's Object_List has them, at most so many. Raises LinkError.
+
+    A list that does not fit into one message is read element by element (12.11).
+    """
+    spec, found = device.spec, list[ObjectId]()
+    own = (bacnet_apdu.DEVICE, spec.device)
+    try:
+        answer = await device.ask(bacnet_apdu.read_one(own, bacnet_apdu.OBJECT_LIST))
+    except RefusedError as exc:
+        if exc.refusal.kind != "abort":
+            raise
+    else:
+        listed = [_ours(it) for it in bacnet_apdu.values_of(answer.apdu.propertyValue)]
+        return [it for it in listed if it is not None][:most]
+    answer = await device.ask(bacnet_apdu.read_one(own, bacnet_apdu.OBJECT_LIST, 0))
+    count = bacnet_apdu.value_of(answer.apdu.propertyValue)
+    for index in range(1, (count if isinstance(count, int) else 0) + 1):
+        answer = await device.ask(bacnet_apdu.read_one(own, bacnet_apdu.OBJECT_LIST, index))
+        one = _ours(bacnet_apdu.value_of(answer.apdu.propertyValue))
+        if one is not None:
+            found.append(one)
+        if len(found) >= most:
+            break
+    return found
+
+
+def _ours(value: object) -> ObjectId | None:
+    return bacnet_apdu.id_of(value) if isinstance(value, tuple) and len(value) == 2 else None
+
+
 async def read_reporting(device: Device, objects: Iterable[ObjectId]) -> dict[ObjectId, Reporting]:
     """How each object reports. What cannot be read is None; raises NoAnswerError where the device is gone."""
     recipients: dict[int, tuple[bool | None, str]] = {}

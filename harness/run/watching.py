@@ -7,19 +7,20 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from urllib.parse import parse_qs, urlsplit
 
-from harness.core.errors import Origin, UsageError
+from harness.core.errors import IdentityError, Origin, UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
-from harness.core.links import LinkSpec, ModbusTcpLink, MqttLink, PersonLink, SerialPort, TextLink
+from harness.core.links import BacnetLink, LinkSpec, ModbusTcpLink, MqttLink, PersonLink, SerialPort, TextLink
 from harness.core.model import Hold, Point
 from harness.core.places import ModbusPlace, Numbering, PersonPlace, Table, ValueType
 from harness.links import person_messages
-from harness.links.base import AnyBlock, Block, Link, LinkState
+from harness.links.bacnet_messages import object_words
+from harness.links.base import AnyBlock, Block, Link, LinkState, ObjectBlock
 from harness.links.modbus_values import decode
 from harness.links.person import PersonListener
 from harness.links.person_reports import Ask, Attend
 from harness.links.person_trace import report_bounds
 from harness.links.seen import Message as Seen
-from harness.run import watching_mqtt
+from harness.run import watching_bacnet, watching_mqtt
 
 _COMMAND_LINE = Origin(file="command line", line=1)
 
@@ -74,6 +75,8 @@ class Watcher:
         links = list(links)
         self._persons = {link.name: link for link in links if isinstance(link, PersonLink)}
         self._brokers = {link.name for link in links if isinstance(link, MqttLink)}
+        self._devices = {link.name for link in links if isinstance(link, BacnetLink)}
+        self._objects: dict[int, ObjectBlock] = {}
         self._shown = shown
         self._blocks: dict[int, tuple[Block, list[tuple[Point, ModbusPlace]]]] = {}
         self._payloads: dict[int, bytes] = {}
@@ -87,7 +90,8 @@ class Watcher:
 
     def block(self, block: AnyBlock) -> None:
         """See ``Observer.block``."""
-        if not isinstance(block, Block):
+        if isinstance(block, ObjectBlock):
+            self._objects[block.id] = block
             return
         places = [(point, point.place) for point in self._points if point.link == block.link]
         inside = [(point, place) for point, place in places if isinstance(place, ModbusPlace) and block.holds(place)]
@@ -96,8 +100,11 @@ class Watcher:
     def poll(self, block_id: int, asked_ns: int, told_ns: int, payload: bytes) -> None:
         """See ``Observer.poll``."""
         self.polls += 1
-        block, inside = self._blocks[block_id]
         self._failing.pop(block_id, None)
+        if block_id in self._objects:
+            self._read_objects(self._objects[block_id], asked_ns, told_ns, payload)
+            return
+        block, inside = self._blocks[block_id]
         before = self._payloads.get(block_id)
         since = self._asked.get(block_id)
         self._asked[block_id] = asked_ns
@@ -115,6 +122,39 @@ class Watcher:
                 self.changes += 1
                 self._shown(change)
 
+    def _read_objects(self, block: ObjectBlock, asked_ns: int, told_ns: int, payload: bytes) -> None:
+        """One answer about BACnet objects, of whichever block; a notification may have told of it before."""
+        since = self._asked.get(block.id)
+        self._asked[block.id] = asked_ns
+        if payload == self._payloads.get(block.id):
+            return
+        self._payloads[block.id] = payload
+        at = Bounds(asked_ns if since is None else since + 1, told_ns)
+        mine = (it for it in self._points if it.link == block.link)
+        self._compare(block.link, at, watching_bacnet.polled(mine, block, payload))
+
+    def _compare(self, link: str, at: Bounds, values: Iterable[tuple[str, str]]) -> None:
+        """Show what differs from the value before; first values together."""
+        first: list[Change] = []
+        for place, now in values:
+            was = self._values.get(place, "")
+            self._values[place] = now
+            change = Change(link=link, place=place, was=was, now=now, at=at)
+            if not was:
+                first.append(change)
+            elif was != now:
+                self.changes += 1
+                self._shown(change)
+        if first:
+            self._shown(FirstRead(link=link, at_ns=at.hi, changes=tuple(first)))
+
+    def _notified(self, link: str, at: Bounds, data: bytes) -> None:
+        """What a BACnet device told, or what became of a subscription."""
+        values, text = watching_bacnet.told([it for it in self._points if it.link == link], data)
+        self._compare(link, at, values)
+        if text:
+            self._shown(Notice(link=link, at_ns=at.hi, text=text))
+
     def _changed(self, point: Point, place: ModbusPlace, block: Block, payload: bytes) -> tuple[str, str, str] | None:
         """(name, was, now) where the value of a place is not what it was; was is '' at first."""
         number = decode(place, block, payload)
@@ -127,9 +167,16 @@ class Watcher:
         """See ``Observer.poll_failed``; the same failure of a request is told once until an answer to it comes."""
         del asked_ns
         self.failures += 1
-        block = self._blocks[block_id][0]
-        if self._failing.get(block_id) != why:
-            self._failing[block_id] = why
+        if self._failing.get(block_id) == why:
+            return
+        self._failing[block_id] = why
+        if block_id in self._objects:
+            objects = self._objects[block_id]
+            first = object_words(objects.objects[0])
+            which = f"{len(objects.objects)} objects from {first} on" if len(objects.objects) > 1 else first
+            self._shown(Notice(link=objects.link, at_ns=given_up_ns, text=f"{which} not observed: {why}"))
+        else:
+            block = self._blocks[block_id][0]
             last = block.address + block.count - 1
             which = f"{block.table.value.replace('-', ' ')} {block.address} to {last} on the wire"
             self._shown(Notice(link=block.link, at_ns=given_up_ns, text=f"{which} not observed: {why}"))
@@ -147,6 +194,9 @@ class Watcher:
             return
         if link in self._brokers:
             self._published(link, Bounds(first_ns, last_ns), data)
+            return
+        if link in self._devices:
+            self._notified(link, Bounds(min(first_ns, last_ns), last_ns), data)
             return
         text = data.decode("utf-8", "backslashreplace")
         self._shown(Change(link=link, place="line", was="", now=text, at=Bounds(first_ns, last_ns)))
@@ -204,7 +254,18 @@ def _value_text(place: ModbusPlace, number: float) -> str:
 
 
 async def watch(links: Sequence[Link], for_ns: int | None, attend: Attend | None = None) -> None:
-    """Run links until cancelled, or for ``for_ns``. ``attend`` reports for the persons among them."""
+    """Run links until cancelled, or for ``for_ns``. ``attend`` reports for the persons among them.
+
+    IdentityError where two devices claim to be the same one.
+    """
+    try:
+        await _watch(links, for_ns, attend)
+    except* IdentityError as group:
+        found = group.exceptions[0]
+        raise (found if isinstance(found, IdentityError) else IdentityError(str(found))) from None
+
+
+async def _watch(links: Sequence[Link], for_ns: int | None, attend: Attend | None) -> None:
     reports = [link.reports for link in links if isinstance(link, PersonListener)]
     async with asyncio.TaskGroup() as group:
         tasks = []
@@ -223,8 +284,11 @@ def link_of_address(address: str, *, poll_period_ns: int, numbering: Numbering) 
     """The link that an address on the command line names.
 
     ``modbus-tcp://HOST[:PORT][/UNIT]``, ``text+tcp://HOST:PORT``, ``text+serial:PORTNAME[?baud=9600]``.
-    ``mqtt://HOST[:PORT]/TOPIC`` and ``mqtts://…`` as ``watching_mqtt`` reads them. UsageError for anything else.
+    ``mqtt://HOST[:PORT]/TOPIC`` and ``mqtts://…`` as ``watching_mqtt`` reads them, ``bacnet://HOST[:PORT]/DEVICE`` as
+    ``watching_bacnet`` does. UsageError for anything else.
     """
+    if address.startswith("bacnet://"):
+        return watching_bacnet.bacnet_of_address(address, poll_period_ns)
     if address.startswith(("mqtt://", "mqtts://")):
         return watching_mqtt.mqtt_of_address(address)[0]
     parts = urlsplit(address)
@@ -257,7 +321,8 @@ def link_of_address(address: str, *, poll_period_ns: int, numbering: Numbering) 
         return TextLink(name="line", serial=serial, origin=_COMMAND_LINE)
     raise UsageError(
         f"address={address}: expected modbus-tcp://HOST[:PORT][/UNIT], text+tcp://HOST:PORT, "
-        "text+serial:PORTNAME[?baud=9600], mqtt://HOST[:PORT]/TOPIC, or the path of a site file"
+        "text+serial:PORTNAME[?baud=9600], mqtt://HOST[:PORT]/TOPIC, bacnet://HOST[:PORT]/DEVICE, "
+        "or the path of a site file"
     )
 
 
