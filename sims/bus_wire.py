@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import ctypes
+import sys
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -23,6 +25,7 @@ from sims.units import Unit
 # Below this a wait is slept through and not spent on the ports: select() knows milliseconds only.
 _SELECT_NS: Final = 3_000_000
 _SELECT_LESS_NS: Final = 2_000_000
+_PR_SET_TIMERSLACK: Final = 29  # prctl(2)
 
 
 @dataclass(slots=True)
@@ -102,6 +105,7 @@ class BusWire:
             self._thread.join()
 
     def _run(self) -> None:
+        _wake_up_sharply()
         try:
             self._work()
         except Exception as exc:  # noqa: BLE001 - whatever it is: the site must stop with it, not the thread alone
@@ -187,3 +191,9 @@ class BusWire:
                 )
         if self._answered is not None:
             self._answered(told)
+
+
+def _wake_up_sharply() -> None:
+    """Let sleeps of this thread end when they should: Linux allows itself 50 us more, to save power."""
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_PR_SET_TIMERSLACK, ctypes.c_ulong(1), 0, 0, 0)

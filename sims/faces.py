@@ -87,6 +87,7 @@ class Faces:
         self._delays_ns = {"panel": 0, "bms": options.output_delay_ns, "printer": options.printer_delay_ns}
         self._clock_offset = timedelta(microseconds=options.clock_offset_ns / 1000)
         self._line_number = 0
+        self._publishing = False
         self._meant: dict[Point, int] = {}
 
     def start(self, signals: Mapping[Point, int], situation: Situation, plant: Plant, started_ns: int) -> list[Event]:
@@ -163,7 +164,8 @@ class Faces:
     def shown(self, point: Point, value: int, before_ns: int, after_ns: int) -> None:
         """An output that is plugged in shows a new value."""
         self._log_change(point, value, before_ns, after_ns)
-        self._tell()
+        if not self._publishing:  # else it is told when all is published
+            self._tell()
 
     def is_still(self, place: Place, now_ns: int | None = None) -> bool:
         """Whether a defect keeps a block as it is, now or at another instant."""
@@ -209,8 +211,10 @@ class Faces:
         after_ns = time.monotonic_ns()
         for event in changed:
             self._log_change(event.point, event.value, before_ns, after_ns)
+        self._publishing = True
         for name, values in elsewhere.items():
             self.plugged[name].output.show(values)
+        self._publishing = False
         for event in events:
             if event.point.place is Place.PRINTER:
                 self._print_event(event)
