@@ -67,7 +67,8 @@ class UdpServer(Server[PDU]):  # type: ignore[misc]
         if self._transport is None:
             self._socket.close()
             return
-        self._transport.close()
+        transport, self._transport = self._transport, None  # a timer of the layers above may still want to send
+        transport.close()
         await self._protocol.closed.wait()
 
     def send(self, data: bytes, recipient: tuple[str, int]) -> None:

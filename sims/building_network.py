@@ -12,9 +12,7 @@ from typing import Any, Final, Protocol
 
 from bacpypes3.apdu import (
     AcknowledgeAlarmRequest,
-    GetAlarmSummaryACK,
     GetAlarmSummaryRequest,
-    GetEventInformationACK,
     GetEventInformationRequest,
     SimpleAckPDU,
     SubscribeCOVRequest,
@@ -22,7 +20,7 @@ from bacpypes3.apdu import (
 )
 from bacpypes3.app import Application, DeviceInfoCache
 from bacpypes3.appservice import ApplicationServiceAccessPoint
-from bacpypes3.basetypes import GetAlarmSummaryAlarmSummary, GetEventInformationEventSummary, TimeStamp
+from bacpypes3.basetypes import TimeStamp
 from bacpypes3.comm import bind
 from bacpypes3.errors import ExecutionError
 from bacpypes3.ipv4.bvll import BVLLCodec
@@ -32,13 +30,12 @@ from bacpypes3.pdu import IPv4Address
 from bacpypes3.primitivedata import ObjectIdentifier
 
 from sims.building_alarming import AckRefusedError
-from sims.building_apdu import time_stamp
 from sims.building_cov import NoRoomError, ObjectId, Subscriber
 from sims.building_events import EventState
 from sims.building_link import UdpServer
+from sims.building_summaries import alarm_summary, event_information, standing_out
 from sims.building_views import Device, Standing
 
-SUMMARIES_MAX: Final = 16  # in one answer: about 70 octets each, and an answer has at most 1,476
 _OUTCOMES: Final = {2: "acked", 3: "acked", 5: "error", 6: "reject", 7: "abort"}  # by PDU type, ASHRAE 135, 20.1
 
 
@@ -157,30 +154,18 @@ class BuildingNetwork(Application):  # type: ignore[misc]
 
     async def do_GetEventInformationRequest(self, apdu: GetEventInformationRequest) -> None:  # noqa: N802
         """ASHRAE 135, 13.12: objects that are not normal, and those with transitions that nobody acknowledged."""
-        found = [s for s in self._needs_keeper().reporting() if s.event_state is not EventState.NORMAL or _waits(s)]
+        found = standing_out(self._needs_keeper().reporting())
         last = apdu.lastReceivedObjectIdentifier
         if last is not None:
             after = [number for number, s in enumerate(found) if s.object_id == _object_id(last)]
             if not after:
                 raise ExecutionError("object", "unknownObject")
             found = found[after[0] + 1 :]
-        summaries = [_event_summary(standing) for standing in found[:SUMMARIES_MAX]]
-        await self.response(
-            GetEventInformationACK(listOfEventSummaries=summaries, moreEvents=len(found) > SUMMARIES_MAX, context=apdu)
-        )
+        await self.response(event_information(found, context=apdu))
 
     async def do_GetAlarmSummaryRequest(self, apdu: GetAlarmSummaryRequest) -> None:  # noqa: N802
         """ASHRAE 135, 13.10: the objects that are not normal."""
-        summaries = [
-            GetAlarmSummaryAlarmSummary(
-                objectIdentifier=s.object_id,
-                alarmState=int(s.event_state),
-                acknowledgedTransitions=[int(flag) for flag in s.alarming.acked],
-            )
-            for s in self._needs_keeper().reporting()
-            if s.event_state is not EventState.NORMAL and s.alarming is not None
-        ]
-        await self.response(GetAlarmSummaryACK(listOfAlarmSummaries=summaries, context=apdu))
+        await self.response(alarm_summary(self._needs_keeper().reporting(), context=apdu))
 
     async def do_WritePropertyRequest(self, apdu: WritePropertyRequest) -> None:  # noqa: N802
         """Out_Of_Service can be written, and what an object shows while it is out of service; nothing else."""
@@ -224,21 +209,3 @@ def _instant(stamp: TimeStamp) -> datetime | None:
         return datetime(1900 + year, month, day, hour, minute, second, hundredths * 10_000, tzinfo=UTC)
     except ValueError:
         return None
-
-
-def _waits(standing: Standing) -> bool:
-    return standing.alarming is not None and standing.alarming.waiting
-
-
-def _event_summary(standing: Standing) -> GetEventInformationEventSummary:
-    alarming = standing.alarming
-    assert alarming is not None  # noqa: S101 - only objects that report events are summarised
-    return GetEventInformationEventSummary(
-        objectIdentifier=standing.object_id,
-        eventState=int(standing.event_state),
-        acknowledgedTransitions=[int(flag) for flag in alarming.acked],
-        eventTimeStamps=[time_stamp(stamp) for stamp in alarming.stamps],
-        notifyType="alarm",
-        eventEnable=[int(flag) for flag in alarming.event_enable],
-        eventPriorities=list(alarming.notification_class.priorities),
-    )
