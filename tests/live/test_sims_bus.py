@@ -127,19 +127,6 @@ async def test_a_request_is_answered_only_after_its_time_on_the_wire() -> None:
             assert time.monotonic_ns() - asked_ns >= int((8 + 3.5 + 8) * character_ns)
 
 
-async def test_bytes_of_an_answer_come_one_after_the_other() -> None:
-    async with running(bus_baud=1200) as site:
-        reader, writer = await asyncio.open_connection("127.0.0.1", site.bus_port)
-        writer.write(read_request(1, Table.DISCRETE_INPUT, 0, 24))
-        first = await reader.readexactly(1)
-        first_ns = time.monotonic_ns()
-        rest = await reader.readexactly(7)
-        took_ns = time.monotonic_ns() - first_ns
-        writer.close()
-    assert unframed(first + rest) == (1, bytes.fromhex("02 03 00 00 00"))
-    assert took_ns >= 5 * 11 * 10**9 // 1200  # seven characters, less what the first one may have been late
-
-
 @pytest.mark.parametrize(
     "silent",
     [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import os
 import sys
 import time
@@ -36,6 +37,23 @@ def test_a_cycle_takes_exactly_what_the_wire_needs(baud: int) -> None:
     took_ns = virtual_time.run(cycle)
     assert wire_ns <= took_ns + 20  # character times are whole nanoseconds
     assert took_ns < wire_ns + 11 * 10**9 / baud
+
+
+def test_bytes_of_an_answer_come_one_after_the_other() -> None:
+    async def read() -> list[int]:
+        async with SimulatedSite(SiteOptions(bus_in_loop=True, bus_baud=1200)) as site:
+            reader, writer = await asyncio.open_connection("127.0.0.1", site.bus_port)
+            writer.write(read_request(1, Table.DISCRETE_INPUT, 0, 24))
+            came = []
+            for _ in range(8):
+                await reader.readexactly(1)
+                came.append(time.monotonic_ns())
+            writer.close()
+            return came
+
+    character_ns = round(11 * 10**9 / 1200)
+    apart_ns = [b - a for a, b in itertools.pairwise(virtual_time.run(read))]
+    assert all(abs(each_ns - character_ns) < 1000 for each_ns in apart_ns), apart_ns
 
 
 def test_an_answer_carries_the_values_of_the_end_of_its_request() -> None:
