@@ -166,7 +166,9 @@ class MqttPublisher:
         await client.publish(ALIVE_TOPIC, ONLINE, qos=1, retain=True)
         self._pending.clear()
         for point in BROKER:
-            await self._publish(point)
+            self._seq[point] += 1
+            value = self._values[point]
+            await self._send(point, self._payload(point, value), value)
         assert self._surroundings is not None  # noqa: S101 - start() was called
         self._surroundings.changed()
         return client
