@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import random
+import socket
 import time
+from collections import Counter
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -212,15 +215,17 @@ async def test_a_dissector_finds_nothing_malformed_in_all_that_is_sent(tmp_path:
                 await client.write(("binary-input", 2), "polarity", client.device_object.objectIdentifier)
                 await shows(site, "sump-a.leak", 0)
                 await site.until(lambda: _acked(site) >= 12)
+                logged = len(site.truth.entries)
                 await capture.caught_up()
             layers = await dissect_bacnet(path, port)
     mine = [layer for layer in layers if layer["udp"]["udp.srcport"] == str(port)]
     assert len(mine) > 30
     assert [layer for layer in mine if "bacapp" not in layer] == []
     assert not [layer for layer in mine if "_ws.malformed" in layer or "malformed" in str(layer).lower()]
-    sent = [e for e in site.truth.entries if e["kind"] == "notification"]
-    assert _services(mine, confirmed=True) == sorted(_service(e) for e in sent if e["confirmed"])
-    assert _services(mine, confirmed=False) == sorted(_service(e) for e in sent if not e["confirmed"])
+    for confirmed in (True, False):
+        dissected = _services(mine, confirmed=confirmed)
+        sent = [Counter(map(_service, _sent(entries, confirmed=confirmed))) for entries in _before(site, logged)]
+        assert sent[0] <= dissected <= sent[1], "all that was logged by then, and nothing that was not logged"
 
 
 def _acked(site: SimulatedSite) -> int:
@@ -233,9 +238,67 @@ def _service(entry: dict[str, Any]) -> str:
     return ("1" if cov else "2") if entry["confirmed"] else ("2" if cov else "3")
 
 
-def _services(layers: list[dict[str, Any]], *, confirmed: bool) -> list[str]:
+def _before(site: SimulatedSite, number: int) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """The first entries of the truth log, and all."""
+    return site.truth.entries[:number], site.truth.entries
+
+
+def _sent(entries: list[dict[str, Any]], *, confirmed: bool) -> list[dict[str, Any]]:
+    return [e for e in entries if e["kind"] == "notification" and e["confirmed"] is confirmed]
+
+
+def _services(layers: list[dict[str, Any]], *, confirmed: bool) -> Counter[str]:
     """The notifications' service choices as dissected; I-Am (unconfirmed 0) is no notification."""
     name = "bacapp.confirmed_service" if confirmed else "bacapp.unconfirmed_service"
     kind = "0" if confirmed else "1"
     found = [layer["bacapp"] for layer in layers if layer["bacapp"].get("bacapp.type") == kind]
-    return sorted(found[name] for found in found if found[name] != "0")
+    return Counter(one[name] for one in found if one[name] != "0")
+
+
+async def ask_raw(port: int, request: str) -> bytes:
+    """Send octets from a socket of its own; the next datagram that comes back."""
+    loop = asyncio.get_running_loop()
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as raw:
+        raw.setblocking(False)
+        raw.bind(("127.0.0.1", 0))
+        await loop.sock_sendto(raw, bytes.fromhex(request), ("127.0.0.1", port))
+        return await loop.sock_recv(raw, 2048)
+
+
+async def test_who_is_is_answered_to_the_asker() -> None:
+    """The octets of a global Who-Is (ASHRAE 135, F.4.9, in an Original-Broadcast-NPDU of annex J)."""
+    i_am = "10 00 C4 02 03 F7 A1 22 05 C4 91 00 22 03 E7"  # device 260001, 1,476 octets, segmented-both, vendor 999
+    async with site_and_rusty() as (site, _):
+        answers = [
+            await ask_raw(site.building_port, "81 0B 00 0C 01 20 FF FF 00 FF 10 08"),
+            await ask_raw(site.building_port, "81 0A 00 08 01 00 10 08"),
+            await ask_raw(site.building_port, "81 0A 00 10 01 00 10 08 0B 03 F7 A1 1B 03 F7 A1"),
+        ]
+    assert answers == [bytes.fromhex(f"81 0A 00 15 01 00 {i_am}")] * 3
+
+
+async def test_garbage_stops_nothing() -> None:
+    dice = random.Random(5)
+    read = bytes.fromhex("81 0A 00 11 01 04 00 05 01 0C 0C 00 C0 00 02 19 55")
+    sent = [dice.randbytes(dice.randrange(60)) for _ in range(200)]
+    for _ in range(400):
+        spoiled = bytearray(read[: dice.randrange(4, len(read) + 1)])
+        spoiled[dice.randrange(len(spoiled))] = dice.randrange(256)
+        sent.append(bytes(spoiled))
+    async with site_and_rusty() as (site, peer):
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as hostile:
+            hostile.bind(("127.0.0.1", 0))
+            for octets in sent:
+                hostile.sendto(octets, ("127.0.0.1", site.building_port))
+            assert await peer.read(Kind.BINARY_INPUT, 2, Property.PRESENT_VALUE) == 0
+
+
+async def test_only_what_changes_can_be_subscribed_to() -> None:
+    async with (
+        asyncio.timeout(DEADLINE_S),
+        bacnet_client() as client,
+        SimulatedSite(SiteOptions(building=BuildingOptions())) as site,
+    ):
+        client.talk_to(site.building_port)
+        refused = await client.subscribe(("notification-class", 1), issueConfirmedNotifications=True, lifetime=60)
+        assert str(refused.errorCode) == "optional-functionality-not-supported"
