@@ -185,7 +185,9 @@ class BusWire:
             answer = unit.answer(*request)
             after_ns = time.monotonic_ns()
             if answer is not None:
-                ends_ns = self._line.put(UNITS, answer.frame, at_ns + self._turnaround_ns + answer.after_ns)
+                # On the schedule, unless this thread woke up so late that the first character would be over by now.
+                from_ns = max(at_ns, after_ns - self._line.character_ns) + self._turnaround_ns + answer.after_ns
+                ends_ns = self._line.put(UNITS, answer.frame, from_ns)
                 told = replace(
                     told, place=unit.place, taken_before_ns=before_ns, taken_after_ns=after_ns, ends_ns=ends_ns
                 )

@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 import itertools
 import random
+import textwrap
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -235,16 +236,21 @@ def _one_of(spec: str, what: str, value: str, expected: Sequence[str]) -> str:
 
 def list_defects() -> str:
     """Every kind with its sentence, places and values, for a person to read."""
-    lines: list[str] = []
+    lines = [
+        "NAME[:ALARM][@PLACE][=VALUE[,VALUE]]: what is left out is chosen by the seed, or is as given here; the place",
+        "is the first one of the list if it is left out, and chosen by the seed if it is 'any'.",
+    ]
     for kind in KINDS.values():
         defaults = Defect(
             name=kind.name, place=kind.places[0], duration_ns=kind.duration_ns, share=kind.share, code=kind.code
         )
         values = defaults.spec.partition("=")[2]
         lines += [
+            "",
             f"{kind.name}",
             f"    {kind.sentence}",
-            f"    aimed at: {kind.target}; places: {', '.join(kind.places)}",
+            *([] if kind.target is Target.BLOCK else [f"    aimed at: {kind.target}"]),
+            *textwrap.wrap(f"places: {', '.join(kind.places)}", 108, initial_indent=" " * 4, subsequent_indent=" " * 8),
             *([f"    values, and what they are if not given: {values}"] if values else []),
             *(["    value: the other alarm, chosen by the seed if not given"] if kind.other else []),
             *(["    value: the address, chosen by the seed if not given"] if kind.numbers else []),

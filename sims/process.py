@@ -27,7 +27,7 @@ class SiteProcess:
         self.ready: dict[str, object] = {}
 
     def port(self, name: str) -> int:
-        """One of ``panel``, ``bms``, ``printer``."""
+        """One of ``panel``, ``bms``, ``printer``, ``bus``, ``bus_tap``, ``gateway``, ``annunciator``, …"""
         port = self.ready[f"{name}_port"]
         assert isinstance(port, int)  # noqa: S101 - written by our own process
         return port

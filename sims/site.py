@@ -357,6 +357,10 @@ class SimulatedSite:
             scan_ns=options.scan_ns,
             output_delay_ns=options.output_delay_ns,
             printer_delay_ns=options.printer_delay_ns,
+            bus_delay_ns=options.bus_delay_ns,
+            bus_baud=options.bus_baud,
+            gateway_poll_ns=options.gateway_poll_ns,
+            annunciator_delay_ns=options.annunciator_delay_ns,
             started_ns=self._started_ns,
             utc_started=datetime.now(UTC).isoformat(),
             defects=[

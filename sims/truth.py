@@ -5,8 +5,9 @@ One JSON object a line. Every instant is ``time.monotonic_ns()``, which processe
 ===========  ==========================================================================================================
 kind         keys
 ===========  ==========================================================================================================
-header       version, seed, scan_ns, output_delay_ns, printer_delay_ns, started_ns, utc_started, defects (name, place,
-             alarm, other, duration_ns, share, code, spec, sentence), alarms (name, class, number, also_raises, effect,
+header       version, seed, scan_ns, output_delay_ns, printer_delay_ns, bus_delay_ns, bus_baud, gateway_poll_ns,
+             annunciator_delay_ns, started_ns, utc_started, defects (name, place, alarm, other, duration_ns, share,
+             code, number, spec, sentence), alarms (name, class, number, also_raises, effect,
              lasts_ns), ports
 stimulus     alarm (or null: every alarm), action, by (test block, or the output whose button it was), count (of the
              test block, else null), at_ns: accepted, before the answer to the write went out
@@ -23,8 +24,8 @@ notification place, what (cov, event, acknowledgement), why (empty, or the defec
              ack_required, stamp
 notification-end: the same but for the attempt and its instants; outcome (acked, error, reject, abort, given-up,
              dropped), at_ns: how a confirmed notification ended
-event        place, table, address, signal, from_state, to_state, value, notified, due_ns, at_ns: an object's event state
-             changed at the second, its delay had run out at the first
+event        place, table, address, signal, from_state, to_state, value, notified, due_ns, at_ns: an object's event
+             state changed at the second, its delay had run out at the first
 subscription place, what (subscribed, cancelled), table, address, signal, process, recipient, lifetime_s, at_ns
 answer       request, place, taken_before_ns, taken_after_ns, ends_ns: the bytes that a unit of the bus took for a
              request, the instants between which it took the values of its answer, and the end of that on the wire; all
