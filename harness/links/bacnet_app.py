@@ -262,9 +262,11 @@ class BacnetApp(Application):  # type: ignore[misc]  # as above
         if name in _NOTIFICATIONS:
             await self._notified(apdu, arrival, is_confirmed=name.startswith("Confirmed"))
         elif isinstance(apdu, IAmRequest):
+            # Forwarded by a BBMD, it comes from the BBMD's address and is of another.
+            source: HostPort = getattr(apdu.pduSource, "addrTuple", arrival.source)
             for side in self.sides:
                 if side.device == int(apdu.iAmDeviceIdentifier[1]):
-                    side.heard_i_am(arrival.source, arrival)
+                    side.heard_i_am(source, arrival)
         elif isinstance(apdu, WhoIsRequest):
             await self._say_who_i_am(apdu)
         elif isinstance(apdu, ConfirmedRequestPDU):
