@@ -10,6 +10,7 @@ from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, NS_PER_S, Bounds
 from harness.core.links import BacnetLink, ModbusLink
 from harness.core.model import Decision, Result, Stimulus
+from harness.core.paths import is_told
 from harness.core.verdicts import VerdictClass
 from harness.core.wording import link_address
 from harness.correlate.engine import outlines_of
@@ -176,11 +177,22 @@ def _as_left(record: JudgedRecord) -> tuple[Difference, ...] | None:
     data: Mapping[str, Any] = events[-1].data
     left = set(data["on"])
     found = [
-        Difference(what=point, as_found="off" if point in left else "on", as_left="on" if point in left else "off")
-        for point in data["differs"]
+        Difference(
+            what=name,
+            as_found="off" if name in left else "on",
+            as_left=_state_left(record, name, on=name in left),
+        )
+        for name in data["differs"]
     ]
     found += [_not_cleared(name) for name in data["not_cleared"]]
     return tuple(found)
+
+
+def _state_left(record: JudgedRecord, name: str, *, on: bool) -> str:
+    """Of a point that is told once, what it was told last: whether it still is so nobody knows."""
+    point = record.site.points.get(name)
+    told = point is not None and is_told(record.site.links[point.link], point.place)
+    return f"{'on' if on else 'off'}{' by the last word of it' if told else ''}"
 
 
 def _not_cleared(alarm: str) -> Difference:

@@ -89,7 +89,7 @@ def _why(case: Case, number: int) -> tuple[_Make, bool]:
     no_sample_before = sketch.last_before(demand.raised.lo) < 0
     ways: tuple[tuple[bool, _Make, bool], ...] = (
         ("crashed" in result.reason and bool(case.judgement.failures_of_checkers), _crashed, True),
-        (sketch.is_told and result.reason.startswith(f"{result.alarm} ("), end_not_told, True),
+        (result.verdict is Verdict.MASKED and _is_untold(case, number), end_not_told, True),
         (result.verdict is Verdict.MASKED, _masked, True),
         (not len(sketch.trace), _not_read, False),
         (result.verdict is Verdict.NOT_OBSERVED and no_sample_before, _too_early, False),
@@ -105,6 +105,17 @@ def _why(case: Case, number: int) -> tuple[_Make, bool]:
         (sketch.is_told, _told_too_close, False),
     )
     return next(((make, by_point) for holds, make, by_point in ways if holds), (_straddles, False))
+
+
+def _is_untold(case: Case, number: int) -> bool:
+    """True where the point was told to be on, by this raise or one before it, and had no word of its end by then."""
+    result, demand = case.results[number], case.demand(number)
+    sketch = case.sketches[result.point]
+    if not sketch.is_told:
+        return False
+    own = any(part.startswith(f"{result.alarm} (") for part in result.reason.split("; "))
+    touching = sketch.sightings_touching(demand.raised.lo, demand.search_end_hi)
+    return own or any(sketch.end_hi[at] >= FOREVER for at in touching)
 
 
 def end_not_told(case: Case, name: str, numbers: Sequence[int]) -> Cause:
