@@ -70,7 +70,8 @@ def command(
 ) -> int:
     """Listen to ADDRESS and show each change at each place with the bounds between which it happened.
 
-    ADDRESS is modbus-tcp://HOST[:PORT][/UNIT] with at least one range, text+tcp://HOST:PORT,
+    ADDRESS is modbus-tcp://HOST[:PORT][/UNIT], modbus-rtu:PORTNAME[?baud=19200&parity=even&stop=1&unit=1] or
+    modbus-rtu+tcp://HOST:PORT[/UNIT], each with at least one range, text+tcp://HOST:PORT,
     text+serial:PORTNAME[?baud=9600], mqtt://HOST[:PORT]/TOPIC (mqtts:// over TLS), bacnet://HOST[:PORT]/DEVICE, or the
     path of a site file.
     Listening changes nothing: Modbus functions 1 to 4 only, not a byte on a text line, nothing published.
@@ -107,12 +108,12 @@ def targets(
     address: str, ranges: dict[str, tuple[str, ...]], numbering: str, period_ns: int
 ) -> tuple[list[LinkSpec], list[Point], dict[str, str]]:
     """The links, places, and labels of places that the command line names. UsageError where they do not fit."""
-    from harness.core.links import ModbusTcpLink
+    from harness.core.links import ModbusRtuLink, ModbusTcpLink
     from harness.core.places import Numbering, Table
     from harness.run.watching import link_of_address, points_of_range, wire_range
 
     given = {name: texts for name, texts in ranges.items() if texts}
-    if "://" not in address and not address.startswith("text+serial:"):
+    if "://" not in address and not address.startswith(("text+serial:", "modbus-rtu:")):
         if given:
             raise UsageError("ranges belong to an address; a site file names its own points")
         site, _ = load(Path(address))
@@ -126,7 +127,7 @@ def targets(
         return list(site.links.values()), list(site.points.values()), labels
     spec = link_of_address(address, poll_period_ns=period_ns, numbering=Numbering(numbering))
     points: list[Point] = []
-    if isinstance(spec, ModbusTcpLink):
+    if isinstance(spec, ModbusTcpLink | ModbusRtuLink):
         if not given:
             raise UsageError("what to read is not said; add for example --inputs 10001-10064")
         for name, texts in given.items():
@@ -135,7 +136,7 @@ def targets(
                 first, last, written = wire_range(text, table, Numbering(numbering))
                 points += points_of_range(spec.name, spec.unit, table, first, last, written)
     elif given:
-        raise UsageError("ranges belong to a modbus-tcp address; text lines, topics and objects have none")
+        raise UsageError("ranges belong to a Modbus address; text lines, topics and objects have none")
     spec, found = _found_there(spec, address)
     return [spec], [*points, *found], {}
 
@@ -166,10 +167,11 @@ def _listeners(links: list[LinkSpec], points: list[Point], observer: Observer) -
 
 def _declared(spec: LinkSpec, points: list[Point]) -> str:
     """What listening will cost the device, said before it begins."""
-    from harness.core.links import BacnetLink, ModbusTcpLink, MqttLink
+    from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, MqttLink
     from harness.core.wording import link_address
     from harness.run.preview import mqtt_cost, mqtt_topics
     from harness.run.watching_bacnet import bacnet_cost
+    from harness.run.watching_rtu import rtu_cost
 
     mine = sum(point.link == spec.name for point in points)
     if isinstance(spec, ModbusTcpLink):
@@ -177,6 +179,8 @@ def _declared(spec: LinkSpec, points: list[Point]) -> str:
             f"{spec.name}: {link_address(spec)}: 1 connection, reads of {mine} places every "
             f"{spec.poll_period_ns / NS_PER_S:g} s, functions 1 to 4 only"
         )
+    if isinstance(spec, ModbusRtuLink):
+        return f"{spec.name}: {link_address(spec)}: {rtu_cost(spec, points)[0]}, functions 1 to 4 only"
     if isinstance(spec, MqttLink):
         return f"{spec.name}: {link_address(spec)}: {mqtt_cost(spec, mqtt_topics(spec, points))}"
     if isinstance(spec, BacnetLink):

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from harness.core.instants import NS_PER_S
-from harness.core.links import BacnetLink, ModbusTcpLink, MqttLink, PersonLink
+from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, MqttLink, PersonLink
 from harness.core.model import Point, Site
 from harness.core.places import ModbusPlace, MqttPlace
 from harness.core.wording import link_address
@@ -17,6 +17,7 @@ from harness.links.modbus_plan import plan_blocks
 from harness.run.gate import acting, effects_of
 from harness.run.order import Item, Selection, check_selection, listened_links, longest_ns, plan_of, usual_ns
 from harness.run.watching_bacnet import bacnet_cost
+from harness.run.watching_rtu import rtu_cost
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +138,10 @@ def _link(site: Site, name: str) -> LinkPreview:
     if isinstance(spec, BacnetLink):
         cost, asked = bacnet_cost(spec, site.points.values())
         armed = "; one more socket and AcknowledgeAlarm while armed" if name in site.acknowledgeable else ""
+        return LinkPreview(name=name, address=link_address(spec), cost=cost + armed, requests=asked)
+    if isinstance(spec, ModbusRtuLink):
+        cost, asked = rtu_cost(spec, site.points.values())
+        armed = "; one more write at a time while armed" if any(it.link == name for it in site.writable) else ""
         return LinkPreview(name=name, address=link_address(spec), cost=cost + armed, requests=asked)
     if not isinstance(spec, ModbusTcpLink):
         return LinkPreview(name=name, address=link_address(spec), cost="listens only, sends nothing", requests=())

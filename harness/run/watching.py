@@ -20,7 +20,7 @@ from harness.links.person import PersonListener
 from harness.links.person_reports import Ask, Attend
 from harness.links.person_trace import report_bounds
 from harness.links.seen import Message as Seen
-from harness.run import watching_bacnet, watching_mqtt
+from harness.run import watching_bacnet, watching_mqtt, watching_rtu
 
 _COMMAND_LINE = Origin(file="command line", line=1)
 
@@ -285,10 +285,13 @@ def link_of_address(address: str, *, poll_period_ns: int, numbering: Numbering) 
 
     ``modbus-tcp://HOST[:PORT][/UNIT]``, ``text+tcp://HOST:PORT``, ``text+serial:PORTNAME[?baud=9600]``.
     ``mqtt://HOST[:PORT]/TOPIC`` and ``mqtts://…`` as ``watching_mqtt`` reads them, ``bacnet://HOST[:PORT]/DEVICE`` as
-    ``watching_bacnet`` does. UsageError for anything else.
+    ``watching_bacnet`` does, ``modbus-rtu:PORT`` and ``modbus-rtu+tcp://HOST:PORT[/UNIT]`` as ``watching_rtu`` does.
+    UsageError for anything else.
     """
     if address.startswith("bacnet://"):
         return watching_bacnet.bacnet_of_address(address, poll_period_ns)
+    if address.startswith(("modbus-rtu:", "modbus-rtu+tcp://")):
+        return watching_rtu.rtu_of_address(address, poll_period_ns=poll_period_ns, numbering=numbering)
     if address.startswith(("mqtt://", "mqtts://")):
         return watching_mqtt.mqtt_of_address(address)[0]
     parts = urlsplit(address)
@@ -321,7 +324,8 @@ def link_of_address(address: str, *, poll_period_ns: int, numbering: Numbering) 
         return TextLink(name="line", serial=serial, origin=_COMMAND_LINE)
     raise UsageError(
         f"address={address}: expected modbus-tcp://HOST[:PORT][/UNIT], text+tcp://HOST:PORT, "
-        "text+serial:PORTNAME[?baud=9600], mqtt://HOST[:PORT]/TOPIC, bacnet://HOST[:PORT]/DEVICE, "
+        "text+serial:PORTNAME[?baud=9600], modbus-rtu:PORTNAME, modbus-rtu+tcp://HOST:PORT[/UNIT], "
+        "mqtt://HOST[:PORT]/TOPIC, bacnet://HOST[:PORT]/DEVICE, "
         "or the path of a site file"
     )
 

@@ -519,7 +519,7 @@ def test_a_reader_that_has_seen_enough(folder: Path) -> None:
         (("modbus-tcp://127.0.0.1:1/256", "--inputs", "10001"), "unit=256: expected 0 to 255"),
         (("modbus-tcp://127.0.0.1:70000", "--inputs", "10001"), "expected a port from 1 to 65535"),
         (("text+tcp://127.0.0.1",), "expected modbus-tcp://HOST[:PORT][/UNIT]"),
-        (("text+tcp://127.0.0.1:1", "--inputs", "10001"), "ranges belong to a modbus-tcp address"),
+        (("text+tcp://127.0.0.1:1", "--inputs", "10001"), "ranges belong to a Modbus address"),
         (("text+serial:/dev/none?baud=fast",), "baud=fast: expected a number"),
         (("modbus-tcp://127.0.0.1:1", "--inputs", "10001", "--every", "5"), "--every 5: "),
         (("nowhere.yaml",), "nowhere.yaml"),
