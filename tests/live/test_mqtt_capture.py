@@ -6,15 +6,17 @@ from __future__ import annotations
 import asyncio
 import json
 import time
+from decimal import Decimal
 from pathlib import Path
 from random import Random
 from typing import Any
 
 import pytest
 
+from harness.core.instants import NS_PER_S
 from harness.core.links import MqttVersion
 from harness.links.mqtt import MqttListener
-from harness.links.mqtt_messages import Published
+from harness.links.mqtt_messages import Published, decode
 from tests.live.test_capture import may_capture
 from tests.live.test_mqtt_listener import heard, mqtt_link, points, published, ups
 from tests.peers.broker import broker, needs_mosquitto, publisher
@@ -30,6 +32,9 @@ pytestmark = [
 
 CONNECT, PUBLISH, PUBACK, SUBSCRIBE, PINGREQ, DISCONNECT = "1", "3", "4", "8", "12", "14"
 """Control packet types (MQTT 3.1.1, 2.2.1)."""
+
+CLOCKS_APART_NS = 2_000_000
+"""How far the wall clock may drift from the monotonic clock while a test runs: 500 ppm of some seconds."""
 
 LENGTHS = [0, 127 - 20, 128 - 20, 321, 16_383 - 20, 16_384 - 20, 16_384]
 """Payloads whose packets have a remaining length of one, two and three bytes (MQTT 3.1.1, 2.2.3)."""
@@ -73,7 +78,8 @@ async def dissected(path: Path, port: int) -> list[dict[str, Any]]:
         for layer in found if isinstance(found, list) else [found]:
             flags = layer["mqtt.hdrflags_tree"]
             client = tcp["tcp.srcport" if to_broker else "tcp.dstport"]
-            packets.append({**layer, **flags, "client": client, "to_broker": to_broker})
+            at_ns = round(Decimal(layers["frame"]["frame.time_epoch"]) * NS_PER_S)
+            packets.append({**layer, **flags, "client": client, "to_broker": to_broker, "at_ns": at_ns})
     return packets
 
 
@@ -87,6 +93,7 @@ async def test_the_dissector_agrees_with_every_recorded_message_and_saw_nothing_
     sent = [(f"a/{number % 3}", random.randbytes(length)) for number, length in enumerate(LENGTHS)]
     sent += [(f"a/{random.randrange(3)}", b'{"active":true,"n":%d}' % number) for number in range(50)]
     path = tmp_path / "mqtt.pcapng"
+    wall_ns = time.time_ns() - time.monotonic_ns()
     async with broker(tmp_path) as one, capture(one.port, path) as wire:
         async with publisher(one.port) as other:
             await other.publish("a/0", b"kept", qos=1, retain=True)
@@ -122,5 +129,9 @@ async def test_the_dissector_agrees_with_every_recorded_message_and_saw_nothing_
         )
         for it in came
     ]
+    spans = [(first, last) for _, first, last, data in recorder.lines if isinstance(decode(data), Published)]
+    for (first_ns, last_ns), packet in zip(spans, came, strict=True):
+        # When the capture saw the packet, it was on its way into our socket.
+        assert first_ns - CLOCKS_APART_NS <= packet["at_ns"] - wall_ns <= last_ns + CLOCKS_APART_NS
     widths = {len(remaining_length(int(it["mqtt.len"]))) for it in came}
     assert widths == {1, 2, 3}
