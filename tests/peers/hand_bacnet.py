@@ -179,7 +179,7 @@ async def hand_device(instance: int = 4, port: int = 0, **rest: object) -> Async
     """A device on loopback, until the end of the block."""
     device = HandDevice(instance, **rest)  # type: ignore[arg-type]
     loop = asyncio.get_running_loop()
-    transport, _ = await loop.create_datagram_endpoint(lambda: device, local_addr=("127.0.0.1", port))  # type: ignore[type-var,return-value]
+    transport, _ = await loop.create_datagram_endpoint(lambda: device, local_addr=("127.0.0.1", port))  # type: ignore[type-var]
     try:
         yield device
     finally:
