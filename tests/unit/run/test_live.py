@@ -5,13 +5,14 @@ from __future__ import annotations
 import asyncio
 import struct
 import time
+from dataclasses import replace
 from random import Random
 
 import pytest
 
 from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.model import Point
-from harness.core.places import Table
+from harness.core.places import CurrentLoop, ModbusPlace, OnWhen, Table, ValueType
 from harness.links.base import Block, LinkState
 from harness.links.seen import Dropped, Failure, StateChange
 from harness.record.header import Header
@@ -73,6 +74,47 @@ def test_a_value_that_is_none_changes_nothing() -> None:
     live.poll(1, 1, 2, struct.pack(">f", 8))
     live.poll(1, 3, 4, struct.pack(">f", float("nan")))
     assert live.states["low"] == PointState(on=True, asked_ns=1, told_ns=2, changed_lo_ns=0)
+
+
+def test_a_reading_that_says_nothing_is_no_news_however_often_it_comes() -> None:
+    """A NaN again and again is not the state before it, told anew."""
+    changes = ('address: "100.2", behaviour', "address: 100, type: f32, on when: above 7, behaviour")
+    live = LiveSource(site_of(changes), time.monotonic_ns)
+    live.block(Block(id=1, link="bms", unit=1, table=Table.HOLDING_REGISTER, address=100, count=2))
+    live.poll(1, 1, 2, struct.pack(">f", 8))
+    for at in (3, 5, 7):
+        live.poll(1, at, at + 1, struct.pack(">f", float("nan")))
+    assert live.states["low"].told_ns == 2
+
+
+def test_a_loop_has_failed_only_once_its_current_lasted() -> None:
+    """As the judge will say: off while the persistence cannot be over, on once it must be."""
+    site = site_of()
+    loop = CurrentLoop(
+        name="level", raw_at_4=4000, raw_at_20=20_000, value_at_4=0, value_at_20=100, input_min_ma=0, input_max_ma=24,
+        resolution_ma=0.001, persistence_ns=4 * NS_PER_S,
+    )  # fmt: skip
+    place = ModbusPlace(
+        unit=1,
+        table=Table.HOLDING_REGISTER,
+        address=100,
+        value_type=ValueType.U16,
+        on_when=OnWhen.FAILURE_LOW,
+        loop=loop,
+    )
+    live = LiveSource(
+        replace(site, points={**site.points, "low": replace(site.points["low"], place=place)}), time.monotonic_ns
+    )
+    live.block(REGISTERS)
+    on = []
+    for tenth in range(60):
+        failed = tenth >= 10
+        live.poll(
+            2, tenth * 100 * NS_PER_MS, tenth * 100 * NS_PER_MS + 1, struct.pack(">H", 3500 if failed else 12_000)
+        )
+        on.append(live.states["low"].on)
+    assert on.index(True) == 51, "told at 1 s and a little, so surely on from the reading after 5 s on"
+    assert live.states["low"].changed_lo_ns >= 4900 * NS_PER_MS
 
 
 def test_printed_lines() -> None:
