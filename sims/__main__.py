@@ -177,7 +177,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     if arguments.pop("list_defects"):
         print(list_defects())
         return 0
-    logging.getLogger("pymodbus").addHandler(logging.NullHandler())
+    for library in ("pymodbus", "bacpypes3"):  # what they say of a client's mistakes is not for this screen
+        logging.getLogger(library).addHandler(logging.NullHandler())
     until_eof = arguments.pop("until_eof")
     arguments["defects"] = tuple(arguments.pop("defect"))
     arguments["lasts_ns"] = dict(arguments.pop("lasts"))
