@@ -1,4 +1,4 @@
-"""How exactly the simulated bus paces its bytes: ``python tests/bench/bench_pacing.py [--cycles 500]``.
+"""How exactly the simulated bus paces its bytes: ``python -m tests.bench.bench_pacing [--cycles 500]``.
 
 libmodbus, a C master, reads 16 discrete inputs over the pseudo-terminal, and each cycle is compared with what the wire
 needs for it by the formula: request + 3.5 characters + answer (MODBUS over Serial Line V1.02, 2.5.1), to which the

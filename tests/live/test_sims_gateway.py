@@ -177,6 +177,24 @@ async def test_another_table_and_exceptions() -> None:
         assert (answer.isError(), answer.exception_code) == (True, 6)
 
 
+async def test_answers_of_the_gateway_itself_are_lost_or_cut() -> None:
+    for spec, received in (("half-frames@gateway=100%", 6), ("dropped-answers@gateway=100%", 0)):
+        async with reading(spec) as (site, _):
+            await until_source(site, lost=False)
+            stream, writer = await asyncio.open_connection("127.0.0.1", site.gateway_port)
+            writer.write(bytes.fromhex("0001 0000 0006 01 02 0000 0018"))
+            writer.write_eof()
+            assert len(await stream.read()) == received
+            writer.close()
+            assert [e["place"] for e in site.truth.entries if e["kind"] == "fault"] == ["gateway"]
+    async with reading("resets@gateway=100%") as (site, _):
+        stream, writer = await asyncio.open_connection("127.0.0.1", site.gateway_port)
+        writer.write(bytes.fromhex("0001 0000 0006 01 02 0000 0018"))
+        with pytest.raises(ConnectionResetError):
+            await stream.read()
+        writer.close()
+
+
 async def test_a_gateway_that_polls_does_not_decide_what_others_lose() -> None:
     """Answers are lost by chance, in the order in which one client asks: the gateway has a chance of its own."""
     lost = []

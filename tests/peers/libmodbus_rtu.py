@@ -1,64 +1,83 @@
-"""An RTU master made with libmodbus, a C library, on a serial port or pseudo-terminal."""
+"""A Modbus RTU unit made with libmodbus, a C library, on a serial port: ``python libmodbus_rtu.py PORT UNIT``.
+
+It prints ``ready``, then for every request that it answered the instant at which it had it (time.monotonic_ns) and its
+number; input register ``a`` holds ``1000 * a + number`` of the request, modulo 65536, and discrete input ``a`` is bit
+``a`` of that number. The end of its standard input ends it.
+"""
 
 from __future__ import annotations
 
+import asyncio
 import ctypes
-from types import TracebackType
-from typing import Self
+import os
+import select
+import sys
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
 
-from tests.peers.libmodbus_server import load
+sys.path.insert(0, str(Path(__file__).parents[2]))
 
-ANSWERS_WITHIN_S = 20
-WORDS_MAX = 125
+from tests.peers.libmodbus_server import ADU_BYTES_MAX, load
 
-
-class LibmodbusError(Exception):
-    """What libmodbus says of a request that failed."""
+SIZE = 32
 
 
-class RtuMaster:
-    """``with RtuMaster(path) as master:``; every call blocks until the answer is there, or raises LibmodbusError."""
+def serve(port: str, unit: int, baud: int) -> None:
+    """Serve until standard input ends."""
+    lib = load()
+    lib.modbus_new_rtu.restype = ctypes.c_void_p
+    lib.modbus_new_rtu.argtypes = [ctypes.c_char_p, ctypes.c_int, ctypes.c_char, ctypes.c_int, ctypes.c_int]
+    lib.modbus_get_socket.argtypes = [ctypes.c_void_p]
+    context = lib.modbus_new_rtu(port.encode(), baud, b"E", 8, 1)
+    mapping = lib.modbus_mapping_new(SIZE, SIZE, SIZE, SIZE)
+    if lib.modbus_set_slave(context, unit) or lib.modbus_connect(context):
+        raise OSError(ctypes.get_errno(), f"libmodbus cannot use {port}")
+    os.write(1, b"ready\n")
+    query = ctypes.create_string_buffer(ADU_BYTES_MAX)
+    number = 0
+    while True:
+        ready, _, _ = select.select([0, lib.modbus_get_socket(context)], [], [])
+        if 0 in ready:
+            return
+        size = lib.modbus_receive(context, query)
+        if size <= 0:
+            continue
+        heard_ns = time.monotonic_ns()
+        for address in range(SIZE):
+            mapping.contents.input_register[address] = (1000 * address + number) % 65_536
+            mapping.contents.discrete_input[address] = number >> address & 1
+        if lib.modbus_reply(context, query, size, mapping) >= 0:
+            os.write(1, f"{number} {heard_ns}\n".encode())
+            number += 1
 
-    def __init__(self, path: str, baud: int = 19_200) -> None:
-        self._lib = load()
-        self._lib.modbus_new_rtu.restype = ctypes.c_void_p
-        self._lib.modbus_new_rtu.argtypes = [ctypes.c_char_p, ctypes.c_int, ctypes.c_char, ctypes.c_int, ctypes.c_int]
-        self._lib.modbus_read_input_registers.argtypes = [
-            ctypes.c_void_p,
-            ctypes.c_int,
-            ctypes.c_int,
-            ctypes.POINTER(ctypes.c_uint16),
-        ]
-        self._lib.modbus_set_response_timeout.argtypes = [ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint32]
-        self._lib.modbus_strerror.restype = ctypes.c_char_p
-        # A pseudo-terminal has no parity: the kernel refuses to set one.
-        self._context = self._lib.modbus_new_rtu(path.encode(), baud, b"N", 8, 1)
-        self._lib.modbus_set_response_timeout(self._context, ANSWERS_WITHIN_S, 0)
 
-    def __enter__(self) -> Self:
-        self._checked(self._lib.modbus_connect(self._context))
-        return self
+class LibmodbusUnit:
+    """The unit as its starter sees it: when it had each request, by number."""
 
-    def __exit__(
-        self, exc_type: type[BaseException] | None, exc: BaseException | None, traceback: TracebackType | None
-    ) -> None:
-        self._lib.modbus_close(self._context)
-        self._lib.modbus_free(self._context)
+    def __init__(self) -> None:
+        self.heard_ns: list[int] = []
 
-    def discrete_inputs(self, unit: int, address: int, count: int) -> list[int]:
-        """Function 02."""
-        bits = ctypes.create_string_buffer(count)
-        self._lib.modbus_set_slave(self._context, unit)
-        self._checked(self._lib.modbus_read_input_bits(self._context, address, count, bits))
-        return list(bits.raw)
 
-    def input_registers(self, unit: int, address: int, count: int) -> list[int]:
-        """Function 04."""
-        words = (ctypes.c_uint16 * WORDS_MAX)()
-        self._lib.modbus_set_slave(self._context, unit)
-        self._checked(self._lib.modbus_read_input_registers(self._context, address, count, words))
-        return list(words[:count])
+@asynccontextmanager
+async def libmodbus_unit(port: str, unit: int, baud: int = 19_200) -> AsyncIterator[LibmodbusUnit]:
+    """Start it, and end it; what it heard is complete once this is left."""
+    pipe = asyncio.subprocess.PIPE
+    command = (sys.executable, str(Path(__file__)), port, str(unit), str(baud))
+    process = await asyncio.create_subprocess_exec(*command, stdin=pipe, stdout=pipe)
+    assert process.stdin is not None
+    assert process.stdout is not None
+    heard = LibmodbusUnit()
+    try:
+        assert await process.stdout.readline() == b"ready\n"
+        yield heard
+    finally:
+        process.stdin.close()
+        rest = await process.stdout.read()
+        heard.heard_ns += [int(line.split()[1]) for line in rest.splitlines()]
+        await process.wait()
 
-    def _checked(self, result: int) -> None:
-        if result < 0:
-            raise LibmodbusError(self._lib.modbus_strerror(ctypes.get_errno()).decode())
+
+if __name__ == "__main__":
+    serve(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]))
