@@ -16,7 +16,7 @@ from pathlib import Path
 
 from sims import SiteProcess
 from sims.truth import read_truth
-from tests.peers.libmodbus_rtu import RtuMaster
+from tests.peers.libmodbus_master import RtuMaster
 
 REQUEST_BYTES = 8
 ANSWER_BYTES = 7

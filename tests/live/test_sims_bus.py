@@ -25,7 +25,7 @@ from sims.points import LOOP_UNIT, REPEATERS, Table
 from sims.pty import Pty
 from sims.rtu import framed, read_request, unframed
 from sims.truth import changes
-from tests.peers.libmodbus_rtu import LibmodbusError, RtuMaster
+from tests.peers.libmodbus_master import LibmodbusError, RtuMaster
 
 DEADLINE_S = 60.0
 COUNTS_PER_MA = 4095 / 24
