@@ -92,9 +92,13 @@ def read_entries(
     problems: Problems,
     *,
     name: str = "",
+    unread: Iterable[str] = (),
 ) -> Form:
-    """Read the fields of a group from named nodes (of a mapping, or of a row of a table)."""
-    form = Form(what=group.what, name=name, origin=origin)
+    """Read the fields of a group from named nodes (of a mapping, or of a row of a table).
+
+    ``unread``: fields that are there and were reported already.
+    """
+    form = Form(what=group.what, name=name, origin=origin, broken=set(unread))
     known = {f.name: f for f in group.fields}
     for written, (key_origin, node) in entries.items():
         wanted = known.get(written)

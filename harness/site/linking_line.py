@@ -104,7 +104,7 @@ def text_link(form: Form, kind: str, problems: Problems) -> TextLink:
     encoding = form.text("encoding") or "ascii"
     try:
         is_text = codecs.lookup(encoding)._is_text_encoding  # noqa: SLF001 - the only way to tell rot13 from latin-1
-    except LookupError:
+    except (LookupError, ValueError):  # of a null or a lone surrogate, which no name holds
         is_text = False
     if not is_text or encoding.lower().startswith(("utf-16", "utf-32", "utf16", "utf32", "utf_16", "utf_32")):
         text = f"encoding={shown(encoding)}: expected an encoding in which a line end is one byte"

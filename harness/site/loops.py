@@ -159,16 +159,8 @@ def loop_point(row: Form, names: tuple[str, ...], loop: Loop, problems: Problems
         text = f"{name}={shown(row.written(name))}: loop {loop.loop.name} says where and how it is read"
         problems.error(row.at(name), "foreign-field", text, "delete it, or delete loop")
         return None
-    if "on when" in row.broken:
-        return None
-    if not row.has("on when"):
-        if not problems.is_cut_short:
-            text = f"row {row.text('alarm')}: on when is missing"
-            remedy = (
-                f"add the values of {loop.loop.name} at which it is on: above N, below N, failure high or failure low"
-            )
-            problems.error(row.origin, "missing", text, remedy)
-        return None
+    if not row.has("on when") or "on when" in row.broken:
+        return None  # reported
     when = row.get("on when", When) or When(on_when=OnWhen.SET)
     why = objection(loop.loop, when.on_when, when.threshold)
     if why:

@@ -124,7 +124,8 @@ def _mqtt_placed(
 def _mqtt_name(row: Form, link: MqttLink, place: MqttPlace, names: tuple[str, ...], when: When) -> str:
     """By its topic; where the payload tells several alarms of one topic apart, by its alarm as well."""
     own = f"{link.name}:{place.topic}{place.pointer or ''}"
-    told_apart = used([row.text("pattern"), *(str(v.means) for name in _VALUE_NAMES for v in row.many(name))])
+    by_payload = used([row.text("pattern"), *(str(v.means) for name in _VALUE_NAMES for v in row.many(name))])
+    told_apart = by_payload and not used([row.text("topic"), row.text("pointer")])
     return f"{own} {names[0]}" if told_apart and names else f"{own}{when.suffix}"
 
 

@@ -51,14 +51,15 @@ def text_point(
 
 def _are_templates_good(templates: Mapping[str, str], row: Form, link_form: Form, problems: Problems) -> bool:
     """True where each word in braces stands for something."""
+    are_good = True
     for name, template in templates.items():
         source = row if row.text(name) else link_form
         try:
             check_placeholders(template)
         except Mismatch as mismatch:
             problems.mismatch(source.at(name), name, template, mismatch)
-            return False
-    return True
+            are_good = False
+    return are_good
 
 
 def _text_place(

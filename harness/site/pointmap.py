@@ -40,6 +40,7 @@ def build_point_map(rows: Iterable[Form], context: Context) -> PointMap:
     """Points and expectations of all rows; rows for every point of a link come last, whatever their order."""
     result = PointMap()
     later: list[tuple[Form, tuple[str, ...], int]] = []
+    unplaced: set[str] = set()
     for row in rows:
         names, asks = alarms_of(row, context)
         link_name, loop = _where(row, context)
@@ -48,16 +49,18 @@ def build_point_map(rows: Iterable[Form], context: Context) -> PointMap:
         if plain(row.text("address")) in EVERY_POINT:
             later.append((row, names, asks))
         elif link is not None:
-            for placed in _place(row, names, link, loop, context):
+            found = tuple(_place(row, names, link, loop, context))
+            unplaced |= set() if found else {link_name}
+            for placed in found:
                 point = _add_point(placed, row, link_name, result, context)
                 for name in placed.alarms if point is not None else ():
                     _add_expectation(name, point or "", row, asks, result, context)
     for row, names, asks in later:
         own = row.text("link")
         on_link = [point.name for point in result.points.values() if point.link == own]
-        if not on_link and own in context.links:
-            found = f"address={shown(row.text('address'))}: no point of link {own} is mapped by another row"
-            context.problems.error(row.at("address"), "every-point", found, "add rows for its points")
+        if not on_link and own in context.links and own not in unplaced:  # what hinders its rows was said
+            text = f"address={shown(row.text('address'))}: no point of link {own} is mapped by another row"
+            context.problems.error(row.at("address"), "every-point", text, "add rows for its points")
         for point_name in on_link:
             for name in names:
                 _add_expectation(name, point_name, row, asks, result, context)
@@ -79,6 +82,10 @@ def _where(row: Form, context: Context) -> tuple[str, Loop | None]:
     if name and name not in context.loop_forms:
         remedy = did_you_mean(name, context.loop_forms, otherwise="define it under loops:")
         problems.error(row.at("loop"), "unknown-loop", f"loop={shown(name)}: no such loop", remedy)
+    if not row.has("on when") and not problems.is_cut_short:
+        text = f"row {row.text('alarm')}: on when is missing"
+        remedy = f"add when {name} is on: above N, below N, failure high or failure low"
+        problems.error(row.origin, "missing", text, remedy)
     loop = context.loops.get(name)
     return ("", None) if loop is None else (loop.link, loop)
 

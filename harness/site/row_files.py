@@ -73,11 +73,11 @@ def _file_rows(source: Form, name: str, documents: Mapping[str, bytes], problems
     ]
     rows = []
     for cells in sheet.rows:
-        entries = _entries(sheet, cells, columns.index, fixed, problems)
-        if any(field not in entries for field in needless):
+        entries, unread = _entries(sheet, cells, columns.index, fixed, problems)
+        if any(field not in entries and field not in unread for field in needless):
             continue
         written = {field: (node.origin, node) for field, node in entries.items()}
-        rows.append(read_entries(ROW, written, cells[0].origin, problems))
+        rows.append(read_entries(ROW, written, cells[0].origin, problems, unread=unread))
     return rows
 
 
@@ -116,8 +116,10 @@ class OnlyValues(Problems):
 
 def _entries(
     sheet: Sheet, cells: tuple[Cell, ...], index: Mapping[str, int], fixed: Mapping[str, Scalar], problems: Problems
-) -> dict[str, Scalar]:
+) -> tuple[dict[str, Scalar], set[str]]:
+    """The fields of a row, and those that are there and cannot be read; problems say why."""
     entries = dict(fixed)
+    unread: set[str] = set()
     for name, i in index.items():
         if i >= len(cells) or not cells[i].text.strip():
             continue
@@ -126,12 +128,16 @@ def _entries(
         if cell.is_formula:
             found = f"{name}={shown(text)}: a formula whose result is not in the file"
             problems.error(cell.origin, "formula", found, "open it in a spreadsheet and save it again")
+            unread.add(name)
             continue
         if _FIELDS[name].takes in (DURATION, DURATION_ABOVE_0):
             text = with_unit(sheet.headers[i].text, cell).strip()
         if name == "address" and cell.is_number and text.endswith(".1"):
             found = f"address={text}: a number cell loses the end of bit 10, so this may be bit 1 or bit 10"
             problems.error(cell.origin, "number-cell", found, "format the column as text and type it again")
+            unread.add(name)
             continue
         entries[name] = Scalar(text=text, origin=cell.origin, is_quoted=True)
-    return entries
+    for name in unread:
+        entries.pop(name, None)
+    return entries, unread

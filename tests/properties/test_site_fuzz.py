@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import random
 from functools import cache
 
@@ -11,6 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.core.errors import SiteError
+from harness.site.fields import PLACE_NAMES
+from harness.site.link_fields import LINK
 from harness.site.profiles import profiles_folder
 from harness.site.reading import gather, read_site
 from harness.site.reviews import parse_reviews
@@ -70,6 +73,38 @@ def test_any_pattern(patterns: dict[str, str]) -> None:
     lines = "".join(f"    {name}: '{text.replace(chr(39), chr(39) * 2)}'\n" for name, text in patterns.items())
     head = HEAD.replace("alarms:", f"  log:\n    text+tcp: h:1\n{lines}alarms:")
     read({"site.yaml": (head + "points:\n  - {alarm: a.high, link: log, behaviour: pulse}\n").encode()})
+
+
+LINKS = """  b: {bacnet: h, device: 1, poll every: 1 s}
+  m: {mqtt: h}
+  p: {person: door, reaction within: 1 s}
+  r: {modbus-rtu: COM3, numbering: from-0, poll every: 1 s}
+loops:
+  l: {link: r, address: input register 1, raw at 4 mA: 1, raw at 20 mA: 2, input from: 0 mA, input to: 24 mA}
+"""
+FIELDS = sorted(set(PLACE_NAMES) | {"link", "point", "behaviour", "appears within", "visible for"})
+WORDS = st.one_of(
+    st.sampled_from(["b", "m", "p", "r", "l", "bms", "BI 1", "AI {code}", "cov", "event", "fault", "lamp", "text",
+                     "set", "above 1", "failure high", "10001", "coil 1", "a/{name}", "/x", "u16", "follows", "quiet",
+                     "1 s"]),
+    st.text(max_size=12),
+)  # fmt: skip
+
+
+@given(st.lists(st.dictionaries(st.sampled_from(FIELDS), WORDS, max_size=7), max_size=4))
+@settings(max_examples=300, deadline=None)
+def test_any_fields_of_rows_of_every_kind_of_link(rows: list[dict[str, str]]) -> None:
+    head = HEAD.replace("alarms:", f"{LINKS}alarms:").replace("side effects", "code: 3, side effects")
+    listed = json.dumps([{"alarm": "a.high", "behaviour": "follows", **row} for row in rows], ensure_ascii=True)
+    read({"site.yaml": f"{head}points: {listed}\n".encode()})
+
+
+@given(st.dictionaries(st.sampled_from(LINK.names()), WORDS, max_size=8))
+@settings(max_examples=300, deadline=None)
+def test_any_fields_of_a_link(fields: dict[str, str]) -> None:
+    head = HEAD.replace("alarms:", f"  x: {json.dumps(fields)}\nalarms:")
+    row = "{alarm: a.high, link: x, address: '1', behaviour: follows}"
+    read({"site.yaml": f"{head}points:\n  - {row}\n".encode()})
 
 
 @pytest.mark.parametrize("profile", ["demo", "template", "spreadsheet"])

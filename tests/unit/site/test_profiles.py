@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -174,8 +175,6 @@ def test_demo_reviews_every_side_effect(demo: Site) -> None:
 
 
 def test_demo_patterns_tell_lines_apart(demo: Site) -> None:
-    import re
-
     lines = {alarm.name: f"0042 24-11 23:51:07 RAISED   {alarm.text}" for alarm in ALARMS}
     for alarm, line in lines.items():
         matching = [
@@ -193,6 +192,46 @@ def test_wire_address_and_number_stand_side_by_side(demo: Site) -> None:
     )
     assert "on when equal 1" in describe_point(demo.points["bms:30201=1"], demo)
     assert "RAISED" in describe_point(demo.points["printer:day.low"], demo)
+
+
+# --- the template ---------------------------------------------------------------------------------
+
+
+def uncommented(text: str, first: str, last: str) -> str:
+    """The lines from one that holds ``first`` to one that holds ``last``, with those that are examples put in force."""
+    lines = text.split("\n")
+    start = next(i for i, line in enumerate(lines) if first in line)
+    end = next(i for i, line in enumerate(lines) if i >= start and last in line)
+    example = re.compile(r"( *)# ( *(?:- \{|[a-z][\w .+/-]*:(?: |$)).*?)(?: {3,}.*)?")
+    for i in range(start, end + 1):
+        found = example.fullmatch(lines[i])
+        if found is not None:
+            lines[i] = found[1] + found[2]
+    return "\n".join(lines)
+
+
+def test_every_example_of_the_template_is_right() -> None:
+    """Put in force, every link, loop and row that stands behind # reads without an error and shows every kind."""
+    documents = dict(gather(site_file("template")).files)
+    text = documents["site.yaml"].decode()
+    text = uncommented(text, "  # bus:", "#   reaction: 0.2 s")
+    text = uncommented(text, "# loops:", "#     persistence: 4 s")
+    text = uncommented(text, "# stimulus:", "acknowledge: yes}")
+    text = uncommented(text, "link: bus, unit: 3", "sign: text")
+    for number, name in enumerate(("tank-1.high:", "tank-1.low-low:", "tank-1.delivery-due:")):
+        text = text.replace(f"  {name}\n", f"  {name}\n    code: {number + 1}\n", 1)
+    text = text.replace(
+        "\nalarms:\n", "\nalarms:\n  tank-1.fault: {class: fault, text: TANK 1 FAULT, code: 9, side effects: none}\n"
+    )
+    site, problems = read_site({"site.yaml": text.encode()}, "site.yaml")
+    assert {type(link).__name__ for link in site.links.values()} == {
+        "ModbusTcpLink", "ModbusRtuLink", "TextLink", "BacnetLink", "MqttLink", "PersonLink",
+    }  # fmt: skip
+    kinds = {type(point.place).__name__ for point in site.points.values()}
+    assert kinds == {"ModbusPlace", "TextPlace", "BacnetPlace", "MqttPlace", "PersonPlace"}
+    assert site.acknowledgeable == ("building",)
+    assert all(alarm.acknowledgements for alarm in site.alarms.values())
+    assert {problem.severity for problem in problems} <= {"warning"}
 
 
 # --- the spreadsheet ------------------------------------------------------------------------------
