@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from harness.core.instants import NS_PER_S, Clock
-from harness.core.links import ModbusTcpLink, PersonLink, PushLink
+from harness.core.links import ModbusLink, PersonLink, PushLink
 from harness.core.model import Expectation, Site
 from harness.run.live import LiveSource
 from harness.run.order import Item, gap_ns, hold_ns
@@ -53,7 +53,7 @@ class Waits:
     def is_observed(self, row: Expectation) -> bool:
         """False for a point whose reads have failed for a while: waiting for what nobody sees only costs time."""
         live, spec = self._live, self._site.links[self._site.points[row.point].link]
-        if not isinstance(spec, ModbusTcpLink):
+        if not isinstance(spec, ModbusLink) or not spec.poll_period_ns:
             return live.up[spec.name]
         state = live.states.get(row.point)
         stale_ns = 3 * spec.poll_period_ns + 2 * spec.timeout_ns

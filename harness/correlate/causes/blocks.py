@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from harness.core.instants import FOREVER
-from harness.core.links import ModbusTcpLink
+from harness.core.links import ModbusLink
 from harness.core.model import Cause, CauseKind
 from harness.core.trace import Trace
 from harness.core.verdicts import Verdict
@@ -85,7 +85,7 @@ def _address(spot: Spot) -> int:
 
 def _gap_max(case: Case, link: str, table: str) -> int:
     spec = case.site.links.get(link)
-    if not isinstance(spec, ModbusTcpLink):
+    if not isinstance(spec, ModbusLink):
         return FOREVER
     return 1 + (spec.gap_max_registers if table.endswith("register") else spec.gap_max_bits)
 

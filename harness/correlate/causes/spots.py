@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import Final, NamedTuple
 
-from harness.core.links import ModbusTcpLink
+from harness.core.links import ModbusLink
 from harness.core.model import Point, Site
 from harness.core.places import ModbusPlace, Numbering, Place, Table, ValueType
 
@@ -102,7 +102,7 @@ def spot_text(site: Site, spot: Spot) -> str:
 def written_text(site: Site, link: str, table: Table, address: int) -> str:
     """An address as the numbering of its link would write it; '' where that is the address on the wire."""
     spec = site.links.get(link)
-    if not isinstance(spec, ModbusTcpLink) or spec.numbering is Numbering.FROM_ZERO:
+    if not isinstance(spec, ModbusLink) or spec.numbering is Numbering.FROM_ZERO:
         return ""
     if spec.numbering is Numbering.FROM_ONE:
         return str(address + 1)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from harness.core.instants import Bounds
-from harness.core.links import ModbusTcpLink
+from harness.core.links import BacnetLink, ModbusLink
 from harness.core.model import Cause, CauseKind
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
@@ -100,7 +100,7 @@ def _cause(case: Case, link: str, numbers: Sequence[int], spans: Sequence[BlindT
 def _is_down(case: Case, it: BlindTime) -> bool:
     """True of a blind time longer than one poll that failed."""
     spec = case.site.links.get(it.link)
-    return not isinstance(spec, ModbusTcpLink) or it.span.width > spec.timeout_ns + spec.poll_period_ns
+    return not isinstance(spec, ModbusLink | BacnetLink) or it.span.width > spec.timeout_ns + spec.poll_period_ns
 
 
 def _by_link(case: Case) -> dict[str, _Blind]:
