@@ -75,7 +75,10 @@ class MqttListener:
             await connection.open()
             try:
                 if await self._subscribe(connection):
-                    self._report(LinkState.DOWN, f"{self._where}: connection lost: {await connection.until_lost()}")
+                    loss = await connection.until_lost()
+                    # A broker that fell silent may have passed nothing on since its last packet.
+                    since_ns = arrivals.heard_ns + 1 if loss.silent else self._clock()
+                    self._report(LinkState.DOWN, f"{self._where}: connection lost: {loss.why}", since_ns)
                     return True
             finally:
                 await connection.close()
@@ -137,8 +140,8 @@ class MqttListener:
     def _tell(self, message: MqttMessage, first_ns: int, last_ns: int) -> None:
         self._observer.message(self.name, first_ns, last_ns, encode(message))
 
-    def _report(self, state: LinkState, why: str) -> None:
+    def _report(self, state: LinkState, why: str, at_ns: int | None = None) -> None:
         """Tell the observer where something changed; a broker that stays away for days is one report, not thousands."""
         if self._state != (state, why):
             self._state = (state, why)
-            self._observer.link_state(self.name, self._clock(), state, why)
+            self._observer.link_state(self.name, self._clock() if at_ns is None else at_ns, state, why)

@@ -18,6 +18,7 @@ import os
 import socket
 import ssl
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, cast
 
 import aiomqtt
@@ -43,6 +44,14 @@ Answered = Callable[[int, int], None]
 """first_ns, last_ns of a PINGRESP."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Loss:
+    """How a connection was lost. ``silent``: nobody said so; it is known by what did not come."""
+
+    why: str
+    silent: bool
+
+
 class Arrivals:
     """Stamps what comes in on one connection, and hands it on at once."""
 
@@ -57,6 +66,7 @@ class Arrivals:
         self._is_looking = False
         self._dup = False
         self._timer: asyncio.TimerHandle | None = self._loop.call_later(TURN_NOTED_S, self._note_turn)
+        self.heard_ns = self._turn_ns
         self.last_error = ""
 
     def close(self) -> None:
@@ -68,15 +78,16 @@ class Arrivals:
     def packet(self, told: str, arguments: tuple[Any, ...]) -> None:
         """A packet was read, as the client's log has it."""
         self._packets += 1
+        self.heard_ns = self._clock()
         if told.startswith("Received PUBLISH"):
             self._dup = bool(arguments[0])
         elif told == "Received PINGRESP":
-            self._answered(self._none_waiting_ns, self._clock())
+            self._answered(self._none_waiting_ns, self.heard_ns)
             self._look_again()
 
     def message(self, message: aiomqtt.Message) -> None:
         """A message was read."""
-        at_ns = self._clock()
+        at_ns = self.heard_ns = self._clock()
         payload = message.payload if isinstance(message.payload, bytes) else bytes(message.payload)
         published = Published(
             topic=message.topic.value,
@@ -225,14 +236,24 @@ class Connection(aiomqtt.Client):
 
         return [(topic, SubscribeOptions(qos=qos)) for topic in topics]
 
-    async def until_lost(self) -> str:
-        """Wait until the connection is lost; returns why."""
+    async def until_lost(self) -> Loss:
+        """Wait until the connection is lost."""
         try:
             async for _ in self.messages:
                 pass  # they are handed on before they could come here
         except aiomqtt.MqttError as exc:
-            return str(exc.__cause__ or exc)
-        return "the connection was closed"
+            return _loss(exc.__cause__ or exc)
+        return Loss(why="it was closed", silent=False)
+
+
+def _loss(cause: BaseException) -> Loss:
+    code = cause.rc if isinstance(cause, aiomqtt.MqttCodeError) else None
+    name = "" if code is None else str(code)
+    if name == "Keep alive timeout":  # MQTT 5, 2.4: 0x8D; the client library uses the codes for every version
+        return Loss(why="the broker no longer answers", silent=True)
+    if name == "Unspecified error":
+        return Loss(why="the other end closed it", silent=False)
+    return Loss(why=name or str(cause), silent=False)
 
 
 def tls_context(spec: MqttLink) -> TlsContext | None:

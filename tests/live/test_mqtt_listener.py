@@ -152,7 +152,7 @@ async def test_a_broker_that_is_killed_and_started_again_is_blind_time_in_betwee
             await recorder.until(lambda: len(published(recorder)) == 1)
     said = [it for it in heard(recorder) if isinstance(it, Subscribing)]
     assert len(said) == 2
-    assert "connection lost" in recorder.states[1][3]
+    assert "connection lost: the other end closed it" in recorder.states[1][3]
 
 
 async def test_a_broker_that_is_away_for_long_is_one_report(tmp_path: Path) -> None:
@@ -164,9 +164,9 @@ async def test_a_broker_that_is_away_for_long_is_one_report(tmp_path: Path) -> N
         await recorder.until(lambda: bool(recorder.states))
         reported = listener._report
 
-        def report(state: LinkState, why: str) -> None:
+        def report(state: LinkState, why: str, at_ns: int | None = None) -> None:
             waits.append(clock() / 1e9)
-            reported(state, why)
+            reported(state, why, at_ns)
 
         listener._report = report  # type: ignore[method-assign]
         await eventually(lambda: len(waits) >= 3)
@@ -193,8 +193,10 @@ async def test_a_frozen_broker_is_noticed_and_its_silence_proves_nothing(tmp_pat
                 await recorder.until(lambda: recorder.states[-1][2] is LinkState.DOWN)
             finally:
                 one.thaw()
-            noticed = recorder.states[-1][1]
-            assert noticed > frozen
+            _, down_ns, _, why = recorder.states[-1]
+            heard_ns = recorder.lines[-1][2]
+            assert heard_ns < down_ns <= frozen, "it is blind from the last packet on, not from when that was noticed"
+            assert "the broker no longer answers" in why
             await recorder.until(lambda: ups(recorder) == 2)
             await recorder.until(lambda: sum(it.retain for it in published(recorder)) == 4)
     trace = trace_of_point(recorder, spec)
