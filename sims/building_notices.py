@@ -25,14 +25,20 @@ from sims.building_views import Standing
 
 def cov_encoder(standing: Standing, reported: Reported, process: int, remaining_s: int, *, confirmed: bool) -> Encode:
     """What makes a change-of-value notification with an invoke identifier that is not known yet."""
-    reporter, datum = Reporter(DEVICE_INSTANCE, process, standing.object_id), standing.datum
-    return lambda invoke_id: cov_notification(reporter, reported, datum, remaining_s, invoke_id if confirmed else None)
+    reporter = Reporter(DEVICE_INSTANCE, process, standing.object_id)
+    return _numbered(cov_notification(reporter, reported, standing.datum, remaining_s, 0 if confirmed else None))
 
 
 def event_encoder(standing: Standing, notice: Notice, *, confirmed: bool) -> Encode:
-    """What makes an event notification; the flags in it are those of now."""
-    note = _note(standing, notice)
-    return lambda invoke_id: event_notification(note, invoke_id if confirmed else None)
+    """What makes an event notification; it tells how the object stands now, whenever it is sent."""
+    return _numbered(event_notification(_note(standing, notice), 0 if confirmed else None))
+
+
+def _numbered(apdu: bytes) -> Encode:
+    """The same APDU for every recipient: of a confirmed request only its third octet differs (ASHRAE 135, 20.1.2)."""
+    if apdu[0] >> 4:
+        return lambda _: apdu
+    return lambda invoke_id: apdu[:2] + bytes((invoke_id,)) + apdu[3:]
 
 
 def event_words(notice: Notice) -> dict[str, Any]:
