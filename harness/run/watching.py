@@ -15,6 +15,7 @@ from harness.core.places import ModbusPlace, Numbering, PersonPlace, Table, Valu
 from harness.links import person_messages
 from harness.links.bacnet_messages import object_words
 from harness.links.base import AnyBlock, Block, Link, LinkState, ObjectBlock
+from harness.links.modbus_rtu_session import NOT_ASKED
 from harness.links.modbus_values import decode
 from harness.links.person import PersonListener
 from harness.links.person_reports import Ask, Attend
@@ -167,7 +168,8 @@ class Watcher:
         """See ``Observer.poll_failed``; the same failure of a request is told once until an answer to it comes."""
         del asked_ns
         self.failures += 1
-        if self._failing.get(block_id) == why:
+        before = self._failing.get(block_id)
+        if why == before or (why == NOT_ASKED and before is not None):
             return
         self._failing[block_id] = why
         if block_id in self._objects:
