@@ -52,7 +52,7 @@ class SimulatedSite:
         self.defects = resolve(self.options.defects, self.options.seed, places)
         self.plant = Plant()
         self.controller = Controller(self.plant, self.options.lasts_ns)
-        self.truth = TruthLog(self.options.truth, keep=self.options.keep_truth)
+        self.truth = TruthLog(self.options.truth, keep=self.options.keep_truth, header_first=True)
         self.panel_port = 0
         self.bms_port = 0
         self._faces = Faces(self.options, self.defects, self.truth, self._tell, self.outputs)

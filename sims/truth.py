@@ -64,16 +64,33 @@ class Shown(NamedTuple):
 
 
 class TruthLog:
-    """Collects entries, in memory where ``keep`` is asked for, and in a file where a path is given."""
+    """Collects entries, in memory where ``keep`` is asked for, and in a file where a path is given.
 
-    def __init__(self, path: Path | None = None, *, keep: bool = True) -> None:
+    With ``header_first`` everything waits for the header, which can name ports only when all of them are open.
+    """
+
+    def __init__(self, path: Path | None = None, *, keep: bool = True, header_first: bool = False) -> None:
         self.entries: list[Entry] = []
+        self._waiting: list[Entry] | None = [] if header_first else None
         self._keep = keep
         self._file: TextIO | None = None if path is None else path.open("w", encoding="utf-8", newline="\n")
 
     def add(self, kind: str, **entry: Any) -> None:
         """Log one entry."""
         whole = {"kind": kind, **entry}
+        if self._waiting is None:
+            self._write(whole)
+        elif kind == "header":
+            self._end_waiting(whole)
+        else:
+            self._waiting.append(whole)
+
+    def _end_waiting(self, *first: Entry) -> None:
+        waiting, self._waiting = self._waiting or [], None
+        for entry in (*first, *waiting):
+            self._write(entry)
+
+    def _write(self, whole: Entry) -> None:
         if self._keep:
             self.entries.append(whole)
         if self._file is not None:
@@ -86,6 +103,7 @@ class TruthLog:
 
     def close(self) -> None:
         """Close the file; entries in memory stay."""
+        self._end_waiting()
         if self._file is not None:
             self._file.close()
             self._file = None

@@ -43,3 +43,23 @@ def test_memory_stays_empty_on_request(tmp_path: Path) -> None:
         log.add("end", at_ns=1)
     assert log.entries == []
     assert len(read_truth(tmp_path / "truth.jsonl")) == 1
+
+
+def test_everything_waits_for_the_header(tmp_path: Path) -> None:
+    log = TruthLog(tmp_path / "truth.jsonl", header_first=True)
+    log.add("fault", number=1)
+    log.add("fault", number=2)
+    assert log.entries == []
+    log.add("header")
+    log.add("fault", number=3)
+    log.close()
+    kinds = [(entry["kind"], entry.get("number")) for entry in read_truth(tmp_path / "truth.jsonl")]
+    assert kinds == [("header", None), ("fault", 1), ("fault", 2), ("fault", 3)]
+    assert len(log.entries) == 4
+
+
+def test_without_a_header_nothing_is_lost() -> None:
+    log = TruthLog(header_first=True)
+    log.add("end", at_ns=1)
+    log.close()
+    assert log.entries == [{"kind": "end", "at_ns": 1}]
