@@ -61,9 +61,9 @@ class BacnetListener:
         ports: BacnetPorts | None = None,
     ) -> None:
         """Points of other links are passed over. Raises ValueError where the spec asks for what cannot be done."""
-        if spec.poll_period_ns <= 0 or spec.timeout_ns <= 0 or not 1 <= spec.objects_per_read <= 100:
+        if spec.poll_period_ns <= 0 or spec.timeout_ns <= 0 or not 1 <= spec.objects_per_read <= 200:
             asked = f"poll_period_ns={spec.poll_period_ns} timeout_ns={spec.timeout_ns} objects={spec.objects_per_read}"
-            raise ValueError(f"link {spec.name}: {asked}: expected times above 0, and 1 to 100 objects in a read")
+            raise ValueError(f"link {spec.name}: {asked}: expected times above 0, and 1 to 200 objects in a read")
         self.name = spec.name
         self.device = spec.device
         self.peer: HostPort = ("", 0)

@@ -21,7 +21,7 @@ from harness.core.links import BacnetLink
 from harness.core.model import Acknowledgement
 from harness.links.bacnet_apdu import number_of
 from harness.links.bacnet_app import BacnetApp, BacnetPorts, NoAnswerError, RefusedError, resolved
-from harness.links.bacnet_messages import NOTIFY_ACK, EventNotice, Stamp, object_words
+from harness.links.bacnet_messages import NOTIFY_ACK, EventNotice, ObjectId, Stamp, object_words
 from harness.links.bacnet_values import NORMAL
 from harness.stimulus.armed import Performed
 
@@ -54,6 +54,8 @@ class BacnetAcknowledger:
         self._clock = clock
         self._ports = BacnetPorts()
         self._opened: dict[str, tuple[BacnetLink, BacnetApp]] = {}
+        self._done: set[tuple[str, ObjectId | None, Stamp, int]] = set()
+        """What was acknowledged and answered: the device's own notice of it may still be on its way."""
 
     async def close(self) -> None:
         """Close what was opened."""
@@ -69,7 +71,7 @@ class BacnetAcknowledger:
 
     async def acknowledge(self, spec: BacnetLink, it: Acknowledgement, notices: Iterable[EventNotice]) -> Performed:
         """The step lies between first byte out and last answer in. Nothing is sent where nothing asks for it."""
-        due = to_acknowledge(it, notices)
+        due = [notice for notice in to_acknowledge(it, notices) if _key(spec, notice) not in self._done]
         first_ns = last_ns = self._clock()
         if not due:
             why = f"link={spec.name}: {object_words((it.object_type, it.instance))} notified nothing that asks for it"
@@ -92,7 +94,12 @@ class BacnetAcknowledger:
             if not is_sent:
                 first_ns = answer.asked_ns
             last_ns, is_sent = answer.told_ns, True
+            self._done.add(_key(spec, notice))
         return Performed(at=Bounds(first_ns, last_ns), proven=True)
+
+
+def _key(spec: BacnetLink, notice: EventNotice) -> tuple[str, ObjectId | None, Stamp, int]:
+    return spec.name, notice.object, notice.stamp, notice.to_state
 
 
 def request_of(notice: EventNotice, process: int, now: datetime | None = None) -> AcknowledgeAlarmRequest:
