@@ -96,7 +96,7 @@ class ModbusRtuListener:
         if not self._polls.places:
             return
         self._polls.plan()
-        with FineTimer() as timer:
+        with FineTimer(self._clock) as timer:
             await self._poll(timer)
 
     async def _poll(self, timer: FineTimer) -> None:

@@ -97,9 +97,7 @@ def main() -> int:
     parser.add_argument("--polls", type=int, default=1000)
     parser.add_argument("--bauds", type=int, nargs="+", default=[9600, 19_200])
     options = parser.parse_args()
-    print(
-        "   baud   wire ms   mean ms    p99 ms pacing ms  mean/w  less p.  median    share  lost   (per poll of 16 inputs)"
-    )
+    print("   baud   wire ms   mean ms    p99 ms pacing ms  mean/w  less p.  median    share  lost")
     loops: dict[str, Callable[[], asyncio.AbstractEventLoop]] = {
         "default loop": asyncio.new_event_loop,
         "select loop": lambda: asyncio.SelectorEventLoop(selectors.SelectSelector()),
