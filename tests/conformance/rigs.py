@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from tests.conformance.mqtt_rig import MqttRig
 from tests.conformance.rig import Rig
 from tests.conformance.tcp_rigs import ModbusTcpRig, TextTcpRig
 
-RIGS: Final[tuple[type[Rig], ...]] = (ModbusTcpRig, TextTcpRig)
+RIGS: Final[tuple[type[Rig], ...]] = (ModbusTcpRig, TextTcpRig, MqttRig)
