@@ -7,7 +7,7 @@ import os
 import threading
 import time
 from collections.abc import AsyncIterator, Callable, Iterable, Iterator
-from contextlib import asynccontextmanager, contextmanager, suppress
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -161,13 +161,19 @@ class PacedBus:
         """Serve from now on."""
         self._thread.start()
 
+    def unplug(self) -> None:
+        """End the thread and close the pseudo-terminal: whoever has the port open loses it."""
+        if self._thread.is_alive():
+            os.write(self._stop_w, b".")
+            self._thread.join()
+            os.close(self._held)
+            os.close(self._device)
+
     def stop(self) -> None:
-        """End the thread and close the pseudo-terminal."""
-        os.write(self._stop_w, b".")
-        self._thread.join()
-        for one in (self._device, self._held, self._stop_r, self._stop_w):
-            with suppress(OSError):
-                os.close(one)
+        """End what there is left."""
+        self.unplug()
+        os.close(self._stop_r)
+        os.close(self._stop_w)
 
 
 def _sleep_until(at_ns: int) -> None:
