@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import dataclasses
 import random
+import sys
 
 import pytest
 
@@ -13,6 +15,8 @@ from sims.defect_kinds import KINDS, Name
 from sims.durations import NS_PER_MS
 from sims.points import Place
 from sims.truth import changes
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no pseudo-terminals")
 
 DEADLINE_S = 60.0
 # What needs something that not every computer has (a broker) or a device of its own is tested with that device.
@@ -54,3 +58,12 @@ async def test_two_defects(seed: int) -> None:
 
 def test_most_kinds_are_here() -> None:
     assert len(KINDS_HERE) >= 25
+
+
+@pytest.mark.parametrize("name", ["bus_port", "bus_tap_port", "gateway_port", "annunciator_port"])
+async def test_a_port_that_is_taken_is_an_error_and_leaves_nothing_behind(name: str) -> None:
+    async with asyncio.timeout(DEADLINE_S), SimulatedSite(SiteOptions(gateway_port=0)) as site:
+        taken = dataclasses.replace(SiteOptions(gateway_port=0, bus_pty=True), **{name: getattr(site, name)})
+        with pytest.raises(OSError, match=r"in use|10048"):
+            async with SimulatedSite(taken):
+                pass
