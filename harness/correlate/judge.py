@@ -64,15 +64,17 @@ def _judge_untimed(
     if judged.verdict.verdict_class is VerdictClass.FAIL or judged.verdict is Verdict.NOT_RUN:
         return replace(judged, latency=None, visible=None)
     limits = demand.limits
-    up_ns = FOREVER // 2 if demand.cleared is None else demand.cleared.lo - demand.raised.hi
     free = replace(
         limits,
         appears_within_ns=None,
         visible_for_ns=None,
         gone_within_ns=None,
-        search_ns=max(limits.search_ns, up_ns),
+        search_ns=FOREVER // 2,
     )
-    untimed = replace(demand, limits=free, reach_ns=free.search_ns)
+    begin_max = demand.begin_max
+    if demand.cleared is not None:
+        begin_max = min(begin_max, max(demand.cleared.lo, demand.search_end_hi))
+    untimed = replace(demand, limits=free, reach_ns=free.search_ns, begin_max=begin_max)
     seen = _judge(sketch, untimed, stimulus, replace(expectation, limits=free), masked_by)
     if VerdictClass.PASS not in (seen.verdict.verdict_class, judged.verdict.verdict_class):
         return replace(judged, latency=None, visible=None)

@@ -124,9 +124,16 @@ def gap_ns(site: Site, row: Expectation) -> int:
         case ModbusTcpLink() | ModbusRtuLink() | BacnetLink():
             return 2 * spec.poll_period_ns + MARGIN_NS
         case PersonLink():
-            return (spec.reaction_max_ns if spec.in_sight else 0) + MARGIN_NS
+            return (spec.reaction_max_ns if spec.in_sight else 0) + _raise_spread_ns(site, row) + MARGIN_NS
         case _:
             return MARGIN_NS
+
+
+def _raise_spread_ns(site: Site, row: Expectation) -> int:
+    """How much later than farend knows the raise may have been: a person who is asked too early proves no miss."""
+    reference = site.points.get(site.alarms[row.alarm].reference or "")
+    spec = None if reference is None else site.links[reference.link]
+    return 2 * spec.poll_period_ns if isinstance(spec, ModbusTcpLink | ModbusRtuLink | BacnetLink) else 0
 
 
 def show_within_ns(site: Site, row: Expectation) -> int:
