@@ -50,13 +50,17 @@ def place_words(point: Point) -> str:
             return f"line matching {place.raised}"
         case BacnetPlace():
             part = "" if place.part is ObjectPart.PRESENT_VALUE else f", {place.part.value}"
-            return f"{place.object_type.value} {place.instance}{part}, by {place.arrives.value}"
+            return f"{place.object_type.value} {place.instance}{part}, by {place.arrives.value}{_loop_words(place)}"
         case MqttPlace():
             return f"topic {place.topic}{f', at {place.pointer}' if place.pointer is not None else ''}"
         case PersonPlace():
             return f"{place.sign.value} {place.label}"
     bit = "" if place.table.is_bits else _register_words(place)
-    return f"{place.table.value.replace('-', ' ')} {place.address}{bit}, unit {place.unit}"
+    return f"{place.table.value.replace('-', ' ')} {place.address}{bit}, unit {place.unit}{_loop_words(place)}"
+
+
+def _loop_words(place: ModbusPlace | BacnetPlace) -> str:
+    return "" if place.loop is None else f", current loop {place.loop.name}"
 
 
 def _register_words(place: ModbusPlace) -> str:
