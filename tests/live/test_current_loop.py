@@ -36,9 +36,9 @@ def looped(site: Site, sim: SimulatedSite) -> Site:
     links: dict[str, LinkSpec] = {}
     for name, spec in site.links.items():
         if isinstance(spec, ModbusRtuLink):
-            links[name] = replace(spec, tcp_port=sim.bus_port)
+            links[name] = replace(spec, tcp_port=sim.bus_port, timeout_ns=5 * NS_PER_S)
         elif isinstance(spec, ModbusTcpLink) and name == "panel":
-            links[name] = replace(spec, port=sim.panel_port)
+            links[name] = replace(spec, port=sim.panel_port, timeout_ns=10 * NS_PER_S)
     points = {name: point for name, point in site.points.items() if point.link in links}
     at_loops = {name for name, it in points.items() if isinstance(it.place, ModbusPlace) and it.place.loop is not None}
     loud = [row for row in site.expectations if row.behaviour is Behaviour.FOLLOWS]

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from harness.core.instants import NS_PER_MS
+from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
 from harness.core.model import Limits, Result, Site
 from harness.core.verdicts import VerdictClass
@@ -49,7 +49,7 @@ def printed(site: Site, sim: SimulatedSite, alarms: int, limits: Limits) -> Site
         if isinstance(spec, TextLink):
             links[name] = replace(spec, tcp_port=port, longest_delay_ns=DELAY_NS)
         elif isinstance(spec, ModbusTcpLink):
-            links[name] = replace(spec, port=port)
+            links[name] = replace(spec, port=port, timeout_ns=10 * NS_PER_S)
     rows = [row for row in site.expectations if site.points[row.point].link == "printer"][:alarms]
     return replace(
         site,
@@ -65,8 +65,8 @@ async def test_printed_rows_are_settled_though_a_line_may_come_800_ms_late(tmp_p
     demo, _ = load_site(profiles_folder() / "demo" / "site.yaml")
     record = tmp_path / "printed.farend"
     limits = Limits(
-        appears_within_ns=2 * DELAY_NS, visible_for_ns=None, gone_within_ns=2 * DELAY_NS,
-        search_ns=4 * DELAY_NS, settle_ns=50 * NS_PER_MS,
+        appears_within_ns=20 * NS_PER_S, visible_for_ns=None, gone_within_ns=20 * NS_PER_S,
+        search_ns=25 * NS_PER_S, settle_ns=50 * NS_PER_MS,
     )  # fmt: skip
     async with SimulatedSite(SiteOptions(printer_delay_ns=300 * NS_PER_MS)) as sim:
         site = printed(demo, sim, 4, limits)
