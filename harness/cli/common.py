@@ -15,6 +15,7 @@ import click
 from harness.core.errors import UsageError
 from harness.core.model import Site
 from harness.report.safe import ascii_text, safe_text
+from harness.site.files_beside import with_files_beside
 from harness.site.reading import Documents, gather, read_site
 
 T = TypeVar("T")
@@ -26,11 +27,12 @@ SITE_ARGUMENT = click.argument("site", type=click.Path(path_type=Path))
 
 def load(site: Path) -> tuple[Site, Documents]:
     """Read a site file with its point map, and show its warnings. Raises SiteError with all that is wrong."""
-    documents = gather(found(site))
+    path = found(site)
+    documents = gather(path)
     read, problems = read_site(documents.files, documents.entry)
     for problem in problems:
         note(str(problem))
-    return read, documents
+    return with_files_beside(read, path.parent), documents
 
 
 def found(site: Path) -> Path:
