@@ -66,7 +66,8 @@ class ModbusRtuListener:
         slow_ns = 4 * (spec.poll_period_ns + spec.timeout_ns + spec.quiet_ns)
         self._owed = OwedAnswers(max(FORGET_MIN_NS, slow_ns))
         self._times = LineTimes(port=spec.serial)
-        self._units = Units(spec.poll_period_ns)
+        # So long at least that one dead unit takes no more than half of the time, however many blocks it has.
+        self._units = Units(max(spec.poll_period_ns, spec.timeout_ns + spec.quiet_ns))
         self._client: RtuClient | None = None
         self._up_since_ns = 0
         self._state: tuple[LinkState, str] | None = None

@@ -28,9 +28,10 @@ from harness.core.places import Table
 from harness.links.modbus_pdu import TABLE_SIZE, ReadRequest
 from harness.links.modbus_rtu_frames import RtuAnswer
 
-OWED_MAX: Final = 4
+OWED_MAX: Final = 8
 """By so many requests to its unit an answer can be late. A serial unit has one receive buffer of 256 bytes and one
-program that empties it, and most drop what comes while they are busy (common practice, no source)."""
+program that empties it, and most drop what comes while they are busy (common practice, no source). With the back-off
+between them, so many requests without an answer take a minute where the time-out is 1 s."""
 PROBES_MAX: Final = 4
 """Shorter reads in a row that end no doubt; then the unit is asked as planned, and its bounds stay wide."""
 

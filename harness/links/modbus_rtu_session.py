@@ -23,6 +23,8 @@ from harness.links.modbus_schedule import Poll
 UNIT_BACK_OFF_MAX_NS: Final = 10 * NS_PER_S
 """The longest time for which a unit that does not answer is not asked: it comes back without anybody's doing, and
 costs the others at most a time-out in every ten seconds."""
+DOUBLINGS_MAX: Final = 40
+"""More would only make numbers large."""
 SILENT_POLLS_MAX: Final = 20
 """So many requests in a row without an answer of any unit, and a serial device server is taken for gone."""
 NOT_ASKED: Final = "not asked while the unit does not answer"
@@ -39,22 +41,21 @@ class _Unit:
 class Units:
     """Which units of a bus are left alone because they do not answer. Outlives connections."""
 
-    def __init__(self, period_ns: int) -> None:
-        self._period_ns = period_ns
+    def __init__(self, first_ns: int) -> None:
+        """``first_ns``: for how long a unit is left alone after its first time-out."""
+        self._first_ns = first_ns
         self._silent: dict[int, _Unit] = {}
 
     def answered(self, unit: int) -> None:
         """The unit is there."""
         self._silent.pop(unit, None)
 
-    def timed_out(self, unit: int, asked_ns: int) -> None:
-        """The unit did not answer: it is left alone for one period, then for two, four, up to the limit."""
+    def timed_out(self, unit: int, given_up_ns: int) -> None:
+        """The unit did not answer: it is left alone, after each time-out twice as long, up to the limit."""
         it = self._silent.setdefault(unit, _Unit())
         it.unanswered += 1
-        doublings = min(it.unanswered - 1, 40)
-        hold_ns = min(self._period_ns << doublings, max(UNIT_BACK_OFF_MAX_NS, self._period_ns))
-        # Somewhat less: the next time of the block that was asked is to be one at which it is asked again.
-        it.until_ns = asked_ns + hold_ns - self._period_ns // 8
+        doublings = min(it.unanswered - 1, DOUBLINGS_MAX)
+        it.until_ns = given_up_ns + min(self._first_ns << doublings, max(UNIT_BACK_OFF_MAX_NS, self._first_ns))
 
     def is_left_alone(self, unit: int, now_ns: int) -> bool:
         """Whether the unit is not to be asked now."""
@@ -148,7 +149,7 @@ class BusSession(Session):
         self._units.answered(poll.request.unit)
 
     def _timed_out(self, poll: Poll, exc: AnswerTimeoutError) -> None:
-        self._units.timed_out(poll.request.unit, exc.asked_ns)
+        self._units.timed_out(poll.request.unit, exc.given_up_ns)
         self._gave_up[poll.id] = exc.given_up_ns
         self._silent_polls += 1
         if self._silent_polls >= SILENT_POLLS_MAX and self._is_through_server:
