@@ -31,6 +31,9 @@ LATE_ANSWER: Final = "answers nothing that is still asked"
 ASK_THE_SITE: Final = "not a recipient: ask the site"
 """The reason of a row whose events the device does not send to farend."""
 
+NOT_KNOWN: Final = "whether farend is a recipient is not known: ask the site"
+"""The reason of a row where that cannot be read, and no event ever came."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stamp:

@@ -28,6 +28,7 @@ from harness.links import bacnet_values
 from harness.links.bacnet_messages import (
     ASK_THE_SITE,
     LATE_ANSWER,
+    NOT_KNOWN,
     NOTIFY_ACK,
     BacnetMessage,
     EventNotice,
@@ -115,7 +116,8 @@ def _event_states(place: BacnetPlace, polls: Iterable[tuple[ObjectBlock, Polls]]
 def unreachable_points(source: Source, points: Iterable[Point]) -> dict[str, str]:
     """Points whose alarm must arrive by an event, of devices that send farend none: why, by the name of the point.
 
-    An event that came all the same says more than a Recipient_List that was read.
+    Where that could not be found out, their silence proves nothing either. An event that came all the same says more
+    than a Recipient_List that was read.
     """
     events = [it for it in points if isinstance(it.place, BacnetPlace) and it.place.arrives is Arrival.EVENT]
     found: dict[str, str] = {}
@@ -125,15 +127,16 @@ def unreachable_points(source: Source, points: Iterable[Point]) -> dict[str, str
         for message in map(_decoded, source.messages(link)):
             if isinstance(message, EventNotice):
                 came.add(message.object)
-            elif isinstance(message, Reporting) and message.is_recipient is False:
-                denied[message.object] = message.why
+            elif isinstance(message, Reporting) and not message.is_recipient:
+                what = NOT_KNOWN if message.is_recipient is None else ASK_THE_SITE
+                denied[message.object] = f"{what}; {message.why}"
             elif isinstance(message, Reporting):
                 denied.pop(message.object, None)
         for point in events:
             place = point.place
             mine = (place.object_type, place.instance) if isinstance(place, BacnetPlace) else None
             if point.link == link and mine in denied and mine not in came:
-                found[point.name] = f"{ASK_THE_SITE}; {denied[mine]}"
+                found[point.name] = denied[mine]
     return found
 
 

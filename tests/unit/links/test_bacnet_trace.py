@@ -268,6 +268,14 @@ def test_points_whose_events_nobody_sends_here_are_not_run_unless_one_came() -> 
     assert unreachable_points(heard.event(500, 0, 2), points) == {}
 
 
+def test_where_it_is_not_known_who_is_notified_silence_proves_nothing() -> None:
+    points = [bacnet_point(1, Arrival.EVENT)]
+    heard = Heard().up(10).say(20, Reporting(object=BI1, is_recipient=None, why="its list cannot be read"))
+    why = unreachable_points(heard, points)["binary-input-1-event"]
+    assert why == "whether farend is a recipient is not known: ask the site; its list cannot be read"
+    assert unreachable_points(heard.say(30, Reporting(object=BI1, is_recipient=True)), points) == {}
+
+
 def test_a_time_delay_belongs_to_what_follows_the_event_state() -> None:
     points = [bacnet_point(1, Arrival.EVENT), bacnet_point(1), bacnet_point(1, Arrival.COV, part=ObjectPart.IN_ALARM)]
     heard = Heard().say(20, Reporting(object=BI1, time_delay_ns=5))
