@@ -110,6 +110,7 @@ class Reports:
         self._clients += 1
         self._seen_this_look.clear()
         self._set_up(f"a person reports by {who}")
+        self._changed()
 
     def detach(self, why: str) -> None:
         """Nobody reports any more."""

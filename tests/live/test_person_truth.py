@@ -58,9 +58,9 @@ class Silent:
     def trouble(self, text: str) -> None: ...
 
 
-def site_file(folder: Path, port: int, limits: dict[str, str], *, in_sight: bool) -> Path:
+def site_file(folder: Path, port: int, limits: dict[str, str], *, in_sight: bool, least: str = "100 ms") -> Path:
     """A site of five alarms with lamp, horn and display; ``limits`` by sign: fields of its rows."""
-    sight = "    reaction: 100 ms to 1 s\n" if in_sight else "    in sight: no\n"
+    sight = f"    reaction: {least} to 1 s\n" if in_sight else "    in sight: no\n"
     lines = [
         "site: lodge\ntitle: Lodge (invented)\ncontroller:\n  name: controller\n  firmware: '1'\n",
         f"links:\n  panel:\n    modbus-tcp: 127.0.0.1:{port}\n    numbering: reference\n    poll every: 100 ms\n",
