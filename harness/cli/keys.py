@@ -175,7 +175,7 @@ class KeyClient:
         self._reports = list(reports)
         for it in self._reports:
             it.subscribe(self._changed)
-        with attached(self._reports, "keys of this terminal"), self._keys:
+        with self._keys, attached(self._reports, "keys of this terminal"):
             checked_ns = self._clock()
             while True:
                 since_ns, checked_ns = checked_ns, self._clock()
