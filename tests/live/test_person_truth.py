@@ -238,7 +238,7 @@ def check(outcome: Outcome, counted: Counter[str]) -> None:
 
 HABITS = Habits(least_s=0.15, most_s=0.95)
 CLUMSY = Habits(least_s=0.15, most_s=0.95, wrong_key=0.15, overlooks=0.1, silent=0.05)
-LIMITS = (
+LIMITS: tuple[dict[str, str], ...] = (
     {},
     {"lamp": ", appears within: 400 ms", "horn": ", appears within: 2 s, gone within: 3 s"},
     {"lamp": ", appears within: 1.2 s", "text": ", appears within: 1 s, gone within: 900 ms"},
