@@ -256,6 +256,9 @@ class _Reading:
         self._alive_from_ns = 0
         """Polls before it prove nothing: the subscription was not there, or the link was down."""
         self._up_ns: int | None = None
+        self._unbroken = False
+        """Whether nothing can have been lost since the link came up."""
+        self._promises = spec.promises_every_change and spec.longest_delay_ns is not None
         self._begun_by_poll = False
         self._invokes: dict[int, tuple[int, int, BacnetMessage]] = {}
         self._confirmed = 0
@@ -294,13 +297,14 @@ class _Reading:
         self._up_ns = self._alive_from_ns = at_ns
         self._floor = self._change_lo = max(at_ns, self._floor)
         self._known = self._whole = False
+        self._unbroken = True
 
     def _break(self, since_ns: int) -> None:
         """Something may have been lost since then: until the next notification nothing is claimed."""
         self._begin_events(since_ns)
         self._prove(since_ns)
         self._unseal(since_ns)
-        self._known = self._whole = self._begun_by_poll = False
+        self._known = self._whole = self._begun_by_poll = self._unbroken = False
         self._up_ns = since_ns if self._up_ns is not None else None
 
     def _unseal(self, since_ns: int) -> None:
@@ -375,7 +379,7 @@ class _Reading:
         if delay is None or isinstance(it, ValueChange):
             lo = max(lo, self._floor)  # a value that was subscribed to is told from then on; an event needs none of it
         lo = min(lo, last_ns)
-        self._reach_back(lo)
+        self._reach_back(lo, it)
         if isinstance(it, EventNotice) and it.from_state is not None:
             self._check_from(it.from_state, on, lo, last_ns)
         edge = self._known and on is not self._on
@@ -383,9 +387,18 @@ class _Reading:
             lo = self._floor if delay is None else lo
         self._add(min(lo, last_ns), last_ns, on=on, edge=edge)
 
-    def _reach_back(self, lo: int) -> None:
-        """A change that may lie before the poll that read the state before it: then so does that state."""
+    def _reach_back(self, lo: int, it: ValueChange | EventNotice) -> None:
+        """A change that may lie before the poll that read the state before it: then so does that state.
+
+        Where it is the first that was told since the link came up, of a path that tells every change, it says that it
+        was so all the while.
+        """
         if self._begun_by_poll and self._samples.lo:
+            before = it.from_state if isinstance(it, EventNotice) else None
+            says_so = before is not None and _event_is_on(self._place, before) is self._on
+            if says_so and self._samples.hi[-1] >= lo and self._is_since_up(lo):
+                assert self._up_ns is not None  # noqa: S101 - held by _is_since_up
+                self._samples.lo[-1] = self._samples.hi[-1] = self._up_ns
             self._samples.lo[-1] = min(self._samples.lo[-1], lo - 1)
         self._begun_by_poll = False
 
@@ -394,9 +407,21 @@ class _Reading:
         before = _event_is_on(self._place, from_state)
         if before is None or before is on or (self._known and before is self._on):
             return
+        if not self._known and self._is_since_up(lo):
+            assert self._up_ns is not None  # noqa: S101 - held by _is_since_up
+            self._whole = False
+            self._add(self._up_ns, self._up_ns, on=before, edge=False)
+            return
         self._whole = False
         self._add(min(self._change_lo, lo), last_ns, on=before, edge=False)
         self._whole = False
+
+    def _is_since_up(self, lo: int) -> bool:
+        """Whether what an event says of the time before it holds from the moment when the link came up.
+
+        Where the path tells every change, nothing was lost since then, and this change came after it.
+        """
+        return self._promises and self._unbroken and self._up_ns is not None and self._up_ns < lo
 
     def _add(self, lo: int, hi: int, *, on: bool, edge: bool) -> None:
         self._samples.add(lo, hi, on=on, edge=edge, sealed=self._whole and self._known)

@@ -247,6 +247,20 @@ def test_an_event_told_soon_after_the_first_read_may_lie_before_it() -> None:
     assert runs(found) == [(False, 948, 1012, False), (True, 949, 1050, True)]
 
 
+def test_the_first_event_since_the_link_came_up_says_what_was_so_from_then_on() -> None:
+    it = trace(Heard().up(100).event(5_000, 0, 2), arrives=Arrival.EVENT)
+    assert runs(it)[0] == (False, 100, 100, False)
+    assert runs(it)[1][0] is True
+    assert sealed(it)[1] is True
+
+
+def test_after_something_was_lost_or_without_a_promise_an_event_says_what_was_just_before_it() -> None:
+    heard = Heard().up(100).say(4_000, Gap(since_ns=3_000, why="busy")).event(5_000, 0, 2)
+    assert runs(trace(heard, arrives=Arrival.EVENT))[0][2] >= 4_900
+    unpromised = trace(Heard().up(100).event(5_000, 0, 2), spec(promises=False), arrives=Arrival.EVENT)
+    assert runs(unpromised)[0][2] >= 4_900
+
+
 def test_the_notice_of_an_acknowledgement_says_nothing_of_the_state() -> None:
     heard = Heard().up(10).poll(20).event(500, 0, 2).event(800, 2, 2, notify_type=NOTIFY_ACK)
     assert len(runs(trace(heard, arrives=Arrival.EVENT))) == 2
