@@ -22,6 +22,7 @@ from harness.links.person_reports import Ask, Attend
 from harness.links.person_trace import report_bounds
 from harness.links.seen import Message as Seen
 from harness.run import watching_bacnet, watching_mqtt, watching_rtu
+from harness.run.collector import heap_at_rest
 
 _COMMAND_LINE = Origin(file="command line", line=1)
 
@@ -261,7 +262,8 @@ async def watch(links: Sequence[Link], for_ns: int | None, attend: Attend | None
     IdentityError where two devices claim to be the same one.
     """
     try:
-        await _watch(links, for_ns, attend)
+        with heap_at_rest():
+            await _watch(links, for_ns, attend)
     except* IdentityError as group:
         found = group.exceptions[0]
         raise (found if isinstance(found, IdentityError) else IdentityError(str(found))) from None
