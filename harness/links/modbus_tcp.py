@@ -23,6 +23,9 @@ from harness.links.modbus_polls import DevicePolls, Session
 RECONNECT_FIRST_NS: Final = 50 * NS_PER_MS
 RECONNECT_MAX_NS: Final = 2 * NS_PER_S
 """Back-off between attempts that came to nothing: short enough to lose little, long enough to spare the device."""
+STEADY_NS: Final = 1 * NS_PER_S
+"""A connection that lasted so long is renewed at once. A device that hangs up sooner, be it after an answer, is asked
+again only after the first back-off, or it would be stormed with connections."""
 
 
 class ModbusTcpListener:
@@ -69,6 +72,7 @@ class ModbusTcpListener:
             client = ModbusClient(
                 spec.host, spec.port, polls.clock, dropped=self._dropped, last_transaction=last_transaction
             )
+            begun_ns = polls.clock()
             try:
                 await client.connect()
             except LinkError as exc:
@@ -81,7 +85,8 @@ class ModbusTcpListener:
             last_transaction = client.last_transaction
             if was_useful(client.counts):
                 wait_ns = 0
-                continue
+                if polls.clock() - begun_ns >= STEADY_NS:
+                    continue
             wait_ns = back_off_ns(wait_ns)
             await asyncio.sleep(wait_ns / NS_PER_S)
 

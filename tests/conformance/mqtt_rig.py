@@ -28,6 +28,7 @@ class MqttRig(TcpRig):
 
     name = "mqtt"
     is_pushed = True
+    in_process = False
 
     def __init__(self) -> None:
         super().__init__()
@@ -61,7 +62,7 @@ class MqttRig(TcpRig):
     def place(self) -> Place:
         return MqttPlace(topic=TOPIC, pointer="/active")
 
-    async def show(self, *, on: bool) -> Bounds:
+    async def set_output(self, *, on: bool) -> Bounds:
         before = clock()
         await self._publish(TOPIC, b'{"active":true}' if on else b'{"active":false}')
         return Bounds(before, clock())

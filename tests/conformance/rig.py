@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from abc import ABC, abstractmethod
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from typing import Final
 
@@ -32,31 +32,78 @@ from harness.links.base import Link, LinkState
 from harness.run.evidence import evidence_of
 from harness.run.listening import listeners
 from harness.run.live import LiveMemory, LiveSource, PointState
+from tests.peers.virtual_time import VirtualTimeLoop
 
 ORIGIN: Final = Origin(file="conformance", line=1)
 HOLD_NS: Final = 200 * NS_PER_MS
 DEADLINE_NS: Final = 20 * NS_PER_S
+OWN_INSTANT_S: Final = 0.000_1
+"""In virtual time much happens at one instant; what a test does happens at one of its own."""
 POINT: Final = "output"
 LINK: Final = "link"
 
-clock = time.monotonic_ns
+
+def clock() -> int:
+    """The clock of listener, peer and wire: real, or virtual where everything runs in one process."""
+    return time.monotonic_ns()
+
+
+def stand_still(duration_ns: int) -> None:
+    """The event loop is kept from its work for so long."""
+    loop = asyncio.get_running_loop()
+    if isinstance(loop, VirtualTimeLoop):
+        loop.now_ns += duration_ns
+        return
+    until_ns = clock() + duration_ns
+    while clock() < until_ns:
+        pass
+
+
+class Passage:
+    """When nothing at all could pass a wire, as the wire itself knows it."""
+
+    def __init__(self) -> None:
+        self._reasons: set[str] = set()
+        self._since_ns = 0
+        self._spans: list[Bounds] = []
+
+    def shut(self, reason: str) -> None:
+        """Nothing passes from now on."""
+        if not self._reasons:
+            self._since_ns = clock()
+        self._reasons.add(reason)
+
+    def open(self, reason: str) -> None:
+        """As far as this reason goes, it may pass again."""
+        if self._reasons == {reason}:
+            self._spans.append(Bounds(self._since_ns, clock()))
+        self._reasons.discard(reason)
+
+    def spans(self) -> list[Bounds]:
+        """All times in which nothing could pass, in order."""
+        return [*self._spans, Bounds(self._since_ns, clock())] if self._reasons else list(self._spans)
 
 
 class Rig(ABC):
     """One kind of link between farend and a peer, over a wire that can be made to fail.
 
     ``is_pushed``: the peer tells changes by itself; a link that polls asks for them.
-    ``promises``: and it tells every one of them, so that its silence is evidence while it is alive.
-    ``reconnects``: it has connections that can be refused, cut and counted.
+    ``in_process``: peer and wire run in the test's own event loop, so that time can be virtual.
+    ``left_out``: checks that cannot apply to it, and why; by the name of the check.
     """
 
     name: str
     is_pushed = False
-    promises = True
-    reconnects = True
+    in_process = True
+    left_out: Mapping[str, str] = {}
     stays_silent: bool = False
     """True where the listener may not send a single byte."""
     flood_bytes = 8 * 1024 * 1024
+
+    passage: Passage
+    """What the wire knows of itself."""
+    shown: list[tuple[Bounds, bool]]
+    """Every state that the peer's output took, and when; it is off at the start."""
 
     @abstractmethod
     def running(self) -> AbstractAsyncContextManager[None]:
@@ -71,8 +118,16 @@ class Rig(ABC):
         """Where the one point is."""
 
     @abstractmethod
-    async def show(self, *, on: bool) -> Bounds:
+    async def set_output(self, *, on: bool) -> Bounds:
         """Let the peer's output take a state. Returns closed bounds of the instant at which it did."""
+
+    async def show(self, *, on: bool) -> Bounds:
+        """As :meth:`set_output`; and it is remembered in ``shown``."""
+        await asyncio.sleep(OWN_INSTANT_S)
+        bounds = await self.set_output(on=on)
+        await asyncio.sleep(OWN_INSTANT_S)
+        self.shown.append((bounds, on))
+        return bounds
 
     # --- faults; the wire of most rigs does them -----------------------------------------------------
 
@@ -125,6 +180,20 @@ class Rig(ABC):
         """Wait until the peer knows that the listener has gone, if it ever was there."""
 
     # --- what a rig may know better -------------------------------------------------------------------
+
+    def lost_unnoticed(self) -> bool:
+        """Whether bytes were lost on what stands, so that :meth:`release` resets it."""
+        return False
+
+    async def heal(self, ears: Ears) -> None:
+        """After any faults: everything passes again, and the link observes again."""
+        downs, is_reset = ears.downs(), ears.live.up[LINK] and self.lost_unnoticed()
+        self.slow(0)
+        self.release()
+        await self.admit()
+        if is_reset:
+            await ears.until_back(downs)
+        await self.until_well(ears)
 
     async def until_joined(self) -> None:  # noqa: B027 - most peers need not know anybody
         """Wait until the peer knows a listener that is connected to its wire."""

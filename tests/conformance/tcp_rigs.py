@@ -16,6 +16,7 @@ from harness.core.links import LineEnd, ModbusTcpLink, TextLink
 from harness.core.places import ModbusPlace, Numbering, Place, Table, TextPlace
 from tests.conformance.rig import DEADLINE_NS, LINK, ORIGIN, Ears, Rig, clock
 from tests.conformance.wire import TcpWire
+from tests.peers.recorder import eventually
 
 DELAY_NS: Final = 300 * NS_PER_MS
 """Longest delay of pushed paths here: what a busy machine takes from printing a line to having read it, and more."""
@@ -28,6 +29,8 @@ class TcpRig(Rig):
 
     def __init__(self) -> None:
         self.wire = TcpWire(lambda: self.peer_port)
+        self.passage = self.wire.passage
+        self.shown = []
 
     async def refuse(self) -> None:
         await self.wire.refuse()
@@ -61,6 +64,9 @@ class TcpRig(Rig):
 
     def held_by_wire(self) -> int:
         return sum(it.near.transport.get_write_buffer_size() for it in self.wire.connections)
+
+    def lost_unnoticed(self) -> bool:
+        return any(it.lost_bytes for it in self.wire.open())
 
     async def until_left(self) -> None:
         await self.wire.until(lambda: not self.wire.open())
@@ -105,7 +111,7 @@ class ModbusTcpRig(TcpRig):
     def place(self) -> Place:
         return ModbusPlace(unit=self._unit_asked, table=Table.DISCRETE_INPUT, address=3)
 
-    async def show(self, *, on: bool) -> Bounds:
+    async def set_output(self, *, on: bool) -> Bounds:
         assert self._server is not None
         before = clock()
         await self._server.async_setValues(1, 2, 3, [on])
@@ -137,14 +143,9 @@ class TextTcpRig(TcpRig):
         super().__init__()
         self._server: asyncio.Server | None = None
         self._writers: list[asyncio.StreamWriter] = []
-        self._joined = asyncio.Event()
-        self._accepted = 0
 
     async def until_joined(self) -> None:
-        async with asyncio.timeout(DEADLINE_NS / NS_PER_S):
-            while self._accepted < len(self.wire.connections):
-                self._joined.clear()
-                await self._joined.wait()
+        await eventually(lambda: bool(self._writers) and len(self._writers) >= len(self.wire.open()) > 0)
 
     @asynccontextmanager
     async def running(self) -> AsyncIterator[None]:
@@ -162,8 +163,6 @@ class TextTcpRig(TcpRig):
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._writers.append(writer)
-        self._accepted += 1
-        self._joined.set()
         with contextlib.suppress(OSError):
             while await reader.read(1000):
                 pass
@@ -184,7 +183,7 @@ class TextTcpRig(TcpRig):
     def place(self) -> Place:
         return TextPlace(raised="RAISED TANK HIGH", cleared="CLEARED TANK HIGH")
 
-    async def show(self, *, on: bool) -> Bounds:
+    async def set_output(self, *, on: bool) -> Bounds:
         before = clock()
         self._print(b"RAISED" if on else b"CLEARED", b"TANK HIGH")
         return Bounds(before, clock())

@@ -12,23 +12,15 @@ import tracemalloc
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-import pytest
-
 from harness.core.instants import FOREVER, NS_PER_MS, NS_PER_S, Bounds
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.links.base import LinkState
-from tests.conformance.rig import HOLD_NS, LINK, POINT, Ears, Rig, clock
-from tests.conformance.rigs import RIGS
+from tests.conformance.listing import check
+from tests.conformance.rig import HOLD_NS, LINK, OWN_INSTANT_S, POINT, Ears, Rig, clock, stand_still
 
 BACK_OFF_MAX_NS = 2 * NS_PER_S
 """No link waits longer than this between two attempts."""
 QUIET_NS = 3 * HOLD_NS
-
-
-@pytest.fixture(params=RIGS, ids=lambda kind: kind.name)
-def rig(request: pytest.FixtureRequest) -> Rig:
-    made: Rig = request.param()
-    return made
 
 
 @asynccontextmanager
@@ -74,6 +66,7 @@ def contains(bounds: Bounds, truth: Bounds) -> bool:
 # --- honest stamps -------------------------------------------------------------------------------------
 
 
+@check
 async def test_bounds_contain_the_truth(rig: Rig) -> None:
     """Twenty changes at random phases: each is seen, within bounds that hold the instant at which it happened."""
     seed = random.randrange(1 << 32)
@@ -84,28 +77,27 @@ async def test_bounds_contain_the_truth(rig: Rig) -> None:
         for on in [True, False] * 10:
             await asyncio.sleep(phases.random() * 0.03)
             truth.append((await settled(rig, ears, on=on), on))
-        seen = [it for it in changes(ears) if it[0].hi > truth[0][0].lo]
+        seen = changes(ears)[-len(truth) :]
         assert [on for _, on in seen] == [on for _, on in truth]
         for (bounds, _), (shown, _) in zip(seen, truth, strict=True):
             assert contains(bounds, shown), (bounds, shown)
 
 
+@check
 async def test_a_loop_that_stood_still_never_moves_a_bound(rig: Rig) -> None:
     """The computer was busy while the output changed: the bounds are wide, and still hold the truth."""
     async with at_work(rig) as ears:
         shown = await rig.show(on=True)
-        blocked_until = clock() + 150 * NS_PER_MS
-        while clock() < blocked_until:
-            pass
+        stand_still(150 * NS_PER_MS)
         await ears.until_seen(on=True)
         assert any(on and contains(bounds, shown) for bounds, on in changes(ears)), (changes(ears), shown)
 
 
+@check
 async def test_quiet_is_proved_while_the_link_lives(rig: Rig) -> None:
     """Otherwise the checks below, that nothing is proved in blind time, would be met by a link that proves nothing."""
-    if not rig.promises:
-        pytest.skip("a path that does not promise every change proves no quiet at any time")
     async with at_work(rig) as ears:
+        await asyncio.sleep(OWN_INSTANT_S)
         start = clock()
         await asyncio.sleep(QUIET_NS / NS_PER_S)
         if rig.is_pushed:
@@ -123,6 +115,7 @@ async def test_quiet_is_proved_while_the_link_lives(rig: Rig) -> None:
 # --- the peer goes away -----------------------------------------------------------------------------------
 
 
+@check
 async def test_a_peer_that_is_not_there_is_said_and_found_once_it_is(rig: Rig) -> None:
     async with rig.running():
         await rig.refuse()
@@ -137,6 +130,7 @@ async def test_a_peer_that_is_not_there_is_said_and_found_once_it_is(rig: Rig) -
             await settled(rig, ears, on=True)
 
 
+@check
 async def test_what_happens_while_the_peer_is_away_is_blind_time(rig: Rig) -> None:
     """The output comes and goes while the connection is down: not seen, and not proved to have been quiet either."""
     async with at_work(rig) as ears:
@@ -155,9 +149,8 @@ async def test_what_happens_while_the_peer_is_away_is_blind_time(rig: Rig) -> No
         assert not [it for it in changes(ears) if start < it[0].lo and it[0].hi < end], "nobody looked"
 
 
+@check
 async def test_a_lost_connection_comes_back_and_the_time_between_is_blind(rig: Rig) -> None:
-    if not rig.reconnects:
-        pytest.skip("it has no connection that could be lost")
     async with at_work(rig) as ears:
         before, downs = len(rig.attempts_ns()), ears.downs()
         rig.cut()
@@ -171,6 +164,7 @@ async def test_a_lost_connection_comes_back_and_the_time_between_is_blind(rig: R
         assert any(it.lo <= down[-1].at_ns <= it.hi for it in blind), (blind, down)
 
 
+@check
 async def test_a_half_open_link_proves_nothing(rig: Rig) -> None:
     """Nothing arrives and nobody is told; the output comes and goes meanwhile."""
     async with at_work(rig) as ears:
@@ -183,22 +177,16 @@ async def test_a_half_open_link_proves_nothing(rig: Rig) -> None:
         await asyncio.sleep(0.05)
         result = ears.quiet(Bounds(start, end))
         assert result.verdict.verdict_class is VerdictClass.UNKNOWN, result
-        rig.release()
-        if rig.is_pushed and rig.reconnects:  # who polls notices by itself
-            downs = ears.downs()
-            rig.cut()
-            await ears.until_back(downs)
-        await rig.until_well(ears)
+        await rig.heal(ears)
         await settled(rig, ears, on=True)
         await settled(rig, ears, on=False)
         result = ears.quiet(Bounds(start, end))
         assert result.verdict.verdict_class is VerdictClass.UNKNOWN, result
 
 
+@check
 async def test_attempts_to_connect_are_spaced_and_the_spacing_is_capped(rig: Rig) -> None:
     """A peer that accepts and hangs up at once: it is neither stormed nor forgotten."""
-    if not rig.reconnects:
-        pytest.skip("it has no connection")
     async with rig.running():
         ears = Ears(rig)
         async with ears.listening():
@@ -208,7 +196,7 @@ async def test_attempts_to_connect_are_spaced_and_the_spacing_is_capped(rig: Rig
                 await asyncio.sleep(0.005)
             attempts = rig.attempts_ns()
             pauses = [b - a for a, b in itertools.pairwise(attempts)]
-            assert 2 <= len(attempts) <= 60, len(attempts)
+            assert 2 <= len(attempts) <= 80, len(attempts)
             assert max(pauses) <= BACK_OFF_MAX_NS + NS_PER_S, pauses
         await asyncio.sleep(0)
 
@@ -216,6 +204,7 @@ async def test_attempts_to_connect_are_spaced_and_the_spacing_is_capped(rig: Rig
 # --- bad bytes ----------------------------------------------------------------------------------------------
 
 
+@check
 async def test_a_slow_peer_is_waited_for(rig: Rig) -> None:
     """Every byte by itself: values are as good as ever, only later."""
     async with at_work(rig) as ears:
@@ -226,6 +215,7 @@ async def test_a_slow_peer_is_waited_for(rig: Rig) -> None:
         assert any(on and contains(bounds, shown) for bounds, on in changes(ears)), (changes(ears), shown)
 
 
+@check
 async def test_garbage_is_no_value(rig: Rig) -> None:
     """Random bytes, fifty times over: nothing that the peer did not say is ever believed."""
     seed = random.randrange(1 << 32)
@@ -240,6 +230,7 @@ async def test_garbage_is_no_value(rig: Rig) -> None:
         await settled(rig, ears, on=True)
 
 
+@check
 async def test_half_a_message_is_no_value(rig: Rig) -> None:
     """A push that says "on" is torn, or an answer of a point that is off: neither may be read as on."""
     async with at_work(rig) as ears:
@@ -254,6 +245,7 @@ async def test_half_a_message_is_no_value(rig: Rig) -> None:
         await settled(rig, ears, on=True)
 
 
+@check
 async def test_a_flood_costs_no_memory_and_is_outlived(rig: Rig) -> None:
     """Megabytes of nonsense as fast as they go: memory stays bounded, and what comes after is heard."""
     async with at_work(rig) as ears:
@@ -275,6 +267,7 @@ async def test_a_flood_costs_no_memory_and_is_outlived(rig: Rig) -> None:
         await settled(rig, ears, on=False)
 
 
+@check
 async def test_somebody_else_is_not_believed(rig: Rig) -> None:
     """Another unit, device or sender shows the alarm: it is not this point's."""
     async with rig.running():
@@ -289,6 +282,7 @@ async def test_somebody_else_is_not_believed(rig: Rig) -> None:
 # --- leaving --------------------------------------------------------------------------------------------------
 
 
+@check
 async def test_nothing_is_left_running(rig: Rig) -> None:
     """Ended in the middle of its work: the peer knows, no task, no descriptor and no thread stays behind."""
     async with rig.running():
@@ -310,6 +304,7 @@ async def test_nothing_is_left_running(rig: Rig) -> None:
         assert len(open_descriptors()) <= len(descriptors), sorted(open_descriptors() - descriptors)
 
 
+@check
 async def test_not_a_byte_more_than_declared(rig: Rig) -> None:
     """A listener that may only listen sends nothing, whatever its peer does to it."""
     async with at_work(rig) as ears:

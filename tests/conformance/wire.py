@@ -10,6 +10,8 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from tests.conformance.rig import Passage
+
 _READ_BYTES = 65_536
 
 
@@ -22,6 +24,7 @@ class Connection:
     far: asyncio.StreamWriter | None = None
     from_listener: bytearray = field(default_factory=bytearray)
     ended_by_listener: str = ""
+    lost_bytes: int = 0
 
     def reset(self) -> None:
         """Cut it: the listener gets a reset."""
@@ -39,6 +42,7 @@ class TcpWire:
     def __init__(self, peer_port: Callable[[], int]) -> None:
         self._peer_port = peer_port
         self.port = 0
+        self.passage = Passage()
         self.connections: list[Connection] = []
         self.refused_ns: list[int] = []
         self._held = False
@@ -70,6 +74,7 @@ class TcpWire:
             self._server.close()
             self.cut()
             self._server = None
+            self.passage.shut("refused")
         if reserve and self._guard is None and self.port:
             # A socket that is bound and does not listen refuses connections, and keeps its port.
             self._guard = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
@@ -87,6 +92,7 @@ class TcpWire:
         if self._server is None:
             self._server = await asyncio.start_server(self._serve, "127.0.0.1", self.port)
             self.port = self._server.sockets[0].getsockname()[1]
+            self.passage.open("refused")
 
     def cut(self) -> None:
         """Reset every connection."""
@@ -96,10 +102,15 @@ class TcpWire:
     def hold(self) -> None:
         """Half-open: connections stand, and whatever either side sends is lost."""
         self._held = True
+        self.passage.shut("held")
 
     def release(self) -> None:
-        """No longer half-open; what was lost stays lost."""
+        """No longer half-open. TCP loses nothing without an end: connections that did are reset."""
         self._held = False
+        self.passage.open("held")
+        for connection in self.open():
+            if connection.lost_bytes:
+                connection.reset()
 
     def slow(self, seconds: float) -> None:
         """Whatever the peer sends arrives byte by byte, with this time between two."""
@@ -163,15 +174,18 @@ class TcpWire:
         while data := await reader.read(_READ_BYTES):
             connection.from_listener += data
             self._changed.set()
-            if not self._held:
-                connection.far.write(data)
-                await connection.far.drain()
+            if self._held:
+                connection.lost_bytes += len(data)
+                continue
+            connection.far.write(data)
+            await connection.far.drain()
         connection.ended_by_listener = "closed"
 
     async def _to_listener(self, connection: Connection, reader: asyncio.StreamReader) -> None:
         with contextlib.suppress(OSError):
             while data := await reader.read(_READ_BYTES):
                 if self._held:
+                    connection.lost_bytes += len(data)
                     continue
                 if self._torn:
                     self._torn = False
