@@ -25,17 +25,20 @@ def fail_reason(verdict: Verdict, demand: Demand, seen: Seen | None) -> str:
     joint = "" if verdict in seen.proven else "; no single limit proves it, but no world meets all of them together"
     match verdict:
         case Verdict.LATE:
-            return f"it appeared after {span_text(latency)}; the limit is {time_text(demand.reach_ns)}{joint}"
+            return f"it appeared after {span_text(latency, against_ns=demand.reach_ns)}; the limit is {time_text(demand.reach_ns)}{joint}"
         case Verdict.BRIEF if limits.visible_for_ns is not None and visible.hi < limits.visible_for_ns:
-            return f"it was visible for {span_text(visible)}; required are {time_text(limits.visible_for_ns)}{joint}"
+            shown = span_text(visible, against_ns=limits.visible_for_ns)
+            return f"it was visible for {shown}; required are {time_text(limits.visible_for_ns)}{joint}"
         case Verdict.BRIEF:
             return f"it went off before it was released, after {span_text(visible)}{joint}"
         case Verdict.STUCK if demand.is_pulse:
-            return f"it stayed on for {span_text(visible)}; the limit is {time_text(limits.gone_within_ns or 0)}{joint}"
+            limit = limits.gone_within_ns or 0
+            return f"it stayed on for {span_text(visible, against_ns=limit)}; the limit is {time_text(limit)}{joint}"
         case Verdict.STUCK if demand.release is not None:
             lag = elapsed(demand.release, seen.end)
             allowed = limits.dwell_ns + (limits.gone_within_ns or 0)
-            return f"it was still on {span_text(lag)} after its release; allowed are {time_text(allowed)}{joint}"
+            late = span_text(lag, against_ns=allowed)
+            return f"it was still on {late} after its release; allowed are {time_text(allowed)}{joint}"
         case Verdict.REPEATED:
             return "it came on a second time before it had settled"
         case _:

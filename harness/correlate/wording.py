@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from harness.core import durations
 from harness.core.instants import FOREVER, NS_PER_MS, NS_PER_S, Bounds
 
 
@@ -19,16 +20,8 @@ def time_text(ns: int) -> str:
     return f"{minutes} min {rest} s" if rest else f"{minutes} min"
 
 
-def span_text(bounds: Bounds) -> str:
-    """Bounds of a duration for a person: ``0.41 to 0.52 s``, ``more than 3 s``, ``at most 0.2 s``."""
-    if bounds.is_open_below:
-        return "a time that is not known" if bounds.is_open_above else f"at most {time_text(bounds.hi)}"
-    if bounds.is_open_above:
-        return f"more than {time_text(max(0, bounds.lo))}"
-    low, high = time_text(bounds.lo), time_text(bounds.hi)
-    if low == high:
-        return low
-    low_number, _, low_unit = low.partition(" ")
-    if high.endswith(f" {low_unit}") and " " not in low_unit:
-        return f"{low_number} to {high}"
-    return f"{low} to {high}"
+def span_text(bounds: Bounds, *, against_ns: int | None = None) -> str:
+    """Bounds of a duration as in every report: ``0.41 to 0.52 s``, ``at least 3 s``, ``at most 0.2 s``."""
+    if bounds.is_open_below and bounds.is_open_above:
+        return "a time that is not known"
+    return durations.bounds(bounds, against_ns=against_ns)
