@@ -75,17 +75,21 @@ async def _open(spec: SerialPort, protocol: asyncio.Protocol) -> serialx.BaseSer
     check_port(spec)
     port, gate = spec.port, _Gate()
     held = None
+    parity, data_bits = spec.parity, spec.data_bits
     try:
         if os.name == "posix":
             held = await asyncio.to_thread(_open_without_echo, port)
+            if _lines_of(held) is None:
+                # A pseudo-terminal: it keeps none of the two, and where nothing else changes that is an error.
+                parity, data_bits = "none", 8
         transport, _ = await serialx.create_serial_connection(
             asyncio.get_running_loop(),
             lambda: gate,
             port,
             baudrate=spec.baud,
-            parity=_PARITY[spec.parity],
+            parity=_PARITY[parity],
             stopbits=serialx.StopBits(spec.stop_bits),
-            byte_size=spec.data_bits,
+            byte_size=data_bits,
             xonxoff=False,
             rtscts=spec.rts_cts,
             exclusive=True,
@@ -169,19 +173,26 @@ def lines_not_taken(lines: int | None, spec: SerialPort) -> str | None:
 
 def _check_taken(held: int, spec: SerialPort) -> None:
     """LinkError where a port did not take what was declared. ``held``: a descriptor of it."""
-    import fcntl
     import termios
 
-    try:
-        lines = int.from_bytes(fcntl.ioctl(held, termios.TIOCMGET, bytes(4)), sys.byteorder)
-    except OSError:
-        lines = None  # a pseudo-terminal, which carries bytes whatever its settings are
+    lines = _lines_of(held)
     missing = lines_not_taken(lines, spec)
     if missing is None and lines is not None:
         setting = settings_not_taken(termios.tcgetattr(held)[2], spec)
         missing = setting and f"{setting}: the port did not take it"
     if missing is not None:
         raise LinkError(f"{spec.port}: {missing}; take a port that can, or correct the site file")
+
+
+def _lines_of(held: int) -> int | None:
+    """The control lines as TIOCMGET gives them; None for a pseudo-terminal, which has none."""
+    import fcntl
+    import termios
+
+    try:
+        return int.from_bytes(fcntl.ioctl(held, termios.TIOCMGET, bytes(4)), sys.byteorder)
+    except OSError:
+        return None
 
 
 def _open_without_echo(port: str) -> int:

@@ -1,4 +1,4 @@
-"""How a check of the one list becomes tests: one for each rig to which it applies, in virtual time where that can be."""
+"""How a check of the one list becomes tests: one for each rig that it applies to, in virtual time where that can be."""
 
 from __future__ import annotations
 

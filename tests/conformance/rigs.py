@@ -6,6 +6,15 @@ from typing import Final
 
 from tests.conformance.mqtt_rig import MqttRig
 from tests.conformance.rig import Rig
-from tests.conformance.tcp_rigs import ModbusTcpRig, TextTcpRig
+from tests.conformance.serial_rigs import RtuPtyRig, RtuTapRig, TextPtyRig
+from tests.conformance.tcp_rigs import ModbusTcpRig, RtuTcpRig, TextTcpRig
 
-RIGS: Final[tuple[type[Rig], ...]] = (ModbusTcpRig, TextTcpRig, MqttRig)
+RIGS: Final[tuple[type[Rig], ...]] = (
+    ModbusTcpRig,
+    RtuTcpRig,
+    RtuPtyRig,
+    RtuTapRig,
+    TextTcpRig,
+    TextPtyRig,
+    MqttRig,
+)

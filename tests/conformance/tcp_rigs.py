@@ -8,11 +8,13 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Final
 
+from crccheck.crc import CrcModbus
+from pymodbus import FramerType
 from pymodbus.server import ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
-from harness.core.links import LineEnd, ModbusTcpLink, TextLink
+from harness.core.links import LineEnd, ModbusLink, ModbusRtuLink, ModbusTcpLink, TextLink
 from harness.core.places import ModbusPlace, Numbering, Place, Table, TextPlace
 from tests.conformance.rig import DEADLINE_NS, LINK, ORIGIN, Ears, Rig, clock
 from tests.conformance.wire import TcpWire
@@ -76,6 +78,7 @@ class ModbusTcpRig(TcpRig):
     """A discrete input of unit 1 of a Modbus TCP device, served by pymodbus. Unit 2 is somebody else."""
 
     name = "modbus-tcp"
+    framer = FramerType.SOCKET
 
     def __init__(self) -> None:
         super().__init__()
@@ -84,10 +87,7 @@ class ModbusTcpRig(TcpRig):
 
     @asynccontextmanager
     async def running(self) -> AsyncIterator[None]:
-        bits = [SimData(0, values=[False] * 32, datatype=DataType.BITS) for _ in range(2)]
-        registers = [SimData(0, values=0, count=8, datatype=DataType.REGISTERS) for _ in range(2)]
-        tables = ([bits[0]], [bits[1]], [registers[0]], [registers[1]])
-        self._server = ModbusTcpServer([SimDevice(id=1, simdata=tables)], address=("127.0.0.1", 0))
+        self._server = ModbusTcpServer(devices(), framer=self.framer, address=("127.0.0.1", 0))
         await self._server.serve_forever(background=True)
         self.peer_port = self._server.transport.sockets[0].getsockname()[1]  # type: ignore[attr-defined]
         await self.wire.start()
@@ -97,7 +97,7 @@ class ModbusTcpRig(TcpRig):
             await self.wire.stop()
             await self._server.shutdown()  # type: ignore[no-untyped-call]
 
-    def spec(self) -> ModbusTcpLink:
+    def spec(self) -> ModbusLink:
         return ModbusTcpLink(
             name=LINK,
             host="127.0.0.1",
@@ -129,6 +129,19 @@ class ModbusTcpRig(TcpRig):
         assert sent
         assert len(sent) % 12 == 0
         assert {sent[at + 7] for at in range(0, len(sent), 12)} <= {1, 2, 3, 4}
+
+
+class RtuTcpRig(ModbusTcpRig):
+    """The same behind a serial device server: RTU frames over TCP."""
+
+    name = "modbus-rtu+tcp"
+    framer = FramerType.RTU
+
+    def spec(self) -> ModbusLink:
+        return rtu_link(host="127.0.0.1", tcp_port=self.wire.port)
+
+    def check_sent(self, sent: bytes) -> None:
+        check_rtu_sent(sent)
 
 
 class TextTcpRig(TcpRig):
@@ -203,3 +216,33 @@ class TextTcpRig(TcpRig):
     def _print(self, word: bytes, text: bytes) -> None:
         for writer in self._writers:
             writer.write(word + b" " + text + b"\r\n")
+
+
+def devices() -> list[SimDevice]:
+    """Unit 1 as pymodbus serves it: all is off."""
+    bits = [SimData(0, values=[False] * 32, datatype=DataType.BITS) for _ in range(2)]
+    registers = [SimData(0, values=0, count=8, datatype=DataType.REGISTERS) for _ in range(2)]
+    return [SimDevice(id=1, simdata=([bits[0]], [bits[1]], [registers[0]], [registers[1]]))]
+
+
+def rtu_link(**way: object) -> ModbusRtuLink:
+    """A bus that is polled every 10 ms."""
+    return ModbusRtuLink(
+        name=LINK,
+        numbering=Numbering.FROM_ZERO,
+        poll_period_ns=10 * NS_PER_MS,
+        timeout_ns=300 * NS_PER_MS,
+        quiet_ns=5 * NS_PER_MS,
+        origin=ORIGIN,
+        **way,  # type: ignore[arg-type]
+    )
+
+
+def check_rtu_sent(sent: bytes) -> None:
+    """Requests of 8 bytes each, functions 1 to 4 only, with a right CRC (MODBUS over Serial Line V1.02, 2.5.1.2)."""
+    assert sent
+    assert len(sent) % 8 == 0
+    for at in range(0, len(sent), 8):
+        request = sent[at : at + 8]
+        assert request[1] in {1, 2, 3, 4}, request
+        assert CrcModbus.calc(request[:6]).to_bytes(2, "little") == request[6:], request

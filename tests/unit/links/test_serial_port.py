@@ -9,6 +9,7 @@ import os
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -69,6 +70,18 @@ async def test_both_ways_pass_every_byte_and_use_no_software_flow_control(pty: t
     settings = termios.tcgetattr(device)
     assert not settings[0] & (termios.IXON | termios.IXOFF | termios.IXANY)
     await close(transport, heard)
+
+
+@pytest.mark.parametrize("settings", [{"parity": "even"}, {"parity": "odd", "data_bits": 7}])
+async def test_a_pseudo_terminal_is_opened_again_whatever_its_settings_are(
+    pty: tuple[int, str], settings: dict[str, Any]
+) -> None:
+    """It keeps neither parity nor data bits, which the second time is all that would change: an error (tcsetattr)."""
+    _, name = pty
+    for _ in range(3):
+        heard = Heard()
+        transport = await open_to_listen(SerialPort(port=name, baud=19200, **settings), heard)
+        await close(transport, heard)
 
 
 @pytest.mark.parametrize("rts_cts", [True, False])
