@@ -167,7 +167,7 @@ def _listeners(links: list[LinkSpec], points: list[Point], observer: Observer) -
 
 def _declared(spec: LinkSpec, points: list[Point]) -> str:
     """What listening will cost the device, said before it begins."""
-    from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, MqttLink
+    from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, MqttLink, PersonLink
     from harness.core.wording import link_address
     from harness.run.preview import mqtt_cost, mqtt_topics
     from harness.run.watching_bacnet import bacnet_cost
@@ -185,6 +185,8 @@ def _declared(spec: LinkSpec, points: list[Point]) -> str:
         return f"{spec.name}: {link_address(spec)}: {mqtt_cost(spec, mqtt_topics(spec, points))}"
     if isinstance(spec, BacnetLink):
         return f"{spec.name}: {link_address(spec)}: {bacnet_cost(spec, points)[0]}"
+    if isinstance(spec, PersonLink):
+        return f"{spec.name}: {link_address(spec)}: reports by keys of this terminal"
     return f"{spec.name}: {link_address(spec)}: listens, sends nothing"
 
 

@@ -7,11 +7,10 @@ from collections.abc import Iterable
 
 from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_S, Clock
-from harness.core.links import PersonLink
+from harness.core.links import HAND_FINEST_NS, PersonLink
 from harness.core.model import Point
 from harness.links.base import Observer
 from harness.links.person_reports import Reports
-from harness.links.person_trace import HAND_FINEST_NS
 
 NOBODY = "nobody is there to report: start farend in a terminal whose keys it can read"
 

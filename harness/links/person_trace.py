@@ -10,21 +10,14 @@ report is sealed, nor one before a report that is a mere state. A report that wa
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Final
 
 import numpy as np
 
-from harness.core.instants import NS_PER_MS
-from harness.core.links import PersonLink
+from harness.core.links import HAND_FINEST_NS, PersonLink
 from harness.core.places import PersonPlace
 from harness.core.trace import Trace
 from harness.links.person_messages import Said, is_of, standing
 from harness.links.seen import Message
-
-HAND_FINEST_NS: Final = 100 * NS_PER_MS
-"""Nothing finer is claimed from a key: a single hand timing scatters by 0.07 s (standard deviation; mean 0.11 s) even
-of an event that is foreseen (Manual timing in physics experiments: Error and uncertainty, Am. J. Phys. 87(2) (2019)
-110), and NIST SP 960-12 (2009), p. 8, gives typically tens or even hundreds of milliseconds."""
 
 
 def person_trace(

@@ -15,7 +15,7 @@ from typing import Final
 
 from harness.core.errors import Origin
 from harness.core.instants import NS_PER_S
-from harness.core.links import LinkSpec, PersonLink, TextLink
+from harness.core.links import HAND_FINEST_NS, LinkSpec, PersonLink, TextLink
 from harness.core.model import Alarm, Behaviour, Expectation, Point, Site, Step
 from harness.core.places import OnWhen, TextPlace
 from harness.site.durations import write_duration
@@ -55,6 +55,8 @@ def check_limits(site: Site, form: Form, problems: Problems) -> None:
         case = _Case(row=row, alarm=alarm, point=point, link=link, looking=looking_at(point, link))
         if is_out_of_sight(link):
             _out_of_sight(case, form, problems)
+            continue
+        if isinstance(link, PersonLink) and _finer_than_a_hand(case, form, problems):
             continue
         for check in (_lasting, _appears, _visible, _gone, _leak, _told, _persistence):
             check(case, site, form, problems)
@@ -214,6 +216,21 @@ def _told(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
         most = write_duration(max(0, lasts.lo - link.longest_delay_ns))
         text += f": with a longest delay of {write_duration(link.longest_delay_ns)} no more than {most} can be proven"
         problems.warning(origin, "unprovable-visible", text, f"set it to {most} or less")
+
+
+def _finer_than_a_hand(case: _Case, form: Form, problems: Problems) -> bool:
+    """A limit so short is refused: no key pressed by hand could tell whether it was met."""
+    limits = {
+        "appears within": case.row.limits.appears_within_ns,
+        "visible for": case.row.limits.visible_for_ns,
+        "gone within": case.row.limits.gone_within_ns,
+    }
+    too_fine = [name for name, limit in limits.items() if limit is not None and limit < HAND_FINEST_NS]
+    for name in too_fine:
+        origin, text = _at(case, name, form)
+        text += f": at {case.link.name} keys are pressed by hand, and a claim finer than 0.1 s from them is refused"
+        problems.error(origin, "finer-than-a-hand", text, "set it above what a person can tell, or delete it")
+    return bool(too_fine)
 
 
 def _out_of_sight(case: _Case, form: Form, problems: Problems) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Final
 
 from harness.core.links import (
+    HAND_FINEST_NS,
     BacnetLink,
     LinkSpec,
     ModbusRtuLink,
@@ -110,6 +111,9 @@ def _person(form: Form, kind: str, problems: Problems) -> PersonLink:
     if reaction is not None and within_ns is not None:
         text = f"reaction within={shown(form.written('reaction within'))}: reaction says it already"
         problems.error(form.at("reaction within"), "reaction", text, "delete one of the two")
+    if within_ns is not None and within_ns < HAND_FINEST_NS:
+        text = f"reaction within={shown(form.written('reaction within'))}: a claim finer than 0.1 s from keys pressed "
+        problems.error(form.at("reaction within"), "reaction", f"{text}by hand is refused", "for example 1 s")
     if in_sight and not form.has("reaction"):
         needed(form, "reaction within", "add for example reaction within: 1 s; it widens what is reported", problems)
     # Out of sight no time is taken from a report, so there is no reaction to widen it.

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from harness.core.links import BacnetLink, LinkSpec, ModbusRtuLink, ModbusTcpLink, MqttLink, PersonLink, TextLink
+from harness.core.links import (
+    HAND_FINEST_NS,
+    BacnetLink,
+    LinkSpec,
+    ModbusRtuLink,
+    ModbusTcpLink,
+    MqttLink,
+    PersonLink,
+    TextLink,
+)
 from harness.core.model import Point
 from harness.core.places import Arrival, BacnetPlace
 from harness.site.durations import write_duration
-
-HAND_FINEST_NS = 100_000_000
-"""A single hand timing scatters by about 0.1 s even of an event that is foreseen (Am. J. Phys. 87(2) (2019) 110)."""
 
 PushedLink = TextLink | BacnetLink | MqttLink
 

@@ -10,6 +10,7 @@ from decimal import Decimal
 from typing import Final
 
 from harness.core.instants import NS_PER_S
+from harness.core.links import HAND_FINEST_NS
 from harness.core.places import ObjectType
 from harness.site.durations import DURATION_PATTERN, read_duration, write_duration
 from harness.site.kinds import Kind, host_port
@@ -153,8 +154,9 @@ def _reaction(text: str) -> Reaction:
     least, most = read_duration(low), read_duration(high)
     if most < least:
         raise Mismatch("expected the shorter time first", f"write {high.strip()} to {low.strip()}", code="reaction")
-    if most == 0:
-        raise Mismatch("nobody reports at the very instant", "for example 0.2 s to 1 s", code="reaction")
+    if most - least < HAND_FINEST_NS:
+        remedy = f"for example {write_duration(least)} to {write_duration(least + NS_PER_S)}"
+        raise Mismatch("a claim finer than 0.1 s from keys pressed by hand is refused", remedy, code="reaction")
     return Reaction(min_ns=least, max_ns=most)
 
 

@@ -164,7 +164,8 @@ class Case:
         if found is None:
             result = self.results[number]
             row = self.rows[result.expectation]
-            found = demand_of(self.stimuli[result.stimulus], row, self.raises.next_of(result.stimulus))
+            stimulus = self.stimuli[result.stimulus]
+            found = demand_of(stimulus, row, self.raises.next_of(stimulus.id), self.raises.next_other(stimulus))
             self._demands[number] = found
         return found
 

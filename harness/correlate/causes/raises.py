@@ -34,6 +34,11 @@ class Raises:
         """The earliest instant at which the same alarm is raised again, None where it is not."""
         return self._next[stimulus]
 
+    def next_other(self, stimulus: Stimulus) -> int | None:
+        """The earliest instant of the first raise of anything that certainly came after this one; None without any."""
+        at = bisect_right(self._starts, stimulus.raised.hi)
+        return self._starts[at] if at < len(self._starts) else None
+
     def last_before(self, instant: int) -> Stimulus | None:
         """The stimulus that was raised last by an instant."""
         at = bisect_right(self._starts, instant) - 1

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pytest
 
+from harness.core.links import HAND_FINEST_NS
 from harness.core.model import Hold
 from harness.core.places import Sign
 from harness.correlate.outline import outline
 from harness.links import person_messages
 from harness.links.person_messages import Said, Undone
 from harness.links.person_reports import Ask
-from harness.links.person_trace import HAND_FINEST_NS
 from tests.unit.links.person_bench import ALARM, FAULT, MS, TEXT, Person, S, link
 
 
