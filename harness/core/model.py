@@ -289,14 +289,34 @@ class CauseKind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Equal:
+    """A cause that the evidence cannot tell apart from the one it stands with: just as likely."""
+
+    kind: CauseKind
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
-    """One likely cause: what it is, the evidence for it, the next thing to check. ``code`` is short and stable."""
+    """One likely cause: what it is, the evidence for it, the next thing to check. ``code`` is short and stable.
+
+    ``equals``: what the evidence cannot tell apart from it. ``deciding``: the observation that would, '' where there
+    is nothing to decide.
+    """
 
     kind: CauseKind
     code: str
     text: str
     evidence: str
     next_check: str
+    equals: tuple[Equal, ...] = ()
+    deciding: str = ""
+
+    @property
+    def codes(self) -> tuple[str, ...]:
+        """Its own code, and those of its equals."""
+        return (self.code, *(it.code for it in self.equals))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -323,6 +343,7 @@ class Result:
     reason: str = ""
     assumptions: tuple[str, ...] = ()
     causes: tuple[Cause, ...] = ()
+    """Ranked, the likeliest first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
