@@ -154,9 +154,12 @@ class KeyClient:
         keys: Keys,
         clock: Clock = time.monotonic_ns,
         stop: Callable[[], None] = lambda: signal.raise_signal(signal.SIGINT),
+        *,
+        poll_s: float = KEY_POLL_S,
     ) -> None:
         """``stop`` is called for the stop key; like Ctrl-C it clears what is raised and ends the run."""
         self._keys = keys
+        self._poll_s = poll_s
         self._clock = clock
         self._stop = stop
         self._reports: list[Reports] = []
@@ -187,7 +190,7 @@ class KeyClient:
                     at_ns = self._clock()
                     for key in _ESCAPES.sub("", pressed):
                         self.press(key, at_ns, since_ns)
-                await asyncio.sleep(KEY_POLL_S)
+                await asyncio.sleep(self._poll_s)
 
     def press(self, key: str, at_ns: int, since_ns: int | None = None) -> None:
         """One key, pressed between ``since_ns`` and ``at_ns``. A key without a meaning is told so."""

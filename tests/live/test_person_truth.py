@@ -128,7 +128,7 @@ def outcome_of(
         ) as sim:
             documents = gather(site_file(folder, sim.panel_port, limits, in_sight=in_sight))
             site, _ = read_site(documents.files, documents.entry)
-            client = KeyClient(TerminalKeys(terminal), clock, lambda: None)
+            client = KeyClient(TerminalKeys(terminal), clock, lambda: None, poll_s=0.05)
             robot = Robot(sim.annunciator_port, hand, client.lines, habits, seed)
             options = TestOptions(
                 record=folder / "run.farend",
@@ -210,6 +210,11 @@ def truth_of(outcome: Outcome, result: Result) -> Truth:
     )
 
 
+def onsets_of(outcome: Outcome, result: Result) -> list[Bounds]:
+    """Every time at which the point of a result really came on."""
+    return [Bounds(it.appeared.before_ns, it.appeared.after_ns) for it in shown(outcome.truth, *place_of(result))]
+
+
 def check(outcome: Outcome, counted: Counter[str]) -> None:
     """Bounds hold the truth; nothing passes that broke a limit, nothing fails that met them all."""
     for result in outcome.results:
@@ -219,7 +224,11 @@ def check(outcome: Outcome, counted: Counter[str]) -> None:
         counted[str(result.verdict)] += 1
         if result.onset is not None and truth.onset is not None and result.verdict is not Verdict.CROSSED:
             wide = Bounds(result.onset.lo - STAMPS_NS, result.onset.hi + STAMPS_NS)
-            assert wide.touches(truth.onset), shown_text
+            # An unknown may name what another alarm did at the shared sign; it really did, within these bounds.
+            is_known = result.verdict.verdict_class is not VerdictClass.UNKNOWN
+            assert any(wide.touches(it) for it in ([truth.onset] if is_known else onsets_of(outcome, result))), (
+                shown_text
+            )
         broken = (
             truth.latency_ns is None
             or (within is not None and truth.latency_ns > within + STAMPS_NS)
@@ -242,7 +251,7 @@ LIMITS: tuple[dict[str, str], ...] = (
     {},
     {"lamp": ", appears within: 400 ms", "horn": ", appears within: 2 s, gone within: 3 s"},
     {"lamp": ", appears within: 1.2 s", "text": ", appears within: 1 s, gone within: 900 ms"},
-    {"horn": ", appears within: 60 ms", "text": ", appears within: 3 s, gone within: 4 s"},
+    {"horn": ", appears within: 120 ms", "text": ", appears within: 3 s, gone within: 4 s"},
 )
 
 DEFECTS: tuple[tuple[str, ...], ...] = (
@@ -290,13 +299,13 @@ def test_a_person_who_errs_overlooks_and_falls_silent_makes_no_verdict_wrong(
     counted: Counter[str] = Counter()
     undone = 0
     for number, limits in enumerate(LIMITS):
-        outcome = outcome_of(tmp_path / str(number), CLUMSY, seed=10 + number, limits=limits, repeat=3)
+        outcome = outcome_of(tmp_path / str(number), CLUMSY, seed=10 + number, limits=limits, repeat=2)
         check(outcome, counted)
         undone += outcome.robot.undone
     with capsys.disabled():
         sys.stdout.write(f"\nclumsy: {dict(counted)}, {undone} taken back\n")
-    assert undone > 20
-    assert counted["on-time"] + counted["appeared"] > 30
+    assert undone > 12
+    assert counted["on-time"] + counted["appeared"] > 20
 
 
 def test_out_of_sight_seen_is_a_pass_of_appeared_and_never_of_a_time_limit(
@@ -304,7 +313,7 @@ def test_out_of_sight_seen_is_a_pass_of_appeared_and_never_of_a_time_limit(
 ) -> None:
     """Raise, hold, walk, report. The robot takes a while to walk; one alarm never shows on the display."""
     counted: Counter[str] = Counter()
-    walking = Habits(least_s=4.0, most_s=9.0)
+    walking = Habits(least_s=4.0, most_s=9.0, walks=True)
     limits = {"horn": ", appears within: 3 s", "lamp": ", gone within: 20 min"}
     outcome = outcome_of(
         tmp_path / "run", walking, seed=3, limits=limits, repeat=1, in_sight=False,

@@ -9,10 +9,15 @@ from __future__ import annotations
 import asyncio
 import os
 import re
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import takewhile
 from random import Random
 from typing import Final
+
+RUNNING: Final = re.compile(r" \[[^]]*\]")
+"""Times that run, in the line that says what to do."""
 
 SIGN_LINE: Final = re.compile(
     r"^(?P<asked>[? ]) (?P<on>\S) (?:lit|sounding|shown)  (?P<off>\S) .*? (?P<sign>lamp|horn|text) (?P<label>.*?): "
@@ -21,10 +26,15 @@ SIGN_LINE: Final = re.compile(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Habits:
-    """How the robot behaves. Shares are probabilities; ``least_s`` to ``most_s`` is its reaction time."""
+    """How the robot behaves. Shares are probabilities; ``least_s`` to ``most_s`` is its reaction time.
+
+    ``walks``: it sees nothing from where it stands. It goes for each question, looks at the face there, and reports
+    when it is back: all of that within its reaction time.
+    """
 
     least_s: float
     most_s: float
+    walks: bool = False
     wrong_key: float = 0.0
     overlooks: float = 0.0
     silent: float = 0.0
@@ -42,9 +52,9 @@ class Robot:
         self._habits = habits
         self._random = Random(seed)
         self._face: dict[str, str] = {}
-        self._tasks: set[asyncio.Task[None]] = set()
         self._hand = asyncio.Lock()
-        self._answering: set[str] = set()
+        self._orders: defaultdict[tuple[str, str], asyncio.Lock] = defaultdict(asyncio.Lock)
+        self._answering: set[tuple[str, str, str]] = set()
         self.pressed = 0
         self.undone = 0
 
@@ -64,7 +74,7 @@ class Robot:
                     what, _, value = line.partition(" ")
                     before = dict(self._face)
                     self._face[what] = value
-                    if what in before:
+                    if what in before and not self._habits.walks:
                         self._changed(group, before)
         finally:
             writer.close()
@@ -75,35 +85,64 @@ class Robot:
             was = before.get("SHOWS") == label if sign == "text" else before.get(sign.upper()) == "ON"
             is_on = now.get("SHOWS") == label if sign == "text" else now.get(sign.upper()) == "ON"
             if was != is_on and not asked and self._random.random() >= self._habits.overlooks:
-                group.create_task(self._press(on if is_on else off, (on, off)))
+                group.create_task(self._report(sign, label, (on, off), may_err=True))
 
     async def _answer(self, group: asyncio.TaskGroup) -> None:
-        """Look at the screen ten times a second for questions; each is answered once, by what the face shows then."""
+        """Look at the screen ten times a second for questions; each is answered once."""
         while True:
             await asyncio.sleep(0.1)
-            signs = self._signs()
-            asked = {f"{sign} {label}" for _, _, sign, label, is_asked in signs if is_asked}
-            self._answering &= asked
-            for on, off, sign, label, is_asked in signs:
-                name = f"{sign} {label}"
-                if is_asked and name not in self._answering:
-                    self._answering.add(name)
-                    if self._random.random() >= self._habits.silent:
-                        group.create_task(self._press(on if self.sees(sign, label) else off, (on, off), wrong=False))
+            question = self._question()
+            asked = {(question, it[2], it[3]): it for it in self._signs() if it[4]}
+            self._answering &= set(asked)
+            for key, (on, off, sign, label, _) in asked.items():
+                if key not in self._answering:
+                    self._answering.add(key)
+                    if self._random.random() < self._habits.silent:
+                        continue
+                    answer = self._walk if self._habits.walks else self._report
+                    group.create_task(answer(sign, label, (on, off)))
 
-    async def _press(self, key: str, keys: tuple[str, str], *, wrong: bool = True) -> None:
-        """What was seen is reported after the reaction time. A wrong key is taken back, and the right one pressed."""
-        await asyncio.sleep(self._random.uniform(self._habits.least_s, self._habits.most_s))
+    async def _walk(self, sign: str, label: str, keys: tuple[str, str]) -> None:
+        """There, look, and back."""
+        there_s = self._random.uniform(self._habits.least_s, self._habits.most_s) / 2
+        await asyncio.sleep(there_s)
+        key = keys[0] if self.sees(sign, label) else keys[1]
+        await asyncio.sleep(there_s)
         async with self._hand:
-            if wrong and self._random.random() < self._habits.wrong_key:
-                others = [it for on, off, *_ in self._signs() for it in (on, off) if it not in keys]
-                if others:
-                    self._type(self._random.choice(others))
-                    await asyncio.sleep(self._random.uniform(0.3, 0.8))
-                    self._type("u")
-                    self.undone += 1
-                    await asyncio.sleep(self._random.uniform(0.1, 0.4))
             self._type(key)
+
+    async def _report(self, sign: str, label: str, keys: tuple[str, str], *, may_err: bool = False) -> None:
+        """What is seen now is reported after the reaction time, of one sign in the order in which it was seen.
+
+        A wrong key is taken back, and the right one pressed. Where that takes longer than the reaction time, the robot
+        looks again: nothing older than its reaction time is ever reported.
+        """
+        clock, habits = asyncio.get_running_loop().time, self._habits
+        is_on, seen_s = self.sees(sign, label), clock()
+        due_s = seen_s + self._random.uniform(habits.least_s, habits.most_s)
+        async with self._orders[sign, label]:
+            await asyncio.sleep(max(0.0, due_s - clock()))
+            async with self._hand:
+                if may_err and self._random.random() < habits.wrong_key:
+                    await self._err(keys)
+                if clock() > seen_s + habits.most_s:
+                    is_on = self.sees(sign, label)
+                    await asyncio.sleep(habits.least_s)
+                self._type(keys[0] if is_on else keys[1])
+
+    async def _err(self, keys: tuple[str, str]) -> None:
+        others = [it for on, off, *_ in self._signs() for it in (on, off) if it not in keys]
+        if others:
+            self._type(self._random.choice(others))
+            await asyncio.sleep(self._random.uniform(0.3, 0.8))
+            self._type("u")
+            self.undone += 1
+            await asyncio.sleep(self._random.uniform(0.1, 0.4))
+
+    def _question(self) -> str:
+        """What the person is to do, as the screen says it: all that stands above the signs, without times that run."""
+        above = takewhile(lambda line: SIGN_LINE.match(line) is None, self._screen())
+        return RUNNING.sub("", " ".join(line.strip() for line in above))
 
     def _type(self, key: str) -> None:
         self.pressed += 1
