@@ -7,6 +7,7 @@ import struct
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from itertools import pairwise
 
 import pytest
 
@@ -16,6 +17,7 @@ from harness.core.links import BacnetLink, CovKind
 from harness.core.model import Point
 from harness.core.places import Arrival
 from harness.links.bacnet import BacnetListener
+from harness.links.bacnet_app import ANSWERS_KEPT
 from harness.links.bacnet_messages import EventNotice, Reporting, Subscription, SubscriptionStep, ValueChange
 from harness.links.bacnet_values import ObjectReading, Status, unpack
 from harness.links.base import LinkState
@@ -88,6 +90,27 @@ async def test_polled_values_are_those_of_the_device() -> None:
     asked = [at for _, at, _, _ in heard.polls]
     told = [at for _, _, at, _ in heard.polls]
     assert all(later >= earlier for later, earlier in zip(asked[1:], told, strict=False))
+
+
+async def test_an_answer_that_says_the_same_as_an_earlier_one_is_of_its_own_poll() -> None:
+    """Octets that came before are not decoded again; whose answer they are, and from when, must not come with them."""
+    async with hand_device() as device:
+        device.set(BINARY_INPUT, 1, OFF)
+        device.set(ANALOG_INPUT, 7, real(0.0))
+        points = [bacnet_point(1), bacnet_point(7, object_type=AI)]
+        async with up(device, points, poll_period_ns=5 * NS_PER_MS) as (heard, _):
+            (block,) = heard.object_blocks.values()
+            for number in [*range(ANSWERS_KEPT + 8), 0, 1, 2]:
+                device.set(BINARY_INPUT, 1, ON if number % 2 else OFF)
+                device.set(ANALOG_INPUT, 7, real(float(number)))
+                polls = len(heard.polls)
+                await heard.until(lambda polls=polls: len(heard.polls) >= polls + 2)  # type: ignore[misc]
+                assert readings(heard, block.id)[-1].value == number % 2
+                assert readings(heard, block.id, 1)[-1].value == number
+    assert not heard.failures
+    assert not heard.drops
+    assert all(asked < told for _, asked, told, _ in heard.polls)
+    assert all(one[2] <= other[1] for one, other in pairwise(heard.polls))
 
 
 async def test_a_device_without_read_property_multiple_is_read_one_by_one() -> None:
