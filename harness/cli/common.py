@@ -22,6 +22,8 @@ T = TypeVar("T")
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for programs instead of text.")
 
+all_option = click.option("--all", "every_row", is_flag=True, help="Tell every row, not only what did not pass.")
+
 SITE_ARGUMENT = click.argument("site", type=click.Path(path_type=Path))
 
 

@@ -13,7 +13,7 @@ from typing import Final
 
 import click
 
-from harness.cli.common import note
+from harness.cli.common import all_option, note
 from harness.core.errors import FarendError, UsageError
 from harness.core.links import MqttLink, PersonLink
 from harness.run.gate import read_reviews
@@ -50,6 +50,7 @@ DEFECTS: Final = (
 @click.option("--only", multiple=True, metavar="PATTERN", help="Only alarms that fit; repeatable.")
 @click.option("--broker", metavar="HOST:PORT", help=f"An MQTT broker to go through. Default: {BROKER} if it answers.")
 @click.option("--plain", is_flag=True, help="Plain lines even in a terminal.")
+@all_option
 @click.option("--json", "as_json", is_flag=True, help="Print the judged record as JSON at the end.")
 def command(
     folder: Path,
@@ -59,6 +60,7 @@ def command(
     only: tuple[str, ...],
     broker: str | None,
     plain: bool,
+    every_row: bool,
     as_json: bool,
 ) -> int:
     """Start a simulated site that has a few faults, raise its alarms, and show which output got which.
@@ -103,7 +105,7 @@ def command(
         for defect in chosen:
             note(f"the simulated site has a fault: {defect}")
         html = options.record.with_suffix(".html")
-        return perform(read, documents, options, plain=plain, as_json=as_json, html_file=html)
+        return perform(read, documents, options, plain=plain, every_row=every_row, as_json=as_json, html_file=html)
 
 
 def broker_address(given: str | None) -> str | None:

@@ -6,14 +6,15 @@ from pathlib import Path
 
 import click
 
-from harness.cli.common import json_option, say, terminal_width
+from harness.cli.common import all_option, json_option, say, terminal_width
 
 
 @click.command(name="judge", short_help="Judge a record again, offline.")
 @click.argument("record", type=click.Path(path_type=Path))
 @click.option("--map", "map_file", type=click.Path(path_type=Path), help="Judge by this corrected point map.")
+@all_option
 @json_option
-def command(record: Path, map_file: Path | None, as_json: bool) -> int:
+def command(record: Path, map_file: Path | None, every_row: bool, as_json: bool) -> int:
     """Judge RECORD from the record alone: the same results again, on any machine.
 
     With --map, what was read is judged by a corrected point map; the result says so.
@@ -31,7 +32,7 @@ def command(record: Path, map_file: Path | None, as_json: bool) -> int:
         else:
             if judged.judged_with:
                 say(f"judged with {judged.judged_with}")
-            say(render_text(document, width=terminal_width()).rstrip("\n"))
+            say(render_text(document, width=terminal_width(), every_row=every_row).rstrip("\n"))
         return judged.exit_code
     finally:
         judged.reader.close()

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from harness.cli.common import note, say, terminal_width, write_text
+from harness.cli.common import all_option, note, say, terminal_width, write_text
 from harness.core.errors import UsageError
 from harness.core.verdicts import ExitCode, exit_code
 
@@ -19,12 +19,14 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--junit", "junit_file", type=_FILE, help="Write JUnit XML: unknown is an error, never a pass.")
 @click.option("--json", "json_file", type=_FILE, help="Write canonical JSON; '-' for standard output.")
 @click.option("--map", "map_file", type=click.Path(path_type=Path), help="Judge all by this corrected point map.")
+@all_option
 def command(
     records: tuple[Path, ...],
     html_file: Path | None,
     junit_file: Path | None,
     json_file: Path | None,
     map_file: Path | None,
+    every_row: bool,
 ) -> int:
     """Make one report of several RECORDS of one site: the newest attempt of each row first, earlier ones kept.
 
@@ -60,7 +62,7 @@ def command(
             write_text(path, render(document))
             note(f"written: {path}")
     if not any(path for path, _ in wanted):
-        say(render_text(document, width=terminal_width()).rstrip("\n"))
+        say(render_text(document, width=terminal_width(), every_row=every_row).rstrip("\n"))
     from harness.report.standing import standing_of
 
     code = exit_code(standing_of(document).verdicts)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from harness.cli.common import SITE_ARGUMENT, load, note, run_until_interrupted, say, terminal_width
+from harness.cli.common import SITE_ARGUMENT, all_option, load, note, run_until_interrupted, say, terminal_width
 from harness.cli.keys import key_client
 from harness.cli.views import LiveView, PlainView
 from harness.core.errors import UsageError
@@ -41,6 +41,7 @@ CAUTION = (
 @click.option("--who", default="", help="Who tests; goes into the record. Default: the user of this computer.")
 @click.option("--html", "html_file", type=click.Path(path_type=Path), help="Also write the report as a page.")
 @click.option("--plain", is_flag=True, help="Plain lines even in a terminal.")
+@all_option
 @click.option("--json", "as_json", is_flag=True, help="Print the judged record as JSON at the end.")
 def command(  # one name an option
     site: Path,
@@ -56,6 +57,7 @@ def command(  # one name an option
     who: str,
     html_file: Path | None,
     plain: bool,
+    every_row: bool,
     as_json: bool,
 ) -> int:
     """Listen on every output of SITE, raise its alarms one by one, acknowledge, clear, and judge.
@@ -81,7 +83,7 @@ def command(  # one name an option
         command=tuple(sys.argv[1:]),
     )
     note(CAUTION)
-    return perform(read, documents, options, plain=plain, as_json=as_json, html_file=html_file)
+    return perform(read, documents, options, plain=plain, every_row=every_row, as_json=as_json, html_file=html_file)
 
 
 def perform(
@@ -90,6 +92,7 @@ def perform(
     options: TestOptions,
     *,
     plain: bool = False,
+    every_row: bool = False,
     as_json: bool = False,
     html_file: Path | None = None,
 ) -> int:
@@ -120,7 +123,7 @@ def perform(
     if as_json:
         click.echo(render_json(document), nl=False)
     else:
-        say(render_text(document, width=terminal_width()).rstrip("\n"))
+        say(render_text(document, width=terminal_width(), every_row=every_row).rstrip("\n"))
     if html_file is not None:
         write_text(html_file, render_html(document))
         note(f"report: {html_file}")

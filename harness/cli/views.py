@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Final, Self
 from harness.cli.common import note
 from harness.core.instants import NS_PER_S
 from harness.core.model import Result, Site
-from harness.core.verdicts import Verdict, VerdictClass
+from harness.core.verdicts import VerdictClass
 from harness.correlate.wording import span_text, time_text
+from harness.report.gathered import pass_words
 from harness.report.safe import safe_text
 from harness.run.conduct import Progress
 from harness.run.order import Item
@@ -67,15 +68,14 @@ class PlainView:
         """Not shown: a log has no use for it."""
 
     def judged(self, item: Item, results: Sequence[Result]) -> None:
-        """A line for each output; points that stayed quiet are counted."""
+        """A line for each that is no pass, and one for all that passed."""
         for result in results:
-            if result.verdict is Verdict.QUIET:
-                continue  # a line for each of them would drown what happened
-            reason = f": {result.reason}" if result.reason else ""
-            note(f"    {SYMBOL[result.verdict.verdict_class]} {result.point:<24} {result_words(result)}{reason}")
-        quiet = sum(result.verdict is Verdict.QUIET for result in results)
-        if quiet:
-            note(f"    {SYMBOL[VerdictClass.PASS]} {item.alarm.name}: quiet at {quiet} point{'s' * (quiet != 1)}")
+            if result.verdict.verdict_class is not VerdictClass.PASS:
+                reason = f": {result.reason}" if result.reason else ""
+                note(f"    {SYMBOL[result.verdict.verdict_class]} {result.point} {result_words(result)}{reason}")
+        passed = pass_words(results)
+        if passed:
+            note(f"    {SYMBOL[VerdictClass.PASS]} {item.alarm.name}: {passed}")
 
     def trouble(self, text: str) -> None:
         """At once."""

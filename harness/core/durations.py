@@ -99,3 +99,12 @@ def _sides_kept(value: Bounds, unit_ns: int, decimals: int, against_ns: int | No
     return (value.is_open_below or (low > against_ns) == (value.lo > against_ns)) and (
         value.is_open_above or (high > against_ns) == (value.hi > against_ns)
     )
+
+
+def at_most(ns: int) -> str:
+    """A measured upper end, rounded up as bounds are: ``47 ms``, ``0.34 s``, ``12.4 s``, ``12 min 04 s``."""
+    if ns >= _MIN_FROM_NS:
+        return measured(ns)
+    if ns < _MS_BELOW_NS:
+        return f"{decimal(ns, NS_PER_MS, 0, up=True)} ms"
+    return f"{decimal(ns, NS_PER_S, 2 if ns < 10 * NS_PER_S else 1, up=True)} s"

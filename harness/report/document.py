@@ -105,8 +105,12 @@ class LinkFigures:
     """How well one link was observed in one attempt.
 
     ``watched`` is from the first attempt to observe until the end, in ns. ``polls`` counts answered polls,
-    ``lines`` framed text lines; None where that kind of evidence does not exist on the link. ``dropped``: answers
-    and bytes that did not fit and were thrown away. ``widest_gap_ns``: from one sample's asked to the next one's told.
+    ``lines`` what came in unasked: framed text lines, notifications, messages, reports, as ``told_word`` says in the
+    singular; None where that kind of evidence does not exist on the link. ``dropped``: answers and bytes that
+    did not fit and were thrown away. ``widest_gap_ns``: from one sample's asked to the next one's told.
+    ``wire_ns``: what the answered polls take on the line at the least; None where the line's settings are not known.
+    ``conditions``: what else the evidence rests on, in words (subscriptions, declared delays, reaction times).
+    ``listened``: False where this attempt did not listen to the link at all.
     """
 
     link: str
@@ -116,8 +120,12 @@ class LinkFigures:
     polls_failed: int = 0
     overruns: int = 0
     lines: int | None = None
+    told_word: str = "line"
     dropped: int = 0
     widest_gap_ns: int | None = None
+    wire_ns: int | None = None
+    conditions: tuple[str, ...] = ()
+    listened: bool = True
     blind: tuple[BlindTime, ...] = ()
 
 

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta, timezone
 
-from harness.core.durations import bounds, decimal, duration, measured
+from harness.core.durations import at_most, bounds, decimal, duration, measured
 from harness.core.instants import NS_PER_MS, NS_PER_S
 
-__all__ = ("bounds", "clock", "count", "decimal", "duration", "local", "measured", "offset", "share", "utc")
+__all__ = ("at_most", "bounds", "clock", "count", "decimal", "duration", "local", "measured", "offset", "share", "utc")
 
 
 def utc(at_ns: int) -> str:

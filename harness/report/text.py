@@ -2,35 +2,40 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 from harness.core.model import Cause, Result
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.report import human
-from harness.report.columns import Terminal, table
+from harness.report.cause_lines import cause_lines
+from harness.report.columns import Terminal
 from harness.report.document import ReportDocument
-from harness.report.matrix import Entry, Matrix, matrix_of
 from harness.report.standing import Row, Standing, StandingStray, standing_of
+from harness.report.text_matrix import CLASSES, link_lines, matrix_lines, row_lines, untested_lines
 from harness.report.words import CLASS_WORD, NOT_PLANNED, NOT_TESTED
 
-_ORDER: Final = (VerdictClass.PASS, VerdictClass.FAIL, VerdictClass.UNKNOWN)
-_SYMBOL: Final = {VerdictClass.PASS: "\u2713", VerdictClass.FAIL: "\u2717", VerdictClass.UNKNOWN: "?", None: "\u00b7"}
-_SYMBOL_ASCII: Final = {VerdictClass.PASS: "+", VerdictClass.FAIL: "X", VerdictClass.UNKNOWN: "?", None: "."}
+GATHERED_FROM: Final = 3
+"""So many rows of one link with one verdict, reason and cause, and nothing of their own to tell, are told at once."""
 
 
-def render_text(document: ReportDocument, *, width: int = 100, ascii_only: bool = False) -> str:
-    """Front lines, summary, matrix, and each fail and unknown, in lines of at most ``width`` columns (80 to 200).
+def render_text(
+    document: ReportDocument, *, width: int = 100, ascii_only: bool = False, every_row: bool = False
+) -> str:
+    """Front lines, summary, each fail and unknown, and all rows in little room, in lines of at most ``width`` columns.
 
-    ``ascii_only``: for terminals and files that take nothing else. Ended by a line feed.
-    Raises ValueError for another width.
+    ``width`` is 80 to 200. ``ascii_only``: for terminals and files that take nothing else. ``every_row``: a line
+    for each row instead of the matrix. Ended by a line feed. Raises ValueError for another width.
     """
     to = Terminal(width=width, ascii_only=ascii_only)
     standing = standing_of(document)
     parts = (
         front_lines(document, to),
         summary_lines(standing, to),
-        matrix_lines(document, standing, to),
         result_lines(document, standing, to),
+        (row_lines if every_row else matrix_lines)(document, standing, to),
+        [*untested_lines(document, standing, to), *link_lines(document, to)],
+        outcome_lines(standing, to, every_row=every_row),
     )
     return "\n\n".join("\n".join(line.rstrip() for line in part) for part in parts if part) + "\n"
 
@@ -59,75 +64,68 @@ def _left(document: ReportDocument, position: int) -> str:
 
 def summary_lines(standing: Standing, to: Terminal) -> list[str]:
     """How many of each class, and of each verdict."""
-    counts = ", ".join(f"{standing.count(one)} {CLASS_WORD[one]}" for one in _ORDER)
+    told = [verdict for one in CLASSES for verdict in Verdict if verdict.verdict_class is one]
+    counts = ", ".join(f"{standing.count(verdict):,} {verdict}" for verdict in told if standing.count(verdict))
+    lines = [*_outcome(standing), *([counts] if counts else [])]
+    return [folded for line in lines for folded in to.wrapped(line, hang=4)]
+
+
+def outcome_lines(standing: Standing, to: Terminal, *, every_row: bool = False) -> list[str]:
+    """The counts once more where they would have scrolled away, and where to look further."""
+    lines = _outcome(standing)
+    if not every_row:
+        lines.append("what failed or is unknown is told above; --all tells every row, and a page (--html) shows them")
+    return [folded for line in lines for folded in to.wrapped(line, hang=4)]
+
+
+def _outcome(standing: Standing) -> list[str]:
+    counts = ", ".join(f"{standing.count(one):,} {CLASS_WORD[one]}" for one in CLASSES)
     total = human.count(len(standing.rows), "row")
     if standing.strays:
         total += f" and {human.count(len(standing.strays), 'stray')}"
-    untested = len(standing.of_class(None))
-    lines = [f"{total}: {counts}, {untested} {NOT_PLANNED}"]
-    told = [
-        verdict for one in _ORDER for verdict in Verdict if verdict.verdict_class is one and standing.count(verdict)
-    ]
-    lines.append(", ".join(f"{standing.count(verdict)} {verdict}" for verdict in told))
-    return [folded for line in lines if line for folded in to.wrapped(line, hang=4)]
-
-
-def matrix_lines(document: ReportDocument, standing: Standing, to: Terminal) -> list[str]:
-    """Alarms by outputs; without latencies where they do not fit, and else one line for each cell."""
-    matrix = matrix_of(document.site, standing)
-    heads = [["", *(column.link for column in matrix.columns)], ["alarm", *(c.label for c in matrix.columns)]]
-    for with_latency in (True, False):
-        lines = table(to, heads, _body(matrix, to, with_latency=with_latency))
-        if lines is not None:
-            return lines
-    return _stacked(matrix, to)
-
-
-def _body(matrix: Matrix, to: Terminal, *, with_latency: bool) -> list[list[str]]:
-    body = []
-    for row in matrix.rows:
-        cells = [[_entry(entry, to, with_latency=with_latency) for entry in cell] for cell in row.cells]
-        for line in range(max(1, *map(len, cells))):
-            first = row.alarm.name if line == 0 else ""
-            body.append([first, *(cell[line] if line < len(cell) else "" for cell in cells)])
-    return body
-
-
-def _stacked(matrix: Matrix, to: Terminal) -> list[str]:
-    lines = []
-    half = to.width // 2
-    for row in matrix.rows:
-        lines.append(to.fitted(row.alarm.name, to.width))
-        for column, cell in zip(matrix.columns, row.cells, strict=True):
-            head = to.fitted(f"{column.link} {column.label}", half - 3)
-            lines += [f"  {head} {to.fitted(_entry(entry, to), to.width - half)}" for entry in cell]
-    return lines
-
-
-def _entry(entry: Entry, to: Terminal, *, with_latency: bool = True) -> str:
-    symbol = (_SYMBOL_ASCII if to.ascii_only else _SYMBOL)[entry.verdict_class]
-    many = f" x{len(entry.rows)}" if len(entry.rows) > 1 else ""
-    return f"{symbol} {entry.word}{many} {entry.latency if with_latency else ''}".rstrip()
+    return [f"{total}: {counts}, {len(standing.of_class(None)):,} {NOT_PLANNED}"]
 
 
 def result_lines(document: ReportDocument, standing: Standing, to: Terminal) -> list[str]:
     """Each fail, stray and unknown with reason, bounds, causes and what to check next."""
     lines: list[str] = []
     told: dict[Cause, str] = {}
-    for row in standing.of_class(VerdictClass.FAIL):
-        lines += _row_lines(row, to, told)
+    for rows in _gathered(standing.of_class(VerdictClass.FAIL)):
+        lines += _row_lines(rows, to, told)
     for one in standing.strays:
-        lines += _stray_lines(document, one, to)
-    for row in standing.of_class(VerdictClass.UNKNOWN):
-        lines += _row_lines(row, to, told)
+        lines += _stray_lines(document, one, to, told)
+    for rows in _gathered(standing.of_class(VerdictClass.UNKNOWN)):
+        lines += _row_lines(rows, to, told)
     return lines
 
 
-def _row_lines(row: Row, to: Terminal, told: dict[Cause, str]) -> list[str]:
+def _gathered(rows: Iterable[Row]) -> list[list[Row]]:
+    """Rows that have nothing of their own to tell but their names, together; each of the others alone. In order."""
+    found: dict[object, list[Row]] = {}
+    for row in rows:
+        own = row.index if any(it.onset is not None or it.also for it in row.results) else 0
+        causes = tuple(cause for it in row.results[:1] for cause in it.causes)
+        found.setdefault((row.verdict, row.reason, row.point.link, causes, own), []).append(row)
+    return [
+        part
+        for group in found.values()
+        for part in ([group] if len(group) >= GATHERED_FROM else [[it] for it in group])
+    ]
+
+
+def _row_lines(rows: Sequence[Row], to: Terminal, told: dict[Cause, str]) -> list[str]:
+    """One row, or several of one link that differ in nothing but their names."""
+    row = rows[0]
     word = "FAIL" if row.verdict_class is VerdictClass.FAIL else "UNKNOWN"
     of = f" ({row.same} of {len(row.results)})" if len(row.results) > 1 else ""
     reason = row.reason or (row.verdict.meaning if row.verdict else "")
-    lines = to.wrapped(f"{word} {row.verdict}{of}: {row.alarm.name} at {row.point.name}: {reason}", hang=4)
+    where = f"{row.alarm.name} at {row.point.name}"
+    if len(rows) > 1:
+        where = f"{len(rows)} rows on {row.point.link}"
+    lines = to.wrapped(f"{word} {row.verdict}{of}: {where}: {reason}", hang=4)
+    if len(rows) > 1:
+        names = ", ".join(f"{it.alarm.name} at {it.point.name}" for it in rows)
+        lines += to.wrapped(f"rows: {names}", first=4, hang=8)
     for text in _detail(row, row.results[0], told) if row.results else ():
         lines += to.wrapped(text, first=4, hang=8)
     return lines
@@ -139,27 +137,32 @@ def _detail(row: Row, result: Result, told: dict[Cause, str]) -> list[str]:
     lines = []
     if result.latency is not None:
         limit = f" (limit {human.duration(limits.appears_within_ns)})" if limits.appears_within_ns is not None else ""
-        lines.append(f"latency {human.bounds(result.latency, against_ns=limits.appears_within_ns)}{limit}")
+        there = " where it appeared" if result.verdict is Verdict.CROSSED else ""
+        lines.append(f"latency{there} {human.bounds(result.latency, against_ns=limits.appears_within_ns)}{limit}")
     if result.visible is not None:
         limit = f" ({human.duration(limits.visible_for_ns)} demanded)" if limits.visible_for_ns is not None else ""
         lines.append(f"visible {human.bounds(result.visible, against_ns=limits.visible_for_ns)}{limit}")
     if result.also:
         lines.append("also " + ", ".join(result.also))
     for cause in result.causes:
-        if cause in told:
-            lines.append(f"cause: the same as for {told[cause]}")
-            continue
-        told[cause] = f"{row.alarm.name} at {row.point.name}"
-        lines += [f"cause: {cause.text}", f"evidence: {cause.evidence}", f"check next: {cause.next_check}"]
+        lines += _cause(cause, f"{row.alarm.name} at {row.point.name}", told)
     return lines
 
 
-def _stray_lines(document: ReportDocument, one: StandingStray, to: Terminal) -> list[str]:
+def _cause(cause: Cause, where: str, told: dict[Cause, str]) -> list[str]:
+    if cause in told:
+        return [f"cause: the same as for {told[cause]}"]
+    told[cause] = where
+    return cause_lines(cause)
+
+
+def _stray_lines(document: ReportDocument, one: StandingStray, to: Terminal, causes: dict[Cause, str]) -> list[str]:
     attempt = document.attempts[len(document.attempts) - one.attempt]
     onset = one.stray.onset
     seen = "at a time that is not known" if onset.is_open_above else f"by {human.utc(attempt.utc_ns(onset.hi))}"
     told = f"FAIL {one.stray.verdict}: at {one.stray.point}, on {seen}: {one.stray.reason or one.stray.verdict.meaning}"
     lines = to.wrapped(told, hang=4)
     for cause in one.stray.causes:
-        lines += to.wrapped(f"cause: {cause.text}; check next: {cause.next_check}", first=4, hang=8)
+        for text in _cause(cause, f"the stray at {one.stray.point}", causes):
+            lines += to.wrapped(text, first=4, hang=8)
     return lines

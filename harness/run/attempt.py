@@ -8,26 +8,23 @@ from typing import Any, Final
 
 from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, NS_PER_S, Bounds
-from harness.core.links import BacnetLink, ModbusLink
 from harness.core.model import Decision, Result, Stimulus
 from harness.core.paths import is_told
 from harness.core.verdicts import VerdictClass
-from harness.core.wording import link_address
 from harness.correlate.engine import outlines_of
 from harness.correlate.outline import Outline
 from harness.report.document import (
     AttemptDocument,
-    BlindTime,
     ClockStep,
     Difference,
     Fact,
-    LinkFigures,
     ReportDocument,
     Review,
     SiteFacts,
     Timeline,
 )
 from harness.report.timeline import timeline_of
+from harness.run.figures import link_figures
 from harness.run.judging import END_EVENT, JudgedRecord
 
 BEFORE_NS: Final = 1 * NS_PER_S
@@ -81,7 +78,7 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
         judged_with=record.judged_with,
         stimuli=record.evidence.stimuli,
         timelines=tuple(_timelines(record)),
-        links=tuple(_figures(record, name) for name in record.site.links),
+        links=tuple(link_figures(record, name) for name in record.site.links),
         reviews=_reviews(record),
         as_left=_as_left(record),
         clock_steps=tuple(
@@ -130,32 +127,6 @@ def _window(stimulus: Stimulus, results: Sequence[Result]) -> Bounds:
     last += [it.onset.hi for it in results if it.onset is not None]
     last += [min(it.end.hi, max(last) + 5 * AFTER_NS) for it in results if it.end is not None]
     return Bounds(stimulus.raised.lo - BEFORE_NS, max(stimulus.raised.lo + AFTER_NS, max(last) + AFTER_NS))
-
-
-def _figures(record: JudgedRecord, name: str) -> LinkFigures:
-    reader, spec = record.reader, record.site.links[name]
-    blocks = [block for block in reader.blocks() if block.link == name]
-    blind = tuple(
-        BlindTime(from_ns=it.span.lo, to_ns=it.span.hi, reason=it.why)
-        for it in record.evidence.blind
-        if it.link == name
-    )
-    polls = [reader.polls(block.id) for block in blocks]
-    gaps = [int((it.told[1:] - it.asked[:-1]).max()) for it in polls if len(it) > 1]
-    is_polled = isinstance(spec, ModbusLink | BacnetLink)
-    is_told = not isinstance(spec, ModbusLink)
-    return LinkFigures(
-        link=name,
-        address=link_address(spec),
-        watched=Bounds(record.start_ns, record.end_ns),
-        polls=sum(len(it) for it in polls) if is_polled else None,
-        polls_failed=sum(len(reader.failures(block.id)) for block in blocks),
-        overruns=len(reader.overruns(name)),
-        lines=len(reader.messages(name)) if is_told else None,
-        dropped=len(reader.dropped(name)),
-        widest_gap_ns=max(gaps, default=None),
-        blind=blind,
-    )
 
 
 def _reviews(record: JudgedRecord) -> tuple[Review, ...]:
