@@ -23,6 +23,7 @@ COMMANDS: Final = {
     "plan": "Show what a test would do. Opens no connection.",
     "test": "Raise the alarms of a site, listen on every output, judge.",
     "judge": "Judge a record again, offline, from the record alone.",
+    "explain": "Say what is likely wrong where a record has fails and unknowns.",
     "report": "Make a report of one or more records of a site.",
     "sim": "Run the simulated site alone.",
     "demo": "Simulated site, test and report in one go.",

@@ -30,7 +30,7 @@ def render_json(document: ReportDocument) -> str:
     total = len(document.attempts)
     whole = {
         "schema": SCHEMA,
-        "facts": _plain(document.facts),
+        "facts": plain(document.facts),
         "site": _site(document.site),
         "counts": _counts(standing),
         "rows": [_row(row) for row in standing.rows],
@@ -62,45 +62,45 @@ def _row(row: Row) -> Json:
 
 
 def _attempt(number: int, attempt: AttemptDocument) -> Json:
-    told = _plain(attempt, leave_out=("judgement", "timelines"))
+    told = plain(attempt, leave_out=("judgement", "timelines"))
     return told | {
         "attempt": number,
         "results": [_result(result) for result in attempt.judgement.results],
         "strays": [_stray(stray) for stray in attempt.judgement.strays],
-        "causes": _plain(attempt.judgement.causes),
+        "causes": plain(attempt.judgement.causes),
         "failures_of_checkers": list(attempt.judgement.failures_of_checkers),
     }
 
 
 def _result(result: Result) -> Json:
-    return _plain(result) | {"class": result.verdict.verdict_class.value}
+    return plain(result) | {"class": result.verdict.verdict_class.value}
 
 
 def _stray(stray: Stray) -> Json:
-    return _plain(stray) | {"verdict": stray.verdict.value, "class": stray.verdict.verdict_class.value}
+    return plain(stray) | {"verdict": stray.verdict.value, "class": stray.verdict.verdict_class.value}
 
 
 def _site(site: Site) -> Json:
     return {
         "points": {name: _point(point) for name, point in site.points.items()},
-        "alarms": {name: _plain(alarm, leave_out=("name", "origin", "writes")) for name, alarm in site.alarms.items()},
+        "alarms": {name: plain(alarm, leave_out=("name", "origin", "writes")) for name, alarm in site.alarms.items()},
         "expectations": [_expectation(row) for row in site.expectations],
         "side_effects": {
-            name: _plain(effect, leave_out=("name", "origin")) for name, effect in site.side_effects.items()
+            name: plain(effect, leave_out=("name", "origin")) for name, effect in site.side_effects.items()
         },
         "notes": list(site.notes),
     }
 
 
 def _point(point: Point) -> Json:
-    return {"link": point.link, "written": point.written, "hold": _plain(point.hold)}
+    return {"link": point.link, "written": point.written, "hold": plain(point.hold)}
 
 
 def _expectation(row: Expectation) -> Json:
-    return _plain(row, leave_out=("origin",))
+    return plain(row, leave_out=("origin",))
 
 
-def _plain(value: Any, leave_out: tuple[str, ...] = ()) -> Json:
+def plain(value: Any, leave_out: tuple[str, ...] = ()) -> Json:
     """Dataclasses to objects, enums to their words (exit codes to numbers), bounds to [lo, hi] with null for open."""
     if isinstance(value, Bounds):
         return [None if value.is_open_below else value.lo, None if value.is_open_above else value.hi]
@@ -108,11 +108,11 @@ def _plain(value: Any, leave_out: tuple[str, ...] = ()) -> Json:
         return value.value
     if is_dataclass(value):
         named = (field.name for field in fields(value) if field.name not in leave_out)
-        return {name: _plain(getattr(value, name)) for name in named}
+        return {name: plain(getattr(value, name)) for name in named}
     if isinstance(value, tuple | list):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     if isinstance(value, Mapping):
-        return {str(_plain(key)): _plain(item) for key, item in value.items()}
+        return {str(plain(key)): plain(item) for key, item in value.items()}
     if value is None or isinstance(value, str | int):
         return value
     raise TypeError(f"{type(value).__name__} in a report: expected text, whole numbers, bounds and values made of them")
