@@ -204,10 +204,20 @@ class Site:
     side_effects: Mapping[str, SideEffect]
     writable: tuple[WritableRange, ...]
     expectations: tuple[Expectation, ...]
+    behind: Mapping[str, str] = field(default_factory=dict)
+    """For each link whose device polls another one: the link of that one. What fails at both is passed on."""
     acknowledgeable: tuple[str, ...] = ()
     """Links over which a stimulus may acknowledge events (AcknowledgeAlarm). Everything else is refused."""
     notes: tuple[str, ...] = ()
     """Assumptions and defaults in force, in words; printed with the results."""
+
+    def before(self, link: str) -> tuple[str, ...]:
+        """The links behind which a link is, the nearest first."""
+        found: list[str] = []
+        while (name := self.behind.get(link)) is not None and name not in found and name != link:
+            found.append(name)
+            link = name
+        return tuple(found)
 
     def expectations_of(self, alarm: str) -> tuple[Expectation, ...]:
         """The rows for one alarm, in the order of the point map."""
@@ -325,6 +335,7 @@ class Result:
 
     ``also``: further fails that are proven. ``attributed``: the onset lies wholly after the raise.
     ``assumptions``: what was taken on trust for this verdict. ``reason``: why it is unknown or failed, in a sentence.
+    ``elsewhere``: the point at which a crossed alarm appeared instead; its onset, end and latency are those there.
     """
 
     expectation: str
@@ -343,6 +354,7 @@ class Result:
     reason: str = ""
     assumptions: tuple[str, ...] = ()
     causes: tuple[Cause, ...] = ()
+    elsewhere: str = ""
     """Ranked, the likeliest first."""
 
 

@@ -61,6 +61,7 @@ def cross(site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement) -> 
             end=stray.end,
             latency=Bounds(max(0, latency.lo), max(0, latency.hi)),
             attributed=stray.onset.lo >= raised.hi,
+            elsewhere=stray.point,
         )
         crossings.append(Crossing(result=crossed, stray=stray))
         results.append(crossed)

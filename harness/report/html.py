@@ -109,12 +109,18 @@ class _View:
         """What every output of the result's stimulus did, the row's own last."""
         if row.attempt is None:
             return None
+        points = self.document.site.points
         timelines = self._timelines.get((row.attempt, result.stimulus), [])
         own = [one for one in timelines if one.expectation == row.expectation.key]
         others = [one for one in timelines if one.expectation != row.expectation.key]
-        others.sort(key=lambda one: one.point != row.alarm.reference)
+        first = (row.alarm.reference, result.elsewhere)
+        same_link = {name for name, point in points.items() if point.link == row.point.link}
+        others.sort(key=lambda one: (one.point not in first, one.point not in same_link))
+        others = others[: LANES_MAX - len(own)]
+        # Where it appeared instead stands next to where it should have.
+        others.sort(key=lambda one: one.point == result.elsewhere)
         title = f"What the outputs of {row.alarm.name} did"
-        return picture_of(others[: LANES_MAX - len(own)] + own, subject=row.expectation.key, title=title)
+        return picture_of(others + own, subject=row.expectation.key, title=title)
 
     def timed(self, row: Row, result: Result) -> str:
         """Latency in words, or ''."""

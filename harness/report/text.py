@@ -9,6 +9,7 @@ from harness.core.model import Cause, Result
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.report import human
 from harness.report.cause_lines import cause_lines
+from harness.report.cause_lines import cause_lines
 from harness.report.columns import Terminal
 from harness.report.document import ReportDocument
 from harness.report.standing import Row, Standing, StandingStray, standing_of
@@ -137,7 +138,7 @@ def _detail(row: Row, result: Result, told: dict[Cause, str]) -> list[str]:
     lines = []
     if result.latency is not None:
         limit = f" (limit {human.duration(limits.appears_within_ns)})" if limits.appears_within_ns is not None else ""
-        there = " where it appeared" if result.verdict is Verdict.CROSSED else ""
+        there = f" at {result.elsewhere}" if result.elsewhere else ""
         lines.append(f"latency{there} {human.bounds(result.latency, against_ns=limits.appears_within_ns)}{limit}")
     if result.visible is not None:
         limit = f" ({human.duration(limits.visible_for_ns)} demanded)" if limits.visible_for_ns is not None else ""

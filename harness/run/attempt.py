@@ -89,7 +89,10 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
 
 
 def _timelines(record: JudgedRecord) -> list[Timeline]:
-    """A picture of every point of an alarm for each of its stimuli of which a result is not a pass."""
+    """A picture of every point of an alarm for each of its stimuli of which a result is not a pass.
+
+    Where it appeared at another alarm's point, that one is shown too, and so is the reference point.
+    """
     shown = [it for it in record.judgement.results if it.verdict.verdict_class is not VerdictClass.PASS]
     if not shown:
         return []
@@ -108,9 +111,10 @@ def _timelines(record: JudgedRecord) -> list[Timeline]:
             sketch = sketches[row.point]
             sightings = _sightings(sketch, window)
             found.append(timeline_of(sketch.trace, sightings, stimulus, window, expectation=row, hold=sketch.hold))
-        reference = record.site.alarms[stimulus.alarm].reference
-        if reference in sketches and all(result.point != reference for result in results):
-            sketch = sketches[reference]
+        beside = [record.site.alarms[stimulus.alarm].reference, *(result.elsewhere for result in results)]
+        own = {result.point for result in results}
+        for point in dict.fromkeys(it for it in beside if it and it in sketches and it not in own):
+            sketch = sketches[point]
             sightings = _sightings(sketch, window)
             found.append(timeline_of(sketch.trace, sightings, stimulus, window, hold=sketch.hold))
     return found
