@@ -195,7 +195,12 @@ class Rig(ABC):
             await ears.until_back(downs)
         await self.until_well(ears)
 
-    async def until_joined(self) -> None:  # noqa: B027 - most peers need not know anybody
+    async def begin(self, ears: Ears) -> None:
+        """Let the listener see the point off."""
+        await self.show(on=False)
+        await ears.until_seen(on=False)
+
+    async def until_joined(self, ears: Ears) -> None:  # noqa: B027 - most peers need not know anybody
         """Wait until the peer knows a listener that is connected to its wire."""
 
     async def until_well(self, ears: Ears) -> None:
@@ -281,7 +286,7 @@ class Ears:
     async def until_up(self) -> None:
         """Wait until the link observes."""
         assert await self.live.wait_until(lambda: self.live.up[LINK], clock() + DEADLINE_NS), self.states()
-        await self.rig.until_joined()
+        await self.rig.until_joined(self)
 
     def downs(self) -> int:
         """How often the link has said that it is down."""
@@ -291,7 +296,7 @@ class Ears:
         """Wait until the link went down once more than ``downs`` times, and came up again."""
         is_back = lambda: self.downs() > downs and self.live.up[LINK]  # noqa: E731 - asked often, in one place
         assert await self.live.wait_until(is_back, clock() + DEADLINE_NS), self.states()
-        await self.rig.until_joined()
+        await self.rig.until_joined(self)
 
     async def until_down(self) -> None:
         """Wait until the link says that it does not."""

@@ -4,6 +4,13 @@ from __future__ import annotations
 
 from typing import Final
 
+from tests.conformance.bacnet_rigs import (
+    BacnetCovRig,
+    BacnetEventRig,
+    BacnetPollRig,
+    BacnetUnconfirmedCovRig,
+    BacnetUnconfirmedEventRig,
+)
 from tests.conformance.mqtt_rig import MqttRig
 from tests.conformance.rig import Rig
 from tests.conformance.serial_rigs import RtuPtyRig, RtuTapRig, TextPtyRig
@@ -16,5 +23,10 @@ RIGS: Final[tuple[type[Rig], ...]] = (
     RtuTapRig,
     TextTcpRig,
     TextPtyRig,
+    BacnetPollRig,
+    BacnetCovRig,
+    BacnetUnconfirmedCovRig,
+    BacnetEventRig,
+    BacnetUnconfirmedEventRig,
     MqttRig,
 )

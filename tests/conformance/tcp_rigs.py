@@ -157,7 +157,7 @@ class TextTcpRig(TcpRig):
         self._server: asyncio.Server | None = None
         self._writers: list[asyncio.StreamWriter] = []
 
-    async def until_joined(self) -> None:
+    async def until_joined(self, ears: Ears) -> None:
         await eventually(lambda: bool(self._writers) and len(self._writers) >= len(self.wire.open()) > 0)
 
     @asynccontextmanager

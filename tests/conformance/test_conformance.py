@@ -30,7 +30,8 @@ async def at_work(rig: Rig) -> AsyncIterator[Ears]:
         ears = Ears(rig)
         async with ears.listening():
             await ears.until_up()
-            await settled(rig, ears, on=False)
+            await rig.begin(ears)
+            ears.ever_on = False
             yield ears
 
 
