@@ -22,7 +22,8 @@ from harness.links import bacnet_apdu
 from harness.links.bacnet_app import BacnetApp, BacnetPorts, resolved
 from harness.links.bacnet_cov import Subscriptions
 from harness.links.bacnet_datagrams import Arrival, HostPort
-from harness.links.bacnet_messages import LATE_ANSWER, BacnetMessage, Gap, ObjectId, Reporting, encode
+from harness.links.bacnet_life import Life
+from harness.links.bacnet_messages import LATE_ANSWER, BacnetMessage, Gap, LifeSign, ObjectId, Reporting, encode
 from harness.links.bacnet_polls import Device, Polls
 from harness.links.bacnet_reporting import check_identity, read_reporting
 from harness.links.bacnet_values import ObjectReading
@@ -79,10 +80,12 @@ class BacnetListener:
         self._cov = Subscriptions(
             changing, [it for it in places if it.arrives is Way.COV], self._tell, clock, self._polls.hasten
         )
+        self._life = Life(self._lived, clock, len(changing))
         self._told = tuple(dict.fromkeys((*changing, *self._events)))
         self._state: tuple[LinkState, str] | None = None
         self._failed: asyncio.Future[str] | None = None
-        self._asked_who_ns = self._restart_ns = 0
+        self._asked_who_ns = self._restart_ns = self._answered_ns = 0
+        self._sign: tuple[int, LifeSign] | None = None
 
     async def run(self) -> None:
         """Listen until cancelled. A device that is down is reported to the observer, never raised.
@@ -110,7 +113,8 @@ class BacnetListener:
     def _plan(self) -> None:
         """What is polled: what must be read, one object to show that the device lives, and the slow shadow polls."""
         spec = self._spec
-        self._polls.on_answer = self._cov.alive
+        self._polls.on_answer = self._answered
+        self._polls.on_no_answer = self._unanswered
         if self._polled:
             self._polls.add(self._polled, spec.poll_period_ns)
         elif self._told:
@@ -167,6 +171,8 @@ class BacnetListener:
         """Poll, subscribe and listen until the device is gone; returns why. Subscriptions are cancelled in any case."""
         assert self._failed is not None  # noqa: S101 - set by the only caller
         self._cov.begin()
+        self._life.begin()
+        self._sign, self._answered_ns = None, self._clock()
         tasks = [
             asyncio.create_task(self._polls.run(device), name=f"polls of {self.name}"),
             asyncio.create_task(self._set_up(device), name=f"subscriptions of {self.name}"),
@@ -189,12 +195,15 @@ class BacnetListener:
                 await self._cov.cancel(device)
 
     async def _set_up(self, device: Device) -> str:
-        """Read how the objects report, then subscribe and keep subscribed."""
+        """Read how the objects report, then subscribe, keep subscribed, and look whether it lasts."""
+        if not self._told:
+            return ""
+        await self._life.look(device, ())
         reporting = await read_reporting(device, self._told)
         for one in reporting.values():
             self._tell_now(one if one.object in self._events else _without_recipient(one))
         self._cov.learn(reporting)
-        await self._cov.run(device)
+        await self._cov.run(device, self._life)
         return ""
 
     # --- what comes in --------------------------------------------------------------------------------
@@ -232,7 +241,7 @@ class BacnetListener:
         at_ns = arrival.last_ns
         if at_ns - self._asked_who_ns > ANSWERS_TO_WHO_IS_NS and at_ns - self._restart_ns > RESTARTS_APART_NS:
             self._restart_ns = at_ns
-            self._cov.heard_of_restart()
+            self._restarted("the device announced itself, as after a restart", self._answered_ns)
 
     def dropped(self, at_ns: int, what: str, data: bytes) -> None:
         """See ``DeviceSide.dropped``."""
@@ -241,6 +250,41 @@ class BacnetListener:
     def overflowed(self, since_ns: int) -> None:
         """See ``DeviceSide.overflowed``."""
         self._tell_now(Gap(since_ns=since_ns, why="this computer was too busy, and dropped what came in"))
+
+    # --- whether the device still tells ------------------------------------------------------------------
+
+    def _answered(self, asked_ns: int) -> None:
+        self._answered_ns = asked_ns
+
+    def _unanswered(self) -> None:
+        """A read without an answer: the network lost it, or the device is restarting. Who was told last cannot know."""
+        if not self._told:
+            return
+        if self._life.says_something:
+            self._life.due_ns = self._clock()
+            self._cov.look()
+            return
+        self._tell_now(Gap(since_ns=self._answered_ns, why="a read was not answered: the device may have restarted"))
+        self._answered_ns = self._clock()
+        self._cov.renew()
+        self._polls.begin()
+
+    def _lived(self, asked_ns: int, told_ns: int, sign: LifeSign) -> None:
+        """What the device says of its life; where that shows that it restarted, all since the look before is open."""
+        before, self._sign = self._sign, (asked_ns, sign)
+        self._tell(asked_ns, told_ns, sign)
+        if before is None:
+            return
+        if before[1].restarted != sign.restarted:
+            self._restarted("its Time_Of_Device_Restart is another: it restarted", before[0])
+        elif sign.missing:
+            self._tell_now(Gap(since_ns=before[0], why="the device lost subscriptions: it may have restarted"))
+
+    def _restarted(self, why: str, since_ns: int) -> None:
+        """Whatever it was to tell meanwhile is lost, and so may be all that was subscribed to."""
+        self._tell_now(Gap(since_ns=since_ns, why=why))
+        self._cov.restarted(why, since_ns)
+        self._polls.begin()
 
     def _shadowed(self, block: ObjectBlock, readings: Sequence[ObjectReading], asked_ns: int, told_ns: int) -> None:
         self._cov.polled(block, readings, asked_ns, told_ns, self._spec.longest_delay_ns or 0)

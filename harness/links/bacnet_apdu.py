@@ -46,6 +46,7 @@ WILDCARD_INSTANCE: Final = 4_194_303
 """A device answers a ReadProperty of this device instance for itself, whatever its own is (15.5.2)."""
 
 # BACnetPropertyIdentifier (clause 21)
+ACTIVE_COV_SUBSCRIPTIONS: Final = 152
 COV_INCREMENT: Final = 22
 DEADBAND: Final = 25
 EVENT_ENABLE: Final = 35
@@ -63,6 +64,7 @@ RELIABILITY: Final = 103
 STATUS_FLAGS: Final = 111
 TIME_DELAY: Final = 113
 TIME_DELAY_NORMAL: Final = 356
+TIME_OF_DEVICE_RESTART: Final = 203
 
 READ: Final = (PRESENT_VALUE, STATUS_FLAGS, EVENT_STATE, RELIABILITY, OUT_OF_SERVICE)
 """What is read of every object."""
@@ -80,8 +82,10 @@ REPORTING: Final = (
 )
 """What is read once of every object that must notify: how it reports."""
 
-_APPLICATION: Final = 0
-_BOOLEAN, _UNSIGNED, _SIGNED, _REAL, _DOUBLE, _BITS, _ENUMERATED, _OBJECT = 1, 2, 3, 4, 5, 8, 9, 12
+_APPLICATION, _CONTEXT, _OPENING, _CLOSING = range(4)
+"""How bacpypes3 numbers the classes of tags."""
+
+_BOOLEAN, _UNSIGNED, _SIGNED, _REAL, _DOUBLE, _OCTETS, _BITS, _ENUMERATED, _OBJECT = 1, 2, 3, 4, 5, 6, 8, 9, 12
 """Tag numbers of application tags (20.2.1.4)."""
 
 Value = float | int | bool | tuple[bool, ...] | ObjectId | tuple[int, int]
@@ -220,6 +224,53 @@ def _of_tag(tag: Any) -> Value | None:
         packed = int.from_bytes(data, "big")
         return packed >> 22, packed & 0x3F_FFFF
     return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Subscribed:
+    """One entry of Active_COV_Subscriptions: to whom (device instance, or octets of an address), and what."""
+
+    device: int | None
+    address: bytes | None
+    process: int
+    object: ObjectId | None
+
+
+def subscriptions_of(value: Any) -> list[Subscribed]:
+    """A list of BACnetCOVSubscription (clause 21). Raises ValueError where it is none."""
+    tags = [(int(it.tag_class), int(it.tag_number), bytes(it.tag_data)) for it in value.tagList]
+    if tags and tags[0][0] == _OPENING and tags[0][1] != 0:
+        tags = tags[1:-1]  # the brackets of the answer, which some answers keep
+    found: list[Subscribed] = []
+    path: list[int] = []
+    device, address, process, object_id = None, None, None, None
+    for tag_class, number, data in tags:
+        whole = int.from_bytes(data, "big")
+        if tag_class == _OPENING:
+            path.append(number)
+        elif tag_class == _CLOSING:
+            if not path or path.pop() != number:
+                raise ValueError("a list of subscriptions whose brackets do not match")
+        elif (path, tag_class, number) == ([0, 0], _CONTEXT, 0):
+            device = whole & 0x3F_FFFF
+        elif (path, tag_class, number) == ([0, 0, 1], _APPLICATION, _OCTETS):
+            address = data
+        elif (path, tag_class, number) == ([0], _CONTEXT, 1):
+            process = whole
+        elif (path, tag_class, number) == ([1], _CONTEXT, 0):
+            object_id = whole >> 22, whole & 0x3F_FFFF
+        elif (path, tag_class, number) == ([], _CONTEXT, 2):
+            if process is None or object_id is None:
+                raise ValueError("a subscription without its process or its object")
+            one = Subscribed(device=device, address=address, process=process, object=id_of(object_id))
+            found.append(one)
+            device, address, process, object_id = None, None, None, None
+    return found
+
+
+def octets_of(value: Any) -> str:
+    """Any value as hexadecimal digits of its tags, for telling whether it is the same as before."""
+    return "".join(f"{int(it.tag_class)}{int(it.tag_number):02x}{bytes(it.tag_data).hex()}" for it in value.tagList)
 
 
 def change_of(apdu: Any) -> ValueChange | None:

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from harness.core.errors import LinkError
-from harness.core.instants import NS_PER_S, Clock
+from harness.core.instants import NS_PER_MS, NS_PER_S, Clock
 from harness.core.places import BacnetPlace, ObjectType
 from harness.links import bacnet_apdu
 from harness.links.bacnet_datagrams import Arrival
+from harness.links.bacnet_life import Life
 from harness.links.bacnet_messages import ObjectId, Reporting, Subscription, SubscriptionStep, ValueChange, object_words
 from harness.links.bacnet_polls import Device
 from harness.links.bacnet_values import ObjectReading, is_on
@@ -33,13 +34,18 @@ CANCEL_MAX_NS: Final = 3 * NS_PER_S
 CONFIRM_MIN_NS: Final = 1 * NS_PER_S
 """A notification may still be on its way when a poll shows the new value already: so long it is waited for."""
 
+LOOKED_JUST_NOW_NS: Final = 20 * NS_PER_MS
+"""A renewal would hide that a subscription was lost, so it is looked for first, not longer ago than this: with what
+the renewal itself takes it is far from ``RESTART_MIN_NS``."""
+
 _ANALOG: Final = (ObjectType.ANALOG_INPUT, ObjectType.ANALOG_VALUE)
 
 
 @dataclass(slots=True)
 class _Kept:
-    """One subscription. All instants in ns; ``heard_ns``: what last showed that it is there (its answer, or a
-    notification); ``differs_ns``: since when polls show what no notification told, 0 where they do not."""
+    """One subscription. All instants in ns; ``heard_ns``: what last showed that it is there (its answer, a
+    notification, the device's list); ``differs_ns``: since when polls show what no notification told, 0 where they do
+    not."""
 
     object: ObjectId
     due_ns: int = 0
@@ -68,7 +74,6 @@ class Subscriptions:
         self._clock = clock
         self._hasten = hasten
         self._reporting: dict[ObjectId, Reporting] = {}
-        self._alive_ns = 0
         self._woken = asyncio.Event()
 
     def takes(self, object_id: ObjectId) -> bool:
@@ -79,32 +84,52 @@ class Subscriptions:
         """What is known of the objects: their COV_Increment."""
         self._reporting = reporting
 
-    def alive(self, asked_ns: int) -> None:
-        """The device answered a poll."""
-        self._alive_ns = asked_ns
-
     def begin(self) -> None:
         """A new session: whatever was subscribed before, all is asked for again."""
         now_ns = self._clock()
         for kept in self._kept.values():
             kept.is_kept, kept.due_ns, kept.notified, kept.differs_ns = False, now_ns, None, 0
 
-    async def run(self, device: Device) -> None:
-        """Subscribe and renew until cancelled."""
+    async def run(self, device: Device, life: Life) -> None:
+        """Subscribe, renew, and look whether the subscriptions are still there, until cancelled."""
         while True:
             self._woken.clear()
             kept = min(self._kept.values(), key=lambda it: it.due_ns, default=None)
-            if kept is None:
+            look_ns = life.next_ns if kept is None or any(it.kept_ns for it in self._kept.values()) else None
+            due = [it for it in (None if kept is None else kept.due_ns, look_ns) if it is not None]
+            if not due:
                 return
-            wait_ns = kept.due_ns - self._clock()
+            wait_ns = min(due) - self._clock()
             if wait_ns > 0:
                 try:
                     async with asyncio.timeout(wait_ns / NS_PER_S):
                         await self._woken.wait()
                 except TimeoutError:
                     pass
-                continue
-            await self._ask(device, kept)
+            elif kept is None or (look_ns is not None and look_ns <= kept.due_ns):
+                await self._look(device, life)
+            else:
+                if kept.is_kept and life.lists and self._clock() - life.asked_ns > LOOKED_JUST_NOW_NS:
+                    await self._look(device, life)
+                await self._ask(device, kept)
+
+    async def _look(self, device: Device, life: Life) -> None:
+        asked = [it for it in self._kept.values() if it.is_kept]
+        sign = await life.look(device, [it.object for it in asked])
+        if sign is None:
+            if life.is_on_trial and asked:
+                # Subscribed to again, to see whether the list then holds it.
+                asked[0].is_kept, asked[0].due_ns = False, self._clock()
+                life.due_ns = asked[0].due_ns + 1
+            return
+        if not sign.lists:
+            return
+        for kept in asked:
+            if kept.object in sign.missing:
+                what = f"{object_words(kept.object)} is not in the device's list of subscriptions"
+                self._lost(kept, f"{what}: the device lost it", kept.heard_ns)
+            else:
+                kept.heard_ns = max(kept.heard_ns, life.asked_ns)
 
     async def _ask(self, device: Device, kept: _Kept) -> None:
         spec = device.spec
@@ -149,12 +174,22 @@ class Subscriptions:
         kept = self._kept[change.object]
         kept.notified, kept.heard_ns, kept.differs_ns = change.reading, arrival.last_ns, 0
 
-    def heard_of_restart(self) -> None:
-        """The device announced itself unasked, as devices do after a restart: it may have forgotten all of them."""
+    def restarted(self, why: str, since_ns: int) -> None:
+        """The device seems to have restarted since then: it may have forgotten all of them, and all are asked for."""
         for kept in self._kept.values():
             if kept.is_kept:
-                since_ns = max(kept.heard_ns, self._alive_ns)
-                self._lost(kept, "the device announced itself, as after a restart", since_ns)
+                self._lost(kept, why, max(kept.heard_ns, since_ns))
+
+    def renew(self) -> None:
+        """Renew all that are kept at once: the value that answers a renewal says how things stand."""
+        for kept in self._kept.values():
+            if kept.is_kept:
+                kept.due_ns = self._clock()
+        self._woken.set()
+
+    def look(self) -> None:
+        """Whatever :meth:`run` waits for, it looks again what is due."""
+        self._woken.set()
 
     def polled(
         self, block: ObjectBlock, readings: Sequence[ObjectReading], asked_ns: int, told_ns: int, delay_ns: int

@@ -1,8 +1,9 @@
 """What a BACnet link is told besides its polls: compact canonical JSON in a record, frozen values here. Pure.
 
-Five kinds. A change of value and an event as they were notified (ASHRAE 135, 13.7, 13.8 and 13.10, 13.11); what became
-of a subscription, which farend enters itself so that a trace knows when silence means something; how an object reports,
-as it was read at the start; and a time in which notifications may have been lost on the way through this computer.
+Six kinds. A change of value and an event as they were notified (ASHRAE 135, 13.7, 13.8 and 13.10, 13.11); what became
+of a subscription, which farend enters itself so that a trace knows when silence means something; a look at what the
+device says of its own life; how an object reports, as it was read at the start; and a time in which notifications may
+have been lost.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from enum import StrEnum, unique
 from functools import lru_cache
 from typing import Any, Final
 
+from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.places import ObjectType
 from harness.links.bacnet_values import ObjectReading, Status
 from harness.links.seen import DECODED_KEPT
@@ -33,6 +35,20 @@ ASK_THE_SITE: Final = "not a recipient: ask the site"
 
 NOT_KNOWN: Final = "whether farend is a recipient is not known: ask the site"
 """The reason of a row where that cannot be read, and no event ever came."""
+
+LOOK_PERIOD_NS: Final = 1 * NS_PER_S
+LOOK_SELDOM_NS: Final = 5 * NS_PER_S
+LOOK_OFTEN_OBJECTS_MAX: Final = 20
+"""How often it is looked whether notifications still come: the list of more than so many subscriptions is long, and is
+read seldom."""
+
+RESTART_MIN_NS: Final = 100 * NS_PER_MS
+"""No device restarts and answers again in less. Common practice, no source."""
+
+
+def look_period_ns(subscriptions: int) -> int:
+    """The period of the looks at a device with so many subscriptions of ours."""
+    return LOOK_PERIOD_NS if subscriptions <= LOOK_OFTEN_OBJECTS_MAX else LOOK_SELDOM_NS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,6 +120,25 @@ class Subscription:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LifeSign:
+    """What a device said of its own life; the message's two instants are those of asking and of being told.
+
+    ``lists``: its Active_COV_Subscriptions (12.11) was read and can be believed. ``missing``: what farend had
+    subscribed to before it asked, and the list does not hold. ``restarted``: its Time_Of_Device_Restart, as
+    octets in hexadecimal; None where it has none. Where both are absent, only an answered read says that it lives.
+    """
+
+    lists: bool = False
+    missing: tuple[ObjectId, ...] = ()
+    restarted: str | None = None
+
+    @property
+    def says_something(self) -> bool:
+        """Whether it can show a restart."""
+        return self.lists or self.restarted is not None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reporting:
     """How an object reports, as it was read; None where it has no such property, or did not answer.
 
@@ -127,13 +162,14 @@ class Reporting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
-    """Notifications of any object may have been lost up to now, since ``since_ns``: this computer did not keep up."""
+    """Notifications of any object may have been lost up to now, since ``since_ns``: this computer did not keep up, or
+    the device may have restarted."""
 
     since_ns: int
     why: str
 
 
-BacnetMessage = ValueChange | EventNotice | Subscription | Reporting | Gap
+BacnetMessage = ValueChange | EventNotice | Subscription | LifeSign | Reporting | Gap
 
 
 def encode(message: BacnetMessage) -> bytes:
@@ -248,6 +284,16 @@ def _to_subscription(data: Mapping[str, Any]) -> Subscription:
     )
 
 
+def _life(it: Any) -> Mapping[str, object]:
+    missing = [_object(one) for one in it.missing]
+    return {"kind": "life", "lists": it.lists, "missing": missing, "restarted": it.restarted}
+
+
+def _to_life(data: Mapping[str, Any]) -> LifeSign:
+    missing = tuple(_to_object(one) for one in data["missing"])
+    return LifeSign(lists=data["lists"], missing=missing, restarted=data["restarted"])
+
+
 _PLAIN_OF_REPORTING: Final = (
     "time_delay_ns",
     "time_delay_normal_ns",
@@ -287,6 +333,7 @@ _ENCODERS: Final = {
     ValueChange: _change,
     EventNotice: _event,
     Subscription: _subscription,
+    LifeSign: _life,
     Reporting: _reporting,
     Gap: _gap,
 }
@@ -294,6 +341,7 @@ _DECODERS: Final[Mapping[str, Callable[[Mapping[str, Any]], BacnetMessage]]] = {
     "cov": _to_change,
     "event": _to_event,
     "subscription": _to_subscription,
+    "life": _to_life,
     "reporting": _to_reporting,
     "gap": _to_gap,
 }

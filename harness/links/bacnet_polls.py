@@ -103,6 +103,7 @@ class Polls:
     next_block_id: Callable[[], int]
     waiting: list[ObjectPoll] = field(default_factory=list)
     on_answer: Callable[[int], None] = lambda _asked_ns: None
+    on_no_answer: Callable[[], None] = lambda: None
 
     def add(self, objects: Iterable[ObjectId], period_ns: int, seen: Any = None) -> None:
         """Blocks of ``objects_per_read`` objects, spread over the period from a phase that the link's name gives."""
@@ -120,6 +121,13 @@ class Polls:
         self.observer.block(block)
         self.waiting.append(ObjectPoll(block=block, period_ns=period_ns, due_ns=due_ns, seen=seen))
 
+    def begin(self) -> None:
+        """Shadow polls are due at once: a session begins, or something may have been lost."""
+        now_ns = self.clock()
+        for poll in self.waiting:
+            if poll.seen is not None:
+                poll.due_ns = min(poll.due_ns, now_ns)
+
     def hasten(self, block: ObjectBlock, due_ns: int) -> None:
         """Read a block no later than ``due_ns``, once, and go on as scheduled."""
         for poll in self.waiting:
@@ -129,8 +137,9 @@ class Polls:
     async def run(self, device: Device) -> str:
         """Poll until the device is gone; returns why. What fell due while it was away is skipped without a report."""
         now_ns = self.clock()
+        self.begin()
         for poll in self.waiting:
-            if poll.due_ns < now_ns:
+            if poll.due_ns < now_ns and poll.seen is None:
                 poll.due_ns += -(-(now_ns - poll.due_ns) // poll.period_ns) * poll.period_ns
         timeouts = 0
         while self.waiting:
@@ -151,7 +160,7 @@ class Polls:
         """One poll; '' where it was answered, even by a refusal."""
         begun_ns = self.clock()
         missed = max(0, begun_ns - poll.due_ns) // poll.period_ns
-        if missed:
+        if missed and poll.seen is None:
             self.observer.overrun(self.spec.name, poll.due_ns, begun_ns)
         poll.due_ns += (missed + 1) * poll.period_ns
         numbers = [bacnet_apdu.number_of(it) for it in poll.block.objects]
@@ -159,6 +168,7 @@ class Polls:
             found, asked_ns, told_ns = await device.read(numbers, bacnet_apdu.READ)
         except NoAnswerError as exc:
             self.observer.poll_failed(poll.block.id, exc.asked_ns, exc.given_up_ns, str(exc))
+            self.on_no_answer()
             return str(exc)
         except RefusedError as exc:
             self.observer.poll_failed(poll.block.id, exc.asked_ns, exc.given_up_ns, str(exc))

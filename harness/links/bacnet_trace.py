@@ -1,8 +1,10 @@
 """Notifications of one BACnet object as the trace of one point. Pure functions.
 
 What must arrive by a notification is never taken from a poll: a value that is read proves nothing of the path that
-tells it. Polls serve two ends only. They prove that the device lived, so that silence means no change where the path
-promises every one; and the Event_State read when a link comes up is where a chain of events begins.
+tells it. The Event_State read when a link comes up is where a chain of events begins. Silence means no change where the
+path promises every one, up to the last proof that it was alive: for a subscription, that the device lists it, and has
+ever since it was asked for; for events, that the device did not restart. A device that can say neither is taken for
+alive while it answers polls, and that is an assumption.
 
 A notification that came in by p places its change in [first byte - D, p], with D the longest delay of the link. Without
 D, the lower bound is that of the change before, or the moment of subscribing. The first value after subscribing is a
@@ -30,9 +32,11 @@ from harness.links.bacnet_messages import (
     LATE_ANSWER,
     NOT_KNOWN,
     NOTIFY_ACK,
+    RESTART_MIN_NS,
     BacnetMessage,
     EventNotice,
     Gap,
+    LifeSign,
     ObjectId,
     Reporting,
     Subscription,
@@ -41,9 +45,14 @@ from harness.links.bacnet_messages import (
     decode,
     object_words,
 )
+from harness.links.bacnet_values import OBJECT_BYTES
 from harness.links.base import AnyBlock, LinkState, ObjectBlock
+from harness.links.heard import ALL, Sorted, heard_of
 from harness.links.seen import Message, Polls
 from harness.links.source import Source
+
+_Instants = np.ndarray[tuple[int], np.dtype[np.int64]]
+_NONE: Final[_Instants] = np.zeros(0, dtype=np.int64)
 
 RETRANSMITTED_WITHIN_NS: Final = 30 * NS_PER_S
 """A device repeats a confirmed notification until it is confirmed: Number_Of_APDU_Retries times after APDU_Timeout
@@ -87,30 +96,63 @@ def bacnet_trace(
     end_ns: int,
 ) -> Trace:
     """The trace of ``point`` from the notifications of its link between ``start_ns`` and ``end_ns``."""
-    polls = [(it, source.polls(it.id)) for it in blocks if isinstance(it, ObjectBlock)]
+    heard = heard_of(source)
+    polls = [(it, heard.polls(it.id)) for it in blocks if isinstance(it, ObjectBlock)]
     reading = _Reading(place, spec, [it for _, it in polls if len(it)])
     if place.arrives is Arrival.EVENT:
-        reading.event_states = list(_event_states(place, polls))
-    for happening in _in_order(source, spec.name, start_ns, end_ns):
+        reading.event_states = _event_states(place, polls)
+    happened = heard.once(
+        ("happened", spec.name, start_ns, end_ns), lambda: _by_object(_in_order(heard, spec.name, start_ns, end_ns))
+    )
+    for happening in happened.about((place.object_type, place.instance)):
         reading.take(happening)
     return reading.trace(point, end_ns)
 
 
-def _event_states(place: BacnetPlace, polls: Iterable[tuple[ObjectBlock, Polls]]) -> Iterator[tuple[int, int, bool]]:
-    """(asked, told, on) wherever the object's Event_State was read, in order of asking."""
+def _by_object(happened: list[_Happening]) -> Sorted[_Happening]:
+    """What names an object concerns that one, and everything else concerns every one."""
+    return Sorted(happened, (ALL if (it := getattr(what, "object", ALL)) is None else it for _, _, what in happened))
+
+
+@dataclass(frozen=True, slots=True)
+class _EventStates:
+    """Wherever an object's Event_State was read: ``asked`` and ``told`` (n,) int64 in order of asking, ``on`` (n,)."""
+
+    asked: _Instants
+    told: _Instants
+    on: np.ndarray[tuple[int], np.dtype[np.bool_]]
+
+    def first_from(self, since_ns: int) -> tuple[int, int, bool] | None:
+        """(asked, told, on) of the first that was asked at or after an instant."""
+        at = int(np.searchsorted(self.asked, since_ns))
+        return None if at == len(self.asked) else (int(self.asked[at]), int(self.told[at]), bool(self.on[at]))
+
+
+def _event_states(place: BacnetPlace, polls: Iterable[tuple[ObjectBlock, Polls]]) -> _EventStates:
+    """Of all blocks that read the object. What does not tell whether the alarm is up is left out."""
     mine = (place.object_type, place.instance)
-    found = []
+    asked, told, on = [_NONE], [_NONE], [_NONE]
     for block, seen in polls:
         if mine not in block.objects or not len(seen):
             continue
         index = block.objects.index(mine)
-        ends = [*seen.starts.tolist()[1:], len(seen)]
-        for first, end, payload in zip(seen.starts.tolist(), ends, seen.payloads, strict=True):
-            state = bacnet_values.unpack(payload, index).event_state
-            on = None if state is None else _event_is_on(place, state)
-            if on is not None:
-                found += [(int(seen.asked[at]), int(seen.told[at]), on) for at in range(first, end)]
-    yield from sorted(found)
+        known: dict[bytes, int] = {}
+        states = []
+        for payload in seen.payloads:
+            octets = payload[index * OBJECT_BYTES : (index + 1) * OBJECT_BYTES]
+            if octets not in known:
+                state = bacnet_values.unpack(octets, 0).event_state
+                is_on = None if state is None else _event_is_on(place, state)
+                known[octets] = -1 if is_on is None else int(is_on)
+            states.append(known[octets])
+        lengths = np.diff(np.append(seen.starts, len(seen)))
+        every = np.repeat(np.array(states, dtype=np.int64), lengths)
+        asked.append(seen.asked[every >= 0])
+        told.append(seen.told[every >= 0])
+        on.append(every[every >= 0])
+    columns = [np.concatenate(it) for it in (asked, told, on)]
+    order = np.lexsort(columns[::-1])
+    return _EventStates(columns[0][order], columns[1][order], columns[2][order] != 0)
 
 
 def unreachable_points(source: Source, points: Iterable[Point]) -> dict[str, str]:
@@ -124,7 +166,7 @@ def unreachable_points(source: Source, points: Iterable[Point]) -> dict[str, str
     for link in dict.fromkeys(it.link for it in events):
         denied: dict[ObjectId, str] = {}
         came: set[ObjectId | None] = set()
-        for message in map(_decoded, source.messages(link)):
+        for _, message in _decoded_of(source, link):
             if isinstance(message, EventNotice):
                 came.add(message.object)
             elif isinstance(message, Reporting) and not message.is_recipient:
@@ -149,7 +191,7 @@ def held_back(source: Source, points: Iterable[Point]) -> dict[str, int]:
     found: dict[str, int] = {}
     for link in dict.fromkeys(it.link for it in late):
         delays: dict[ObjectId, int] = {}
-        for message in map(_decoded, source.messages(link)):
+        for _, message in _decoded_of(source, link):
             if isinstance(message, Reporting) and message.time_delay_ns:
                 delays[message.object] = message.time_delay_ns
         for point in late:
@@ -168,8 +210,7 @@ def _follows_event_state(place: BacnetPlace) -> bool:
 def unsubscribed_times(source: Source, link: str, end_ns: int) -> Iterator[tuple[int, int, str]]:
     """From when until when a subscription was lost or refused, and why; open ends are at ``end_ns``."""
     open_since: dict[ObjectId, tuple[int, str]] = {}
-    for message in source.messages(link):
-        it = _decoded(message)
+    for message, it in _decoded_of(source, link):
         if not isinstance(it, Subscription):
             continue
         what = f"subscription of {object_words(it.object)} {it.step.value}: {it.why}"
@@ -205,9 +246,15 @@ def _in_order(source: Source, link: str, start_ns: int, end_ns: int) -> list[_Ha
         up = change.state is LinkState.UP
         found.append((change.at_ns, change.at_ns, 1 if up else 0, _Up() if up else _Down()))
     found += [(it.at_ns, it.at_ns, 0, _Down()) for it in source.dropped(link) if LATE_ANSWER not in it.what]
-    found += [(it.last_ns, it.first_ns, 2, _decoded(it)) for it in source.messages(link)]
+    found += [(it.last_ns, it.first_ns, 2, what) for it, what in _decoded_of(source, link)]
     found.sort(key=lambda it: (it[0], it[2]))
     return [(first, last, what) for last, first, _, what in found if last <= end_ns and last >= start_ns]
+
+
+def _decoded_of(source: Source, link: str) -> list[tuple[Message, BacnetMessage | _Down]]:
+    """Every message of a link and what it says."""
+    heard = heard_of(source)
+    return heard.once(("decoded", link), lambda: [(it, _decoded(it)) for it in heard.messages(link)])
 
 
 def _decoded(message: Message) -> BacnetMessage | _Down:
@@ -243,7 +290,7 @@ class _Reading:
         self._spec = spec
         self._polls = polls
         self._mine = (place.object_type, place.instance)
-        self.event_states: list[tuple[int, int, bool]] = []
+        self.event_states = _EventStates(_NONE, _NONE, _NONE != 0)
         self._samples = _Samples()
         self._on = False
         self._known = False
@@ -260,6 +307,13 @@ class _Reading:
         """Whether nothing can have been lost since the link came up."""
         self._promises = spec.promises_every_change and spec.longest_delay_ns is not None
         self._begun_by_poll = False
+        self._sign: LifeSign | None = None
+        """What the device said of its life, since the link came up."""
+        self._sign_ns = 0
+        self._proofs: list[int] = []
+        """When it was asked, wherever the answer shows that the path was alive."""
+        self._kept_ns: int | None = None
+        """When the subscription was confirmed; None where there is none."""
         self._invokes: dict[int, tuple[int, int, BacnetMessage]] = {}
         self._confirmed = 0
 
@@ -272,7 +326,9 @@ class _Reading:
             case _Down():
                 self._break(last_ns)
             case Gap():
-                self._break(what.since_ns)
+                self._break(what.since_ns, last_ns)
+            case LifeSign():
+                self._lives(what, first_ns)
             case Subscription():
                 if what.object == self._mine and self._place.arrives is Arrival.COV:
                     self._subscription(what, first_ns, last_ns)
@@ -298,44 +354,84 @@ class _Reading:
         self._floor = self._change_lo = max(at_ns, self._floor)
         self._known = self._whole = False
         self._unbroken = True
+        self._sign, self._kept_ns = None, None
 
-    def _break(self, since_ns: int) -> None:
-        """Something may have been lost since then: until the next notification nothing is claimed."""
+    def _break(self, since_ns: int, known_ns: int | None = None) -> None:
+        """Something may have been lost since then: until the next notification nothing is claimed.
+
+        ``known_ns``: when that was known; what was read before it may have changed since.
+        """
         self._begin_events(since_ns)
         self._prove(since_ns)
         self._unseal(since_ns)
         self._known = self._whole = self._begun_by_poll = self._unbroken = False
-        self._up_ns = since_ns if self._up_ns is not None else None
+        self._up_ns = (since_ns if known_ns is None else known_ns) if self._up_ns is not None else None
 
     def _unseal(self, since_ns: int) -> None:
-        """Between samples since then something may have been lost after all."""
+        """Between samples since then something may have been lost after all; what then came need be no change."""
         for at in range(len(self._samples.hi) - 1, -1, -1):
             if self._samples.hi[at] <= since_ns:
                 break
-            self._samples.sealed[at] = False
+            self._samples.sealed[at] = self._samples.edge[at] = False
+
+    def _lives(self, sign: LifeSign, asked_ns: int) -> None:
+        """The device said something of its life: where that shows that nothing was lost, silence is proven up to it."""
+        before, before_ns = self._sign, self._sign_ns
+        self._sign, self._sign_ns = sign, asked_ns
+        if before is not None and before.restarted != sign.restarted:
+            self._break(before_ns, asked_ns)
+        elif self._is_listed():
+            if self._kept_ns is not None and self._mine not in sign.missing and asked_ns >= self._kept_ns:
+                self._proofs.append(asked_ns)
+        elif before is not None:
+            self._proofs.append(asked_ns)
+        elif self._known and self._alive_from_ns < asked_ns - RESTART_MIN_NS:
+            self._break(self._alive_from_ns, asked_ns)  # no look was before it: it may have restarted in between
+
+    def _is_listed(self) -> bool:
+        """Whether the list of subscriptions is what proves that this path lives."""
+        return self._place.arrives is Arrival.COV and self._sign is not None and self._sign.lists
+
+    def _renewed(self, last_ns: int) -> None:
+        """Whether it was still there before the renewal is told by a look just before it, and by nothing later."""
+        before_ns, self._kept_ns = self._kept_ns, last_ns
+        if before_ns is None or not self._is_listed() or self._sign is None or self._sign.restarted is not None:
+            return
+        proven_ns = self._proofs[-1] if self._proofs else before_ns
+        if last_ns - proven_ns > RESTART_MIN_NS:
+            self._break(max(proven_ns, before_ns), last_ns)
 
     def _subscription(self, it: Subscription, first_ns: int, last_ns: int) -> None:
         match it.step:
             case SubscriptionStep.ASKED:
                 self._break(first_ns)
+                self._kept_ns = None
                 self._floor = self._change_lo = self._alive_from_ns = first_ns
             case SubscriptionStep.RENEWING:
                 if not self._spec.promises_every_change:
                     # The value that answers it is a state, and need not have been told as a change.
                     self._known = False
             case SubscriptionStep.LOST:
-                self._break(last_ns if it.since_ns is None else it.since_ns)
+                self._break(last_ns if it.since_ns is None else it.since_ns, last_ns)
+                self._kept_ns = None
             case SubscriptionStep.ENDED:
                 self._break(last_ns)
-            case SubscriptionStep.KEPT | SubscriptionStep.REFUSED:
+                self._kept_ns = None
+            case SubscriptionStep.KEPT:
+                self._renewed(last_ns)
+            case SubscriptionStep.REFUSED:
                 pass
 
     def _prove(self, until_ns: int) -> None:
-        """The device answered a poll since the last sample: so whatever changed before (asked - D) was told."""
+        """The path was alive when the device was last asked: so whatever changed before (asked - D) was told."""
         delay = self._spec.longest_delay_ns
         if not (self._known and self._whole and self._spec.promises_every_change) or delay is None:
             return
-        alive = max((self._asked_before(it, until_ns) for it in self._polls), default=0)
+        if self._sign is not None and (self._is_listed() or self._sign.restarted is not None):
+            at = bisect_right(self._proofs, until_ns)
+            alive = self._proofs[at - 1] if at else 0
+        else:
+            alive = max((self._asked_before(it, until_ns) for it in self._polls), default=0)
         proven = alive - delay
         if alive >= self._alive_from_ns and self._samples.hi and proven > self._samples.hi[-1]:
             self._begun_by_poll = False
@@ -352,10 +448,10 @@ class _Reading:
         """The Event_State as it was first read since the link came up: from there on events tell every change."""
         if self._known or self._up_ns is None or self._place.arrives is not Arrival.EVENT:
             return
-        at = bisect_right(self.event_states, (self._up_ns, 0, False))
-        if at == len(self.event_states) or self.event_states[at][1] > until_ns:
+        first = self.event_states.first_from(self._up_ns)
+        if first is None or first[1] > until_ns:
             return
-        asked_ns, told_ns, on = self.event_states[at]
+        asked_ns, told_ns, on = first
         if self._samples.hi and asked_ns <= self._samples.hi[-1]:
             asked_ns = self._samples.hi[-1] + 1
         if asked_ns > told_ns:

@@ -8,7 +8,7 @@ from harness.core.links import BacnetLink, LinkSpec, MqttLink, PersonLink, TextL
 from harness.core.model import Point
 from harness.core.places import Arrival, BacnetPlace, CurrentLoop, ModbusPlace, MqttPlace, PersonPlace, Place, TextPlace
 from harness.core.trace import Trace
-from harness.links import bacnet_trace, bacnet_values, modbus_values, mqtt_messages, mqtt_values
+from harness.links import bacnet_messages, bacnet_trace, bacnet_values, modbus_values, mqtt_messages, mqtt_values
 from harness.links.base import AnyBlock, Block, ObjectBlock
 from harness.links.current_loop import failure_trace, lasting_loop
 from harness.links.mqtt_trace import mqtt_trace
@@ -73,8 +73,11 @@ def message_reader(place: Place, spec: LinkSpec) -> Reader | None:
 def is_sign_of_life(spec: LinkSpec, data: bytes) -> bool:
     """Whether a message proves that whoever tells of alarms on this link was there when it came.
 
-    What a broker has kept, or answers by itself, does not.
+    What a broker has kept, or answers by itself, does not; nor does what farend notes of a BACnet device itself.
     """
+    if isinstance(spec, BacnetLink):
+        said = bacnet_messages.decode(data)
+        return isinstance(said, bacnet_messages.LifeSign) and said.says_something
     if isinstance(spec, MqttLink):
         message = mqtt_messages.decode(data)
         return isinstance(message, mqtt_messages.Published) and not message.retain

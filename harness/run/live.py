@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from harness.core.instants import NS_PER_S, Clock
+from harness.core.links import BacnetLink
 from harness.core.model import Point, Site
 from harness.links.base import AnyBlock, LinkState
 from harness.links.current_loop import Lasting, lasting_loop
@@ -183,6 +184,9 @@ class LiveSource:
 
     def alive_ns(self, link: str) -> int:
         """The newest instant up to which a link is known to have observed; -1 where there is none."""
+        lived_ns = self._lived_ns.get(link)
+        if lived_ns is not None and isinstance(self._site.links[link], BacnetLink):
+            return lived_ns  # a device that says more of its life than answers: only that proves that it told all
         polled = [it.asked[-1] for it in self.memories.values() if it.block.link == link and it.asked]
         return max([self._lived_ns.get(link, -1), *polled])
 

@@ -12,6 +12,8 @@ from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, PersonLink
 from harness.core.model import Alarm, Behaviour, Expectation, Site, Step
 from harness.core.paths import told_delay_ns
+from harness.core.places import Arrival, BacnetPlace
+from harness.links.bacnet_messages import look_period_ns
 from harness.stimulus.armed import can_do
 
 READY_MAX_NS: Final = 5 * NS_PER_S
@@ -129,6 +131,18 @@ def gap_ns(site: Site, row: Expectation) -> int:
             return MARGIN_NS
 
 
+def _look_ns(site: Site, row: Expectation) -> int:
+    """How much longer it takes until a BACnet device that told nothing has shown that it still tells, where it can."""
+    spec = site.links[site.points[row.point].link]
+    if not isinstance(spec, BacnetLink) or push_delay_ns(site, row) is None:
+        return 0
+    places = (it.place for it in site.points.values() if it.link == spec.name)
+    changing = {
+        (it.object_type, it.instance) for it in places if isinstance(it, BacnetPlace) and it.arrives is Arrival.COV
+    }
+    return look_period_ns(len(changing))
+
+
 def _raise_spread_ns(site: Site, row: Expectation) -> int:
     """How much later than farend knows the raise may have been: a person who is asked too early proves no miss."""
     reference = site.points.get(site.alarms[row.alarm].reference or "")
@@ -140,7 +154,7 @@ def show_within_ns(site: Site, row: Expectation) -> int:
     """How long after the raise it is worth waiting for a row to show."""
     limits = row.limits
     reach = limits.search_ns if limits.appears_within_ns is None else limits.appears_within_ns
-    return reach + gap_ns(site, row)
+    return reach + gap_ns(site, row) + _look_ns(site, row)
 
 
 def gone_within_ns(site: Site, row: Expectation) -> int:

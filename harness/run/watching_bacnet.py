@@ -17,6 +17,7 @@ from harness.links.bacnet_messages import (
     NOTIFY_ACK,
     EventNotice,
     Gap,
+    LifeSign,
     ObjectId,
     Reporting,
     Subscription,
@@ -139,6 +140,8 @@ def told(points: Iterable[Point], data: bytes) -> tuple[list[tuple[str, str]], s
             return [], f"subscription of {object_words(message.object)} {message.step.value}{why}" if why else ""
         case Gap():
             return [], f"notifications may be missing: {message.why}"
+        case LifeSign():
+            return [], ""
         case Reporting():
             return [], "" if not message.why else f"{object_words(message.object)}: {message.why}"
 

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import socket
+from dataclasses import dataclass
 from typing import TypeVar
+
+import numpy as np
 
 from harness.core.instants import NS_PER_MS
 from harness.core.links import BacnetLink
 from harness.core.model import Point
 from harness.core.places import Arrival, BacnetPlace, ObjectPart, ObjectType
 from harness.links.bacnet_messages import BacnetMessage, decode
+from harness.links.base import AnyBlock
+from harness.links.seen import Dropped, Failure, Message, Polls, StateChange
 from tests.peers.recorder import ORIGIN, Recorder
 
 T = TypeVar("T", bound=BacnetMessage)
@@ -58,3 +63,37 @@ def bacnet_point(
 def messages(heard: Recorder, kind: type[T]) -> list[T]:
     """What was heard of one kind."""
     return [it for _, _, _, data in heard.lines if isinstance(it := decode(data), kind)]
+
+
+@dataclass(frozen=True, slots=True)
+class HeardSource:
+    """What a recorder heard so far, as a record would give it back."""
+
+    heard: Recorder
+
+    def blocks(self) -> tuple[AnyBlock, ...]:
+        return (*self.heard.blocks.values(), *self.heard.object_blocks.values())
+
+    def polls(self, block_id: int) -> Polls:
+        mine = [(asked, told, payload) for one, asked, told, payload in self.heard.polls if one == block_id]
+        return Polls(
+            asked=np.array([asked for asked, _, _ in mine], dtype=np.int64),
+            told=np.array([told for _, told, _ in mine], dtype=np.int64),
+            starts=np.arange(len(mine), dtype=np.int64),
+            payloads=[payload for _, _, payload in mine],
+        )
+
+    def failures(self, block_id: int) -> tuple[Failure, ...]:
+        mine = (it for it in self.heard.failures if it[0] == block_id)
+        return tuple(Failure(asked_ns=asked, given_up_ns=given_up, why=why) for _, asked, given_up, why in mine)
+
+    def messages(self, link: str) -> tuple[Message, ...]:
+        mine = (it for it in self.heard.lines if it[0] == link)
+        return tuple(Message(first_ns=first, last_ns=last, data=data) for _, first, last, data in mine)
+
+    def link_states(self, link: str) -> tuple[StateChange, ...]:
+        mine = (it for it in self.heard.states if it[0] == link)
+        return tuple(StateChange(at_ns=at, state=state, why=why) for _, at, state, why in mine)
+
+    def dropped(self, link: str) -> tuple[Dropped, ...]:
+        return tuple(Dropped(at_ns=at, what=what, data=data) for one, at, what, data in self.heard.drops if one == link)

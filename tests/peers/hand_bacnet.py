@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 BINARY_INPUT, ANALOG_INPUT, DEVICE = 3, 0, 8
 PRESENT_VALUE, STATUS_FLAGS, EVENT_STATE, OBJECT_IDENTIFIER = 85, 111, 36, 75
 READ_PROPERTY, READ_PROPERTY_MULTIPLE, SUBSCRIBE_COV = 12, 14, 5
+ACTIVE_COV_SUBSCRIPTIONS, TIME_OF_DEVICE_RESTART = 152, 203
 Address = tuple[str, int]
 
 
@@ -42,6 +43,11 @@ def flags(bits: int) -> bytes:
     return bytes((0x82, 0x04, bits << 4))
 
 
+def sequence(number: int) -> bytes:
+    """A BACnetTimeStamp that is a sequence number (clause 21)."""
+    return bytes((0x19, number))
+
+
 def cov(device: int, object_type: int, instance: int, value: bytes, bits: int = 0, process: int = 1) -> bytes:
     """What follows the service choice of a COV notification (13.7.1, as in F.1.2)."""
     head = bytes((0x09, process, 0x1C)) + identifier(DEVICE, device) + b"\x2c" + identifier(object_type, instance)
@@ -50,7 +56,11 @@ def cov(device: int, object_type: int, instance: int, value: bytes, bits: int = 
 
 @dataclass
 class HandDevice:
-    """``values``: by object and property, the tagged value. What is not in it is answered as unknown-property."""
+    """``values``: by object and property, the tagged value. What is not in it is answered as unknown-property.
+
+    ``lists``: whether it has Active_COV_Subscriptions; ``lies``: they are always shown as none. ``answers``: by
+    service, an APDU's type and the octets behind its invoke id, instead of what it would answer.
+    """
 
     instance: int
     values: dict[tuple[int, int], dict[int, bytes]] = field(default_factory=dict)
@@ -59,12 +69,16 @@ class HandDevice:
     silent: bool = False
     subscribes: bool = True
     first_notification: bool = True
+    lists: bool = False
+    lies: bool = False
+    answers: dict[int, tuple[int, bytes]] = field(default_factory=dict)
     requests: list[bytes] = field(default_factory=list)
     subscribers: dict[tuple[int, int], tuple[Address, bool]] = field(default_factory=dict)
     acked: list[int] = field(default_factory=list)
     heard: asyncio.Event = field(default_factory=asyncio.Event)
     transport: asyncio.DatagramTransport | None = None
     invoke: int = 0
+    restarts: int = 0
 
     @property
     def address(self) -> Address:
@@ -96,6 +110,28 @@ class HandDevice:
             self.invoke = invoke = (self.invoke + 1) % 256
         self.send(unicast(bytes((0x00, 0x05, invoke, 0x01)) + body), to)
 
+    def restart(self) -> None:
+        """All subscriptions are forgotten; its Time_Of_Device_Restart, where it has one, is another."""
+        self.subscribers.clear()
+        own = self.values.get((DEVICE, self.instance), {})
+        if TIME_OF_DEVICE_RESTART in own:
+            self.restarts += 1
+            own[TIME_OF_DEVICE_RESTART] = sequence(self.restarts)
+
+    def has_restart_time(self) -> None:
+        """From now on it has a Time_Of_Device_Restart."""
+        self.values.setdefault((DEVICE, self.instance), {})[TIME_OF_DEVICE_RESTART] = sequence(self.restarts)
+
+    def _list(self) -> bytes:
+        """Its BACnetCOVSubscriptions (clause 21)."""
+        found = b""
+        for (object_type, instance), ((host, port), confirmed) in ({} if self.lies else self.subscribers).items():
+            mac = bytes(int(it) for it in host.split(".")) + struct.pack(">H", port)
+            to = b"\x0e\x0e\x1e\x21\x00\x65\x06" + mac + b"\x1f\x0f\x19\x01\x0f"
+            what = b"\x1e\x0c" + identifier(object_type, instance) + b"\x19\x55\x1f"
+            found += to + what + bytes((0x29, confirmed)) + b"\x39\x3c"
+        return found
+
     # --- what comes in --------------------------------------------------------------------------------
 
     def connection_made(self, transport: asyncio.DatagramTransport) -> None:
@@ -118,6 +154,10 @@ class HandDevice:
 
     def _request(self, apdu: bytes, to: Address) -> None:
         invoke, service, body = apdu[2], apdu[3], apdu[4:]
+        if service in self.answers:
+            kind, rest = self.answers[service]
+            self.send(unicast(bytes((kind, invoke)) + rest), to)
+            return
         if service == READ_PROPERTY:
             self._read_one(invoke, body, to)
         elif service == READ_PROPERTY_MULTIPLE and self.knows_multiple:
@@ -146,6 +186,8 @@ class HandDevice:
         while at < len(body):
             packed = struct.unpack(">I", body[at + 1 : at + 5])[0]
             known = self.values.get((packed >> 22, packed & 0x3F_FFFF), {})
+            if self.lists and packed >> 22 == DEVICE:
+                known = {**known, ACTIVE_COV_SUBSCRIPTIONS: self._list()}
             answer += body[at : at + 5] + b"\x1e"
             at, count = at + 6, count + 1
             while body[at] != 0x1F:
