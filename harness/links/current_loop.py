@@ -34,7 +34,7 @@ def lasting_loop(place: Place) -> CurrentLoop | None:
 def failure_trace(
     point: str, persistence_ns: int, shortest_off_ns: int, asked: Instants, told: Instants, states: States
 ) -> Trace:
-    """The trace from readings in their order: ``asked``, ``told``, ``states`` are (n,), and readings do not overlap."""
+    """The trace from readings in their order: ``asked``, ``told``, ``states`` are (n,), and neither bound goes back."""
     tells = states >= 0
     asked, told, within = asked[tells], told[tells], states[tells] > 0
     out = np.flatnonzero(~within)
@@ -46,7 +46,7 @@ def failure_trace(
     sealed = np.zeros(len(lo), dtype=np.bool_)
     sealed[: len(out)] = _close(persistence_ns, asked, told, out)
     sealed[len(out) : len(out) + len(still_off)] = True
-    order = np.argsort(lo, kind="stable")
+    order = np.lexsort((hi, lo))  # the order of the readings: neither bound ever goes back
     return Trace.from_states(point, lo[order], hi[order], on[order], sealed=sealed[order])
 
 

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from harness.core.links import BacnetLink, LinkSpec, MqttLink, PersonLink, TextLink
+from harness.core.links import BacnetLink, LinkSpec, ModbusRtuLink, MqttLink, PersonLink, TextLink
 from harness.core.model import Point
 from harness.core.places import Arrival, BacnetPlace, CurrentLoop, ModbusPlace, MqttPlace, PersonPlace, Place, TextPlace
 from harness.core.trace import Trace
 from harness.links import bacnet_messages, bacnet_trace, bacnet_values, modbus_values, mqtt_messages, mqtt_values
 from harness.links.base import AnyBlock, Block, ObjectBlock
 from harness.links.current_loop import failure_trace, lasting_loop
-from harness.links.mqtt_trace import mqtt_trace
+from harness.links.heard import Heard, heard_of
+from harness.links.mqtt_trace import Topics
 from harness.links.person_messages import Undone, decode, is_of
 from harness.links.person_trace import person_trace
 from harness.links.polled_trace import expand, polled_states, polled_trace
 from harness.links.source import Source
 from harness.links.text_lines import MessageKind, compile_place
-from harness.links.text_trace import text_trace
+from harness.links.text_trace import TextLog
 
 Reader = Callable[[bytes], bool | None]
 """From a message to on, off, or None where it says nothing of the place."""
@@ -87,28 +88,51 @@ def is_sign_of_life(spec: LinkSpec, data: bytes) -> bool:
 def trace_of(
     point: Point, spec: LinkSpec, source: Source, blocks: Sequence[AnyBlock], start_ns: int, end_ns: int
 ) -> Trace | None:
-    """The trace of one point; None where nothing ever held it. ``blocks``: those of its link."""
-    place = point.place
+    """The trace of one point; None where nothing ever held it. ``blocks``: those of its link.
+
+    Where more points of the same source are asked for, let it be a ``Heard`` one: then its messages are decoded once.
+    """
+    place, heard = point.place, heard_of(source)
     loop = lasting_loop(place)
     if loop is not None:
-        return _failure_of(point, loop, source, blocks)
+        return _failure_of(point, loop, spec, source, blocks)
     if isinstance(place, TextPlace) and isinstance(spec, TextLink):
-        states, dropped = source.link_states(point.link), source.dropped(point.link)
-        messages = source.messages(point.link)
-        return text_trace(point.name, place, spec, messages, states, start_ns, end_ns, dropped)
+        return _log_of(heard, spec, start_ns, end_ns).trace(point.name, place)
     if isinstance(place, PersonPlace) and isinstance(spec, PersonLink):
         return person_trace(point.name, place, spec, source.messages(point.link), start_ns, end_ns)
     if isinstance(place, MqttPlace) and isinstance(spec, MqttLink):
-        messages, states = source.messages(point.link), source.link_states(point.link)
-        return mqtt_trace(point.name, place, spec, messages, states, end_ns)
+        return _topics_of(heard, spec, end_ns).trace(point.name, place)
     if isinstance(place, BacnetPlace) and isinstance(spec, BacnetLink) and place.arrives is not Arrival.POLL:
-        return bacnet_trace.bacnet_trace(point.name, place, spec, source, blocks, start_ns, end_ns)
-    return polled_trace(point.name, place, blocks, source.polls, state_in_poll)
+        return bacnet_trace.bacnet_trace(point.name, place, spec, heard, blocks, start_ns, end_ns)
+    return polled_trace(point.name, place, blocks, source.polls, state_in_poll, in_order=_answers_in_order(spec))
 
 
-def _failure_of(point: Point, loop: CurrentLoop, source: Source, blocks: Sequence[AnyBlock]) -> Trace | None:
+def _answers_in_order(spec: LinkSpec) -> bool:
+    """A unit of a serial bus answers one request after the other."""
+    return isinstance(spec, ModbusRtuLink)
+
+
+def _log_of(heard: Heard, spec: TextLink, start_ns: int, end_ns: int) -> TextLog:
+    def make() -> TextLog:
+        told = heard.messages(spec.name), heard.link_states(spec.name)
+        return TextLog(spec, *told, start_ns, end_ns, heard.dropped(spec.name))
+
+    return heard.once(("log", spec.name, start_ns, end_ns), make)
+
+
+def _topics_of(heard: Heard, spec: MqttLink, end_ns: int) -> Topics:
+    def make() -> Topics:
+        return Topics(spec, heard.messages(spec.name), heard.link_states(spec.name), end_ns)
+
+    return heard.once(("topics", spec.name, end_ns), make)
+
+
+def _failure_of(
+    point: Point, loop: CurrentLoop, spec: LinkSpec, source: Source, blocks: Sequence[AnyBlock]
+) -> Trace | None:
     """A failure range needs one reading after the other, so it is only ever told by polls."""
-    found = polled_states(point.place, blocks, source.polls, state_in_poll)
+    in_order = _answers_in_order(spec)
+    found = polled_states(point.place, blocks, source.polls, state_in_poll, in_order=in_order)
     if found is None:
         return None
     asked, told, starts, states = found

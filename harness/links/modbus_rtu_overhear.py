@@ -9,6 +9,11 @@ One pair of frames cannot be told apart: an answer of three bytes of bits, and a
 of the same unit and function. It is an answer where it came so soon after the request that no master can have given
 up yet, and where the master is not known to make that very request; else nothing is credited.
 
+Bytes may be lost on their way here, and with them the end of one answer and most of the next request, so that the
+answer to that would seem to belong to the request before. What is left of them shows it: an answer is credited only
+where nothing but what the switching of a line leaves came between. Assumed: nothing is lost from exactly the end of one
+frame to exactly the end of another.
+
 Late answers are treated as in ``modbus_rtu_owed``: on this bus it is the master that may take one for another. Nobody
 here can ask again, so one more thing is assumed, with the times of the site file: an answer that has not come by the
 end of time-out and silence never comes.
@@ -37,6 +42,10 @@ from harness.links.modbus_rtu_owed import OwedAnswers, Whose
 
 ANSWERED_SOON_NS: Final = 50 * NS_PER_MS
 """No master gives a unit up so soon: time-outs are 1 s to several seconds at 9,600 baud (V1.02, 2.4.1)."""
+TURNAROUND_BYTES_MAX: Final = 2
+TURNAROUND: Final = b"\x00\xff"
+"""What a line leaves behind where its driver is switched on or off: a byte or two of all the same bits (common
+practice, no source). What is left of a frame that was lost ends with bytes of its CRC, or begins with the number of a unit."""
 KNOWN_MAX: Final = 4096
 """Requests of the master that are remembered; a master with more reads the whole table space of a large site."""
 
@@ -101,6 +110,7 @@ class Overhearer:
         self._held = b""
         self._arrivals: deque[tuple[int, int, int]] = deque()
         self._passed = b""
+        self._between = b""  # passed over since the request that is open
         self._open: _Open | None = None
         self._known: set[ReadRequest] = set()
         self._events: list[Overheard] = []
@@ -169,6 +179,7 @@ class Overhearer:
 
     def _skip(self, count: int, at_ns: int) -> None:
         self._passed += self._held[:count]
+        self._between = (self._between + self._held[:count])[: TURNAROUND_BYTES_MAX + 1]
         self._consume(count)
         if len(self._passed) >= FRAME_BYTES_MAX:
             self._report_passed(at_ns)
@@ -201,9 +212,11 @@ class Overhearer:
     def _take(self, frame: bytes, at_ns: int) -> None:
         """One frame with a good CRC."""
         unit, function = frame[0], frame[1] & ~EXCEPTION_FLAG
-        first_at_ns = self._arrival_of(0)[1]
+        first_since_ns, first_at_ns = self._arrival_of(0)
         last_since_ns, last_at_ns = self._arrival_of(len(frame) - 1)
         is_answer = self._is_answer(frame, first_at_ns)
+        if is_answer is not False:
+            self._give_up_in_doubt(first_since_ns, at_ns)
         if is_answer is None:
             self._unanswered(at_ns, "what followed may be its answer, or a request")
             self._events.append(PassedOver(at_ns=at_ns, what="an answer or a request", data=frame))
@@ -223,6 +236,16 @@ class Overhearer:
                 asked_ns=last_since_ns - self._delay_max_ns,
                 heard_ns=last_at_ns,
             )
+            self._between = b""
+
+    def _give_up_in_doubt(self, first_since_ns: int, at_ns: int) -> None:
+        """Before an answer is looked at that was not there at ``first_since_ns``: can it still be the open one?"""
+        if self._open is None:
+            return
+        if first_since_ns - self._delay_max_ns - self._open.heard_ns > self._timeout_ns:
+            self._unanswered(at_ns, "the master's request was not answered within its time-out")
+        elif len(self._between) > TURNAROUND_BYTES_MAX or self._between.strip(TURNAROUND):
+            self._unanswered(at_ns, "bytes were lost behind the request, perhaps another request among them")
 
     def _is_answer(self, frame: bytes, first_at_ns: int) -> bool | None:
         """Which way a frame goes; None where that cannot be told."""

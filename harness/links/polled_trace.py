@@ -16,20 +16,32 @@ State = Callable[[Place, AnyBlock, bytes], bool | None]
 
 
 def polled_trace(
-    name: str, place: Place, blocks: Sequence[AnyBlock], polls_of: Callable[[int], Polls], state: State
+    name: str,
+    place: Place,
+    blocks: Sequence[AnyBlock],
+    polls_of: Callable[[int], Polls],
+    state: State,
+    *,
+    in_order: bool = False,
 ) -> Trace | None:
-    """The trace of one place from all blocks that held it; None where none did."""
-    found = polled_states(place, blocks, polls_of, state)
+    """The trace of one place from all blocks that held it; None where none did. ``in_order``: see `polled_states`."""
+    found = polled_states(place, blocks, polls_of, state, in_order=in_order)
     return None if found is None else trace_of_runs(name, *found)
 
 
 def polled_states(
-    place: Place, blocks: Sequence[AnyBlock], polls_of: Callable[[int], Polls], state: State
+    place: Place,
+    blocks: Sequence[AnyBlock],
+    polls_of: Callable[[int], Polls],
+    state: State,
+    *,
+    in_order: bool = False,
 ) -> _Part | None:
     """What each poll said of one place, from all blocks that held it; None where none did.
 
-    A block is asked one poll at a time, so its samples do not overlap. Where several blocks held the place, a sample
-    that overlaps the one before it is left out: their order is not known.
+    Samples of one block are in their order. Where several blocks held the place, a sample that overlaps the one before
+    it is left out: their order is not known. ``in_order``: the device takes its values in the order of its answers, as
+    a unit of a serial bus does, so that none needs to be left out.
     """
     parts = [_block_states(place, block, polls_of(block.id), state) for block in blocks if block.holds(place)]
     parts = [part for part in parts if len(part[0])]
@@ -40,10 +52,28 @@ def polled_states(
     asked = np.concatenate([part[0] for part in parts])
     told = np.concatenate([part[1] for part in parts])
     on = np.concatenate([expand(part[2], part[3], len(part[0])) for part in parts])
+    if in_order:
+        return _in_order(asked, told, on)
     order = np.argsort(asked, kind="stable")
     asked, told, on = asked[order], told[order], on[order]
     keep = np.concatenate(([True], asked[1:] >= np.maximum.accumulate(told)[:-1]))
     return asked[keep], told[keep], np.arange(int(keep.sum())), on[keep]
+
+
+def _in_order(asked: _Instants, told: _Instants, on: _States) -> _Part:
+    """Samples of several blocks in the order of their answers.
+
+    What one read of ours brought came in an order that is lost: of samples that differ there, those that are off are
+    left out. That only widens bounds, and nothing that was read to be on is forgotten.
+    """
+    order = np.lexsort((asked, told))
+    asked, told, on = asked[order], told[order], on[order]
+    _, read = np.unique(told, return_inverse=True)
+    was_on = np.zeros(int(read[-1]) + 1, dtype=np.bool_)
+    was_on[read[on == 1]] = True
+    keep = (on != 0) | ~was_on[read]
+    asked = np.maximum.accumulate(asked[keep])
+    return asked, told[keep], np.arange(int(keep.sum())), on[keep]
 
 
 _Instants = np.ndarray[tuple[int], np.dtype[np.int64]]

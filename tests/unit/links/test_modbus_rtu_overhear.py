@@ -233,3 +233,36 @@ def test_a_late_answer_of_one_unit_is_not_that_of_another() -> None:
     line.say(answer(INPUTS, 1, 2), 104 * MS, 105 * MS)
     assert [it.request for it in line.heard] == [INPUTS]
     assert [it.what for it in line.passed] == ["a late answer, of unit 3"]
+
+
+@pytest.mark.parametrize(
+    ("noise", "is_credited"),
+    [
+        (b"", True),
+        (b"\x00", True),
+        (b"\xff\x00", True),
+        (b"\x00\x00\x00", False),
+        (b"\x01", False),
+        (b"\x8a\x14", False),
+    ],
+)
+def test_an_answer_behind_what_is_left_of_lost_bytes_is_not_credited(noise: bytes, is_credited: bool) -> None:
+    """Most of an answer and of the next request may be lost; the next answer would seem to be the one before."""
+    line = Line()
+    line.say(request_frame(INPUTS), 0, MS)
+    line.say(noise + answer(INPUTS, 255, 255), 40 * MS, 41 * MS)
+    line.say(request_frame(INPUTS) + answer(INPUTS, 1, 0), 80 * MS, 81 * MS)
+    assert [it.payload for it in line.heard] == [bytes((255, 255))] * is_credited + [bytes((1, 0))]
+    assert len(line.not_heard) == (not is_credited)
+
+
+def test_an_answer_that_surely_came_behind_the_masters_time_out_is_not_credited() -> None:
+    line = Line()
+    line.say(request_frame(INPUTS), 0, MS)
+    line.say(answer(INPUTS, 255, 255), TIMEOUT_NS + 2 * MS, TIMEOUT_NS + 3 * MS)
+    assert line.heard == []
+    assert [it.why for it in line.not_heard] == ["the master's request was not answered within its time-out"]
+    held_up = Line()
+    held_up.say(request_frame(INPUTS), 0, MS)
+    held_up.say(answer(INPUTS, 255, 255), 2 * MS, TIMEOUT_NS + 3 * MS)
+    assert [it.payload for it in held_up.heard] == [bytes((255, 255))], "read late, and perhaps in time"
