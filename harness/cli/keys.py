@@ -20,7 +20,7 @@ from harness.cli.common import note
 from harness.core.instants import NS_PER_S, Clock
 from harness.core.links import LinkSpec, PersonLink
 from harness.core.places import Sign
-from harness.links.person_reports import UNDO_MAX, attached, state_words
+from harness.links.person_reports import UNDO_MAX, Ask, attached, state_words
 
 if TYPE_CHECKING:
     from harness.links.person_reports import Pending, Reports, WatchedSign
@@ -31,9 +31,9 @@ WIDTH: Final = 80
 KEY_POLL_S: Final = 0.01
 """How often the keyboard is looked at: it widens a report by this, which is little beside anybody's reaction time."""
 
-ALL_OFF, UNDO, CANNOT_SAY, STOP = " ", "u", "-", "q"
+ALL_OFF, UNDO, CANNOT_SAY, STOP, STAYED = " ", "u", "-", "q", "y"
 _FIRST: Final = {Sign.LAMP: "l", Sign.HORN: "h", Sign.TEXT: "t"}
-_OTHERS: Final = "abcdefgijkmnoprsvwxyzlht"
+_OTHERS: Final = "abcdefgijkmnoprsvwxzlht"
 _ESCAPES: Final = re.compile(r"\x1b(?:\[[0-9;]*[@-~]|O.|.)?")
 """What arrow and function keys send; no report, whatever letters are in it."""
 
@@ -203,10 +203,8 @@ class KeyClient:
         elif key == CANNOT_SAY:
             for it in self._reports:
                 it.cannot_say()
-        elif key == ALL_OFF:
-            for it in self._reports:
-                self._order += [it] * sum(sign.is_asked for sign in it.pending().signs)
-                it.report_rest(on=False, at_ns=at_ns, since_ns=since_ns)
+        elif key in (ALL_OFF, STAYED):
+            self._all_off(at_ns, since_ns, stayed=key == STAYED)
         else:
             self._report(key, at_ns, since_ns)
 
@@ -228,8 +226,9 @@ class KeyClient:
                 found += self._signs(pending)
         if not found:
             return [self._said] if self._said else []
-        asked = any(sign.is_asked for pending in pendings for sign in pending.signs)
-        rest = [f"  space all asked are off   {CANNOT_SAY} cannot say"] if asked else []
+        asks = {pending.ask for pending in pendings if any(sign.is_asked for sign in pending.signs)}
+        rest = [f"  {STAYED} off all the time, I kept looking   {CANNOT_SAY} cannot say"] if Ask.STAYED in asks else []
+        rest += [f"  space all asked are off   {CANNOT_SAY} cannot say"] if asks - {Ask.STAYED} else []
         last = self._order[-1].pending().last if self._order else ""
         undo = f"{UNDO} take back ({last})   " if last else ""
         found += [*rest, f"  {undo}{STOP} clear and stop", *([f"  {self._said}"] if self._said else [])]
@@ -247,6 +246,17 @@ class KeyClient:
                     return
         if key.isprintable():
             self._say(f"key {key} has no meaning now")
+
+    def _all_off(self, at_ns: int, since_ns: int | None, *, stayed: bool) -> None:
+        """One answer for every sign that is asked for: off now, or off all the time where that is the question."""
+        for it in self._reports:
+            pending = it.pending()
+            if (pending.ask is Ask.STAYED) is stayed:
+                self._order += [it] * sum(sign.is_asked for sign in pending.signs)
+                if stayed:
+                    it.report_stayed(at_ns, since_ns)
+                else:
+                    it.report_rest(on=False, at_ns=at_ns, since_ns=since_ns)
 
     def _undo(self, at_ns: int) -> None:
         """Take back the newest report, then the one before it, and so on."""

@@ -61,6 +61,9 @@ class ModbusTcpLink:
     requests_per_s_max: float | None = None
     gap_max_bits: int = 64
     gap_max_registers: int = 16
+    probe_around: int = 0
+    """So many bits or registers around mapped ones are read along, seldom, and the same addresses of the other table of
+    their width; 0: nothing but what is mapped."""
     origin: Origin
 
 
@@ -94,6 +97,8 @@ class ModbusRtuLink:
     requests_per_s_max: float | None = None
     gap_max_bits: int = 64
     gap_max_registers: int = 16
+    probe_around: int = 0
+    """As for ``ModbusTcpLink``; nothing is asked where farend only listens."""
     origin: Origin
 
 
@@ -265,6 +270,19 @@ class PersonLink:
     reaction_min_ns: int = 0
     reaction_max_ns: int
     origin: Origin
+
+    @property
+    def step_ns(self) -> int:
+        """How far apart the times are laid in each of which a sign that stayed off was off at some instant."""
+        return max(1, self.reaction_max_ns // 8)
+
+    @property
+    def noticed_ns(self) -> int:
+        """What comes on for so long is noticed for certain by who keeps looking.
+
+        That what lasts for the longest reaction time is noticed is common practice, no source.
+        """
+        return self.reaction_max_ns + self.step_ns
 
 
 LinkSpec = ModbusTcpLink | ModbusRtuLink | TextLink | BacnetLink | MqttLink | PersonLink

@@ -20,7 +20,8 @@ class Said:
 
     ``is_change``: the person was looking and saw it change, so that the change itself lies within the reaction time.
     ``since_ns``: out of sight, the instant at which the person was sent to look; None in sight.
-    ``text``: what a display was read to show, where that was said.
+    ``text``: what a display was read to show, where that was said. ``stayed_since_ns``: where the person says that they
+    kept looking since then, and that it stayed off all the time; None otherwise.
     """
 
     id: int
@@ -30,6 +31,7 @@ class Said:
     is_change: bool = False
     since_ns: int | None = None
     text: str | None = None
+    stayed_since_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +54,7 @@ def encode(said: Said | Undone) -> bytes:
         data |= {"on": said.on, "change": said.is_change}
         data |= {} if said.since_ns is None else {"since": said.since_ns}
         data |= {} if said.text is None else {"text": said.text}
+        data |= {} if said.stayed_since_ns is None else {"stayed": said.stayed_since_ns}
     return json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=True).encode("ascii")
 
 
@@ -70,6 +73,7 @@ def decode(data: bytes) -> Said | Undone | None:
             is_change=bool(it["change"]),
             since_ns=it.get("since"),
             text=it.get("text"),
+            stayed_since_ns=it.get("stayed"),
         )
     except (ValueError, KeyError, TypeError):
         return None

@@ -36,6 +36,8 @@ class Ask(StrEnum):
     """Look at the signs and report each change as it comes."""
     STATE = "state"
     """How is each sign now?"""
+    STAYED = "stayed"
+    """Did each sign stay off all the time, and was it looked at all the time?"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +90,7 @@ class Reports:
         self._clock = clock
         self._state: dict[str, bool] = {}
         self._seen_this_look: set[str] = set()
+        self._looking_ns: dict[str, int] = {}  # since when a sign is looked at without a break and was not seen on
         self._done: list[tuple[int, str, bool | None]] = []  # what can be taken back: id, point, state before
         self._next_id = 1
         self._ask = Ask.NOTHING
@@ -161,6 +164,17 @@ class Reports:
         place = self._places.get(point)
         if place is None:
             raise ValueError(f"point={point}: link {self.link} watches {', '.join(self._places) or 'nothing'}")
+        self._report(point, on, at_ns, since_ns)
+
+    def _report(
+        self,
+        point: str,
+        on: bool | str,  # noqa: FBT001  # a state
+        at_ns: int,
+        since_ns: int | None,
+        stayed_since_ns: int | None = None,
+    ) -> None:
+        place = self._places[point]
         text = None
         if isinstance(on, str):
             if place.sign is not Sign.TEXT:
@@ -175,11 +189,14 @@ class Reports:
             is_change=self._is_change(point, on=on),
             since_ns=None if self._spec.in_sight else self._sent_ns(at_ns),
             text=text,
+            stayed_since_ns=stayed_since_ns,
         )
         self._set_up("the person reports")
         self._is_heard = True
         self._done = [*self._done[1 - UNDO_MAX :], (said.id, point, before)]
         self._state[point] = on
+        if on:
+            self._looking_ns.pop(point, None)
         self._seen_this_look.add(point)
         self._asked.discard(point)
         self._tell(at_ns if since_ns is None else since_ns, at_ns, said)
@@ -188,6 +205,14 @@ class Reports:
         """One answer for every sign that is still asked for."""
         for point in [name for name in self._places if name in self._asked]:
             self.report(point, on, at_ns, since_ns)
+
+    def report_stayed(self, at_ns: int, since_ns: int | None = None) -> None:
+        """Every sign that is still asked for stayed off since the person began to look, and they kept looking."""
+        if self._ask is Ask.STAYED:
+            for point in [name for name in self._places if name in self._asked]:
+                self._report(point, False, at_ns, since_ns, self._looking_ns.get(point))  # noqa: FBT003  # off
+                if point in self._looking_ns:  # what was said is not said again the next time
+                    self._looking_ns[point] = max(self._looking_ns[point], at_ns - self._spec.reaction_max_ns)
 
     def undo(self, at_ns: int) -> str:
         """Take back the newest report: a wrong key. It stays in the record and is no evidence.
@@ -204,6 +229,7 @@ class Reports:
         else:
             self._state[point] = before
         self._seen_this_look.clear()
+        self._looking_ns.pop(point, None)
         if self._ask in (Ask.READY, Ask.STATE):
             self._asked.add(point)
         undone = Undone(id=self._take_id(), of=of, sign=place.sign, label=place.label, then=before)
@@ -212,6 +238,9 @@ class Reports:
 
     def cannot_say(self) -> None:
         """The person goes on without an answer: what is still asked for stays unobserved."""
+        if self._ask is Ask.STAYED:
+            self._seen_this_look.clear()
+            self._looking_ns.clear()
         self._asked.clear()
         self._is_heard = True
         self._changed()
@@ -237,6 +266,10 @@ class Reports:
         """True where a sign was last reported off."""
         return self._state.get(point) is False
 
+    def looked_at_since(self, point: str) -> int | None:
+        """Since when the person looks at a sign without a break and has not seen it on; None where they do not."""
+        return self._looking_ns.get(point)
+
     def ask(self, ask: Ask, points: Iterable[str] | None, text: str, until_ns: int | None = None) -> None:
         """Ask the person something about ``points`` (None: about those that are watched already).
 
@@ -245,6 +278,12 @@ class Reports:
         points = self._watched if points is None else set(points) & set(self._places)
         if ask is Ask.READY:
             self._seen_this_look.clear()
+            self._looking_ns.clear()
+        if ask is Ask.LOOK and self._spec.in_sight:
+            now = self._clock()
+            self._looking_ns = {
+                name: self._looking_ns.get(name, now) for name in points if self._state.get(name) is False
+            }
         self._watched = points | self._watched if ask is Ask.STATE else points
         self._ask, self._text, self._until_ns = ask, text, until_ns
         self._asked = set() if ask in (Ask.LOOK, Ask.NOTHING) else set(points)
@@ -262,6 +301,7 @@ class Reports:
         self._ask, self._text, self._until_ns, self._held_since_ns = Ask.NOTHING, "", None, None
         self._asked.clear()
         self._seen_this_look.clear()
+        self._looking_ns.clear()
         self._changed()
 
     async def answered(self, until_ns: int) -> bool:
@@ -314,6 +354,7 @@ class Reports:
     def _set_down(self, why: str) -> None:
         if self._is_up or self._is_up is None:
             self._is_up = False
+            self._looking_ns.clear()
             self._observer.link_state(self.link, self._clock(), LinkState.DOWN, why)
 
     def close(self, why: str) -> None:

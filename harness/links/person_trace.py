@@ -5,6 +5,10 @@ by a person who was looking all the time since the report before, is the change 
 between the two reports; any other is a state. Out of sight it was so at some instant between being sent to look and the
 report, and no time is measured: the trace is not ``timed``. Silence of a person says nothing: no time behind the last
 report is sealed, nor one before a report that is a mere state. A report that was taken back is none.
+
+Who says that it stayed off, and that they kept looking, has seen no onset; one of less than the longest reaction time
+may have passed unnoticed (common practice, no source). So in every time of that length it was off at some instant, and
+nothing is sealed.
 """
 
 from __future__ import annotations
@@ -29,22 +33,36 @@ def person_trace(
         for message, said in standing(messages)
         if is_of(said, place) and start_ns <= message.last_ns <= end_ns
     ]
-    lo: list[int] = []
-    hi: list[int] = []
+    held: list[tuple[int, int, bool, bool]] = []  # from, until, on, and whether it is the change itself
     for message, said in told:
         low, high = report_bounds(spec, message, said)
+        if said.stayed_since_ns is not None and spec.in_sight:
+            held += [(*it, False, False) for it in stayed_bounds(spec, said.stayed_since_ns, low)]
+        held.append((low, high, said.on, said.is_change and spec.in_sight))
+    if any(said.stayed_since_ns is not None for _, said in told):
+        held.sort(key=lambda it: it[0])  # what stayed off goes back behind reports that came before it was said
+    hi: list[int] = []
+    for _, high, _, _ in held:
         hi.append(max(high, hi[-1] + 1) if hi else high)
-        lo.append(low)
-    changes = np.array([said.is_change and spec.in_sight for _, said in told], dtype=np.bool_)
+    changes = np.array([change for *_, change in held], dtype=np.bool_)
     return Trace.from_states(
         point,
-        np.array(lo, dtype=np.int64),
+        np.array([low for low, *_ in held], dtype=np.int64),
         np.array(hi, dtype=np.int64),
-        np.array([said.on for _, said in told], dtype=np.bool_),
+        np.array([on for _, _, on, _ in held], dtype=np.bool_),
         edge=changes,
         sealed=changes,
         timed=spec.in_sight,
     )
+
+
+def stayed_bounds(spec: PersonLink, since_ns: int, until_ns: int) -> list[tuple[int, int]]:
+    """Times in each of which a sign that stayed off was off at some instant, for somebody who kept looking.
+
+    Who looks on until the longest reaction time after ``until_ns`` has noticed what came on by then. An onset of
+    ``noticed_ns`` fits into no gap between them.
+    """
+    return [(at, at + spec.reaction_max_ns) for at in range(since_ns, until_ns + 1, spec.step_ns)]
 
 
 def report_bounds(spec: PersonLink, message: Message, said: Said) -> tuple[int, int]:

@@ -131,6 +131,7 @@ class Conductor:
             self._done_ns.append((clock() - began, usual_ns(self._t.site, item)))
             view.judged(item, await self._judge(item.loud, raised, start_ns))
             self._quiet.enter(item, raised)
+            await self._stayed(item, raised)
             await self._judge_quiet(start_ns)
         until = self._quiet.end()
         if until is not None:
@@ -168,6 +169,7 @@ class Conductor:
         if until > clock():
             view.phase("waiting until what is told can be told apart from what was before")
             await self._waits.until(until)
+        await self._waits.until(self._persons.looked_at(item.quiet))
         await self._random_phase(item)
         self._persons.look(item.rows, alarm.name)
         is_done = False
@@ -187,6 +189,14 @@ class Conductor:
         if is_done:
             await self._settle(loud)
         return raised
+
+    async def _stayed(self, item: Item, raised: StepDone) -> None:
+        """Whoever watches what must stay off looks until its window is over, and then says whether it did."""
+        rows = [row for row in item.quiet if self._persons.watches_quiet([row])]
+        if rows and raised.proven:
+            self._t.view.phase("waiting until what somebody watches has stayed off for long enough")
+            await self._waits.until(self._quiet.end_of(rows))
+            await self._persons.stayed(rows, raised.at.lo, item.alarm.name)
 
     async def _random_phase(self, item: Item) -> None:
         """Raise at a random phase of the polls: in step with them, every trial would meet the same sample instants."""

@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Final
 
 from harness.core.instants import NS_PER_S, Clock
+from harness.core.links import PersonLink
 from harness.core.model import Expectation, Site
 from harness.links.person_reports import Ask, Reports
 from harness.run.live import LiveSource
@@ -94,6 +95,33 @@ class Persons:
             f"{what} is raised and held: how is it now?",
         )
 
+    def watches_quiet(self, rows: Sequence[Expectation]) -> bool:
+        """Whether somebody in sight watches any of ``rows``, which must stay off."""
+        return bool(self._links(rows, in_sight=True))
+
+    def looked_at(self, rows: Sequence[Expectation]) -> int:
+        """The instant from which who is in sight has looked long enough to notice what comes on at ``rows``."""
+        found = 0
+        for link, points in self._links(rows, in_sight=True).items():
+            spec, reports = self._site.links[link], self._reports[link]
+            if isinstance(spec, PersonLink):
+                looked = [at for point in points if (at := reports.looked_at_since(point)) is not None]
+                found = max([found, *(at + spec.reaction_max_ns for at in looked)])
+        return found
+
+    async def stayed(self, rows: Sequence[Expectation], raised_ns: int, what: str) -> None:
+        """The windows of ``rows`` are over: did they stay off, for somebody who looked since before the raise?"""
+        asked: dict[str, list[str]] = {}
+        until = self._clock() + ANSWER_MAX_NS
+        for link, points in self._links(rows, in_sight=True).items():
+            reports = self._reports[link]
+            since = {point: reports.looked_at_since(point) for point in points}
+            asked[link] = [point for point, at in since.items() if at is not None and at < raised_ns]
+            if asked[link]:
+                reports.ask(Ask.STAYED, asked[link], f"{what} is over: was this off all the time?", until)
+        await self._answers(asked)
+        self._look_on(asked)
+
     async def walk(self, rows: Sequence[Expectation], what: str) -> None:
         """Hold the alarm until somebody went to what is out of sight and reported every sign, or gave up."""
         asked = self._links(rows, in_sight=False)
@@ -126,7 +154,10 @@ class Persons:
         for link, points in asked.items():
             self._reports[link].ask(Ask.STATE, points, text, until)
         await self._answers(asked)
-        for link in asked:
+        self._look_on(asked)
+
+    def _look_on(self, links: Iterable[str]) -> None:
+        for link in links:
             if self._reports[link].is_attended:
                 self._reports[link].ask(Ask.LOOK, None, "keep looking; report each change as it comes")
 

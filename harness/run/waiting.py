@@ -108,6 +108,11 @@ class QuietWindows:
         until = [at for later in self.open for point, at in later.until_ns.items() if point in moved]
         return max(until) if until and max(until) > self._clock() else None
 
+    def end_of(self, rows: Iterable[Expectation]) -> int:
+        """When the last window of these rows is over; 0 where none is open."""
+        points = {row.point for row in rows}
+        return max((at for later in self.open for point, at in later.until_ns.items() if point in points), default=0)
+
     def end(self) -> int | None:
         """When the last window is over; None where none is open."""
         return max((at for later in self.open for at in later.until_ns.values()), default=None)

@@ -182,7 +182,7 @@ def _leak(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
 def _told(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
     """What a path that tells unasked can never prove."""
     link = pushed(case.point, case.link)
-    _quiet_eyes(case, problems)
+    _quiet_eyes(case, form, problems)
     if link is None:
         return
     if case.row.behaviour is Behaviour.QUIET and not (link.promises_every_change and link.longest_delay_ns):
@@ -246,15 +246,23 @@ def _out_of_sight(case: _Case, form: Form, problems: Problems) -> None:
         origin, text = _at(case, name, form)
         text += f": {case.link.name} is out of sight, where no time is measured, so it can never be met"
         problems.warning(origin, "out-of-sight", text, "delete it: appeared is then what the row can pass with")
-    _quiet_eyes(case, problems)
+    _quiet_eyes(case, form, problems)
 
 
-def _quiet_eyes(case: _Case, problems: Problems) -> None:
-    """A person's silence is no evidence."""
-    if isinstance(case.link, PersonLink) and case.row.behaviour is Behaviour.QUIET:
-        text = f"behaviour=quiet: that nobody reports anything at {case.link.name} proves nothing"
+def _quiet_eyes(case: _Case, form: Form, problems: Problems) -> None:
+    """Who walks there has not looked all the time; who looks all the time may overlook what is very short."""
+    link = case.link
+    if not isinstance(link, PersonLink) or case.row.behaviour is not Behaviour.QUIET:
+        return
+    if not link.in_sight:
+        text = f"behaviour=quiet: {link.name} is out of sight, and nobody there looks all the time, so quiet can never "
         remedy = "delete the row, or look at it over another link"
-        problems.warning(case.row.origin, "unprovable-quiet", f"{text}, so quiet can never be proven", remedy)
+        problems.warning(case.row.origin, "unprovable-quiet", f"{text}be proven", remedy)
+    elif case.row.limits.leak_ns < link.noticed_ns:
+        origin, text = _at(case, "shortest leak", form)
+        least = write_duration(link.noticed_ns)
+        text += f": who watches {link.name} is relied on to notice what is on for {least}, so quiet can never be proven"
+        problems.warning(origin, "unprovable-quiet", text, f"set it to {least} or more")
 
 
 def _persistence(case: _Case, _site: Site, form: Form, problems: Problems) -> None:

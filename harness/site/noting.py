@@ -84,6 +84,8 @@ def _link_notes(link: LinkSpec, point_map: PointMap) -> Iterator[str]:
         case PersonLink(in_sight=True):
             low, high = write_duration(link.reaction_min_ns), write_duration(link.reaction_max_ns)
             yield f"{link.name}: a person reports {low} to {high} after it was so; silence proves nothing"
+            noticed = write_duration(link.noticed_ns)
+            yield f"{link.name}: who says that it stayed off is relied on to have noticed what was on for {noticed}"
         case PersonLink():
             yield f"{link.name}: out of sight: that it showed is told, never when; no default time limit holds there"
 

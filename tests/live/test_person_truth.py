@@ -38,6 +38,8 @@ from tests.peers.virtual_time import run
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
 
 ALARMS = ("bulk-a.water", "bulk-b.water", "day.high", "bulk-a.temperature-high", "bulk-b.probe-fault")
+LOCAL = ("printer.paper-low", "panel.battery-low")
+"""Warnings, which move neither lamp nor horn."""
 STAMPS_NS = 2 * NS_PER_MS
 """What the truth log's own stamps leave open, before and after a change."""
 
@@ -58,8 +60,19 @@ class Silent:
     def trouble(self, text: str) -> None: ...
 
 
-def site_file(folder: Path, port: int, limits: dict[str, str], *, in_sight: bool, least: str = "100 ms") -> Path:
-    """A site of five alarms with lamp, horn and display; ``limits`` by sign: fields of its rows."""
+def site_file(
+    folder: Path,
+    port: int,
+    limits: dict[str, str],
+    *,
+    in_sight: bool,
+    least: str = "100 ms",
+    quiet: tuple[str, ...] = (),
+) -> Path:
+    """A site of five alarms with lamp, horn and display; ``limits`` by sign: fields of its rows.
+
+    ``quiet``: and of alarms that must move neither lamp nor horn.
+    """
     sight = f"    reaction: {least} to 1 s\n" if in_sight else "    in sight: no\n"
     lines = [
         "site: lodge\ntitle: Lodge (invented)\ncontroller:\n  name: controller\n  firmware: '1'\n",
@@ -74,7 +87,7 @@ def site_file(folder: Path, port: int, limits: dict[str, str], *, in_sight: bool
         "writable:\n  - {link: panel, holding register: 40901-40902}\n",
         "defaults:\n  search: 8 s\n  settle: 1 s\nalarms:\n",
     ]
-    for name in ALARMS:
+    for name in (*ALARMS, *quiet):
         spec = BY_NAME[name]
         lines.append(
             f"  {name}:\n    class: {spec.alarm_class.value}\n    priority: 1\n    text: {spec.text}\n"
@@ -91,6 +104,12 @@ def site_file(folder: Path, port: int, limits: dict[str, str], *, in_sight: bool
                 f"  - {{alarm: {name}, link: door, sign: {sign}, label: {label}, behaviour: {behaviour}"
                 f"{limits.get(sign, '')}}}\n"
             )
+    lines += [
+        f"  - {{alarm: {name}, link: door, sign: {sign}, label: {label}, behaviour: quiet, search: 3 s,\n"
+        "     shortest leak: 1.2 s}\n"
+        for name in quiet
+        for sign, label in (("lamp", "ALARM"), ("horn", "SIREN"))
+    ]
     path = folder / "site.yaml"
     path.write_text("".join(lines), encoding="utf-8")
     return path
@@ -115,6 +134,7 @@ def outcome_of(
     limits: dict[str, str],
     repeat: int = 1,
     in_sight: bool = True,
+    quiet: tuple[str, ...] = (),
     defects: tuple[str, ...] = (),
 ) -> Outcome:
     """A whole test in virtual time."""
@@ -126,7 +146,7 @@ def outcome_of(
         async with SimulatedSite(
             SiteOptions(defects=defects, seed=seed, bus_port=None, bus_tap_port=None, scan_ns=50 * NS_PER_MS)
         ) as sim:
-            documents = gather(site_file(folder, sim.panel_port, limits, in_sight=in_sight))
+            documents = gather(site_file(folder, sim.panel_port, limits, in_sight=in_sight, quiet=quiet))
             site, _ = read_site(documents.files, documents.entry)
             client = KeyClient(TerminalKeys(terminal), clock, lambda: None, poll_s=0.05)
             robot = Robot(sim.annunciator_port, hand, client.lines, habits, seed)
@@ -331,3 +351,23 @@ def test_out_of_sight_seen_is_a_pass_of_appeared_and_never_of_a_time_limit(
         sys.stdout.write(f"\nout of sight: { {sign: dict(found) for sign, found in by_sign.items()} }\n")
     assert by_sign["display"] == {"appeared": 4, "missed": 1}
     assert set(by_sign["horn"]) | set(by_sign["lamp"]) <= {"unresolved", "masked"}
+
+
+@pytest.mark.parametrize("loud", ["", "day.low"], ids=["healthy", "leaking"])
+def test_what_stayed_dark_is_proven_by_who_kept_looking(
+    loud: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Warnings that must stay local: watched from before the raise to the end of the window, then one key."""
+    counted: Counter[str] = Counter()
+    quiet = (*LOCAL, loud) if loud else LOCAL
+    late = (
+        ("late:lamp@annunciator=1500ms", "late:horn@annunciator=1500ms") if loud else ()
+    )  # after the raise for certain
+    outcome = outcome_of(tmp_path / "run", HABITS, seed=5, limits={}, repeat=2, quiet=quiet, defects=late)
+    for result in outcome.results:
+        if result.alarm in quiet:
+            reacted = truth_of(outcome, result).onset is not None
+            counted[f"{result.verdict} {'reacted' if reacted else 'dark'}"] += 1
+    with capsys.disabled():
+        sys.stdout.write(f"\nquiet: {dict(counted)}\n")
+    assert counted == {"quiet dark": 8} | ({"leaked reacted": 4} if loud else {})

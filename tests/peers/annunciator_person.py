@@ -55,6 +55,8 @@ class Robot:
         self._hand = asyncio.Lock()
         self._orders: defaultdict[tuple[str, str], asyncio.Lock] = defaultdict(asyncio.Lock)
         self._answering: set[tuple[str, str, str]] = set()
+        self._lit: set[tuple[str, str]] = set()  # what came on since it began to look
+        self._looked_for = ""
         self.pressed = 0
         self.undone = 0
 
@@ -81,6 +83,7 @@ class Robot:
 
     def _changed(self, group: asyncio.TaskGroup, before: dict[str, str]) -> None:
         now = self._face
+        self._lit |= {(sign, label) for _, _, sign, label, _ in self._signs() if self.sees(sign, label)}
         for on, off, sign, label, asked in self._signs():
             was = before.get("SHOWS") == label if sign == "text" else before.get(sign.upper()) == "ON"
             is_on = now.get("SHOWS") == label if sign == "text" else now.get(sign.upper()) == "ON"
@@ -92,6 +95,9 @@ class Robot:
         while True:
             await asyncio.sleep(0.1)
             question = self._question()
+            if question != self._looked_for and not question.endswith("off all the time?"):
+                self._looked_for = question
+                self._lit = {(sign, label) for _, _, sign, label, _ in self._signs() if self.sees(sign, label)}
             asked = {(question, it[2], it[3]): it for it in self._signs() if it[4]}
             self._answering &= set(asked)
             for key, (on, off, sign, label, _) in asked.items():
@@ -100,6 +106,8 @@ class Robot:
                     if self._random.random() < self._habits.silent:
                         continue
                     answer = self._walk if self._habits.walks else self._report
+                    if self._is_asked_whether_it_stayed():
+                        answer = self._stayed
                     group.create_task(answer(sign, label, (on, off)))
 
     async def _walk(self, sign: str, label: str, keys: tuple[str, str]) -> None:
@@ -129,6 +137,17 @@ class Robot:
                     is_on = self.sees(sign, label)
                     await asyncio.sleep(habits.least_s)
                 self._type(keys[0] if is_on else keys[1])
+
+    async def _stayed(self, sign: str, label: str, keys: tuple[str, str]) -> None:
+        """One answer for all that is asked: nothing came on, or it cannot say so."""
+        await asyncio.sleep(self._random.uniform(self._habits.least_s, self._habits.most_s))
+        async with self._hand:
+            asked = {(sign, label) for _, _, sign, label, is_asked in self._signs() if is_asked}
+            if asked and self._is_asked_whether_it_stayed():
+                self._type("-" if asked & self._lit else "y")
+
+    def _is_asked_whether_it_stayed(self) -> bool:
+        return any(line.lstrip().startswith("y ") for line in self._screen())
 
     async def _err(self, keys: tuple[str, str]) -> None:
         others = [it for on, off, *_ in self._signs() for it in (on, off) if it not in keys]

@@ -70,6 +70,23 @@ def test_space_answers_all_that_is_asked_and_nothing_else() -> None:
     assert said(person) == [(ALARM, True), (FAULT, False)]
 
 
+def test_y_says_that_all_that_is_asked_stayed_off_and_nothing_else_does() -> None:
+    person = Person()
+    client, _ = client_of(person)
+    person.reports.ask(Ask.READY, (ALARM, FAULT), "how is it?")
+    client.press("y", person.at(1))
+    assert not person.messages, "it was not the question"
+    client.press(" ", person.at(1))
+    person.reports.ask(Ask.LOOK, (ALARM, FAULT), "look")
+    person.reports.ask(Ask.STAYED, (ALARM, FAULT), "off all the time?")
+    client.press(" ", person.at(2))
+    assert len(person.messages) == 2
+    assert "  y off all the time, I kept looking   - cannot say" in client.lines()
+    client.press("y", person.at(3))
+    stayed = [it.stayed_since_ns for message in person.messages if isinstance(it := decode(message.data), Said)]
+    assert stayed == [None, None, person.at(1), person.at(1)]
+
+
 def test_undo_takes_back_across_persons_the_newest_first() -> None:
     near, far = Person(), Person(link(name="roof", in_sight=False))
     client, _ = client_of(near, far)

@@ -153,3 +153,53 @@ def test_messages_survive_the_record() -> None:
         assert data.isascii()
     for data in (b"", b"[]", b"{}", b"\xff", b'{"id":1,"sign":"bell","label":"x","on":true,"change":false}'):
         assert person_messages.decode(data) is None
+
+
+def test_what_stayed_off_leaves_no_gap_for_what_is_noticed_and_is_not_sealed() -> None:
+    """800 ms is the longest reaction time, so 900 ms is noticed for certain; nothing is claimed of less."""
+    person = looking()
+    person.reports.ask(Ask.STAYED, (ALARM,), "")
+    person.reports.report_stayed(person.at(10))
+    trace = person.trace()
+    assert not trace.first_on
+    assert len(trace.starts) == 1
+    assert trace.sealed is not None
+    assert not trace.sealed.any()
+    sketch = outline(trace, Hold())
+    begin, end = person.at(0.8), person.at(9.2)
+    assert next(sketch.wide_gaps(person.spec.noticed_ns, begin, end), None) is None
+    assert next(sketch.wide_gaps(person.spec.noticed_ns - 1, begin, end), None) is not None
+    assert next(sketch.wide_gaps(person.spec.noticed_ns, begin, person.at(9.9)), None) is not None
+
+
+def test_what_stayed_off_is_no_evidence_from_before_the_look_nor_once_it_is_taken_back() -> None:
+    person = looking()
+    person.reports.rest()
+    person.at(5)
+    person.reports.ask(Ask.LOOK, (ALARM,), "")
+    person.reports.ask(Ask.STAYED, (ALARM,), "")
+    person.reports.report_stayed(person.at(10))
+    assert [int(it) for it in person.trace().lo[1:3]] == [105 * S, 105 * S + person.spec.step_ns]
+    person.reports.undo(person.at(11))
+    assert len(person.trace()) == 1
+
+
+def test_what_was_seen_on_did_not_stay_off() -> None:
+    person = looking()
+    person.says(ALARM, True, 3)
+    person.says(ALARM, False, 5)
+    assert person.reports.looked_at_since(ALARM) is None
+    assert person.reports.looked_at_since(FAULT) == 100 * S
+    person.reports.ask(Ask.STAYED, (ALARM, FAULT), "")
+    person.reports.cannot_say()
+    assert person.reports.looked_at_since(FAULT) is None, "who cannot say did not look all the time"
+
+
+def test_a_change_between_two_statements_lies_where_it_was_seen() -> None:
+    person = looking()
+    person.reports.ask(Ask.STAYED, (ALARM,), "")
+    person.reports.report_stayed(person.at(10))
+    person.reports.ask(Ask.LOOK, (ALARM,), "")
+    person.says(ALARM, True, 10.5)
+    person.says(ALARM, False, 14)
+    assert onset(person) == pytest.approx((9.7, 10.3))
