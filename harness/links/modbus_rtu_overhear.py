@@ -45,7 +45,7 @@ ANSWERED_SOON_NS: Final = 50 * NS_PER_MS
 TURNAROUND_BYTES_MAX: Final = 2
 TURNAROUND: Final = b"\x00\xff"
 """What a line leaves behind where its driver is switched on or off: a byte or two of all the same bits (common
-practice, no source). What is left of a frame that was lost ends with bytes of its CRC, or begins with the number of a unit."""
+practice, no source). What is left of a lost frame ends with its CRC, or begins with the number of a unit."""
 KNOWN_MAX: Final = 4096
 """Requests of the master that are remembered; a master with more reads the whole table space of a large site."""
 
