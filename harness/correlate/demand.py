@@ -57,6 +57,13 @@ class Demand:
             return None
         return self.release.shifted(self.limits.dwell_ns)
 
+    @property
+    def seen_max(self) -> int:
+        """Until when it may be seen for the first time where no time is measured: while it is raised, however late."""
+        if self.cleared is None:
+            return self.begin_max
+        return min(self.begin_max, max(self.cleared.lo, self.search_end_hi))
+
     def raised_at(self, instant: int) -> Demand:
         """The same demand in the worlds in which the raise was at ``instant``."""
         raised = Bounds.exactly(instant)

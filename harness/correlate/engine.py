@@ -278,6 +278,8 @@ def _window_end(sketch: Outline, window: Window, own: int | None) -> int:
         stop += limits.gone_within_ns or 0
     if demand.release is not None:
         stop = max(stop, demand.release.hi + limits.dwell_ns + (limits.gone_within_ns or 0))
+    if not sketch.trace.timed:
+        stop = max(stop, demand.seen_max)
     return stop + limits.settle_ns
 
 

@@ -71,10 +71,7 @@ def _judge_untimed(
         gone_within_ns=None,
         search_ns=FOREVER // 2,
     )
-    begin_max = demand.begin_max
-    if demand.cleared is not None:
-        begin_max = min(begin_max, max(demand.cleared.lo, demand.search_end_hi))
-    untimed = replace(demand, limits=free, reach_ns=free.search_ns, begin_max=begin_max)
+    untimed = replace(demand, limits=free, reach_ns=free.search_ns, begin_max=demand.seen_max)
     seen = _judge(sketch, untimed, stimulus, replace(expectation, limits=free), masked_by)
     if VerdictClass.PASS not in (seen.verdict.verdict_class, judged.verdict.verdict_class):
         return replace(judged, latency=None, visible=None)

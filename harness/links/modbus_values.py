@@ -69,9 +69,7 @@ def is_on(place: ModbusPlace, block: Block, payload: bytes) -> bool | None:
     number = decode(place, block, payload)
     if number is None:
         return None
-    threshold: Number = place.threshold
-    if place.on_when is OnWhen.EQUAL and not _is_scaled(place):
-        threshold = _nearest_f32(threshold)
+    threshold: Number = place.threshold if _is_scaled(place) else _nearest_f32(place.threshold)
     return _compare(number, threshold, place.on_when)
 
 

@@ -6,7 +6,7 @@ import json
 import re
 from decimal import Decimal, InvalidOperation
 from functools import lru_cache
-from typing import Any, NoReturn
+from typing import Any, Final, NoReturn
 
 from harness.core.places import MqttPlace, OnWhen
 from harness.links.json_pointer import look_up
@@ -32,9 +32,14 @@ def is_on(place: MqttPlace, payload: bytes) -> bool | None:
     if place.on_values and place.off_values:
         return None
     if place.on_values or place.off_values:
-        return not place.on_values
+        return None if value in _NOTHING else not place.on_values
     plain = _plain(value)
     return None if plain is None else plain is not (place.on_when is OnWhen.CLEAR)
+
+
+_NOTHING: Final = ("", "null")
+"""Texts that are no value unless the site file names them: null, and the empty payload by which a retained message is
+taken away (MQTT 3.1.1, 3.3.1.3)."""
 
 
 def value_of(place: MqttPlace, payload: bytes) -> Value | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -11,8 +12,9 @@ from harness.core.instants import FOREVER, Bounds
 from harness.core.model import Behaviour, Expectation, Hold, Limits, Result, Stimulus
 from harness.core.trace import Trace
 from harness.core.verdicts import Verdict, VerdictClass
+from harness.correlate.engine import correlate
 from harness.correlate.judge import judge_one
-from tests.peers.trace_bench import AT
+from tests.peers.trace_bench import AT, Bench, at_ms
 
 S = 10**9
 HOLD = Hold()
@@ -137,3 +139,24 @@ def test_still_lit_after_it_had_to_be_gone_is_stuck_and_no_pass() -> None:
     result = judged(trace, limits, hold=Hold(on_ns=1 * S, off_ns=1000 * S, off_declared=True))
     assert result.verdict is Verdict.STUCK
     assert result.visible is None
+
+
+@pytest.mark.parametrize("cleared", [None, 500])
+def test_a_lamp_that_another_alarm_may_have_lit_before_the_walk_has_not_been_seen_for_this_one(
+    cleared: float | None,
+) -> None:
+    """Both alarms light one lamp. However late somebody came there, the second was up by then."""
+    bench = Bench()
+    for name, raised, gone in (("first", 20_000, cleared), ("second", 140_000, 510)):
+        bench.alarm(name)
+        bench.raised(name, raised, clear=None if gone is None else gone * 1000)
+    bench.input("lamp", 0)
+    for name in ("first", "second"):
+        bench.row(name, "lamp", behaviour=Behaviour.PULSE, limits=Limits())
+    evidence = bench.evidence()
+    walk = walked(("off", 1, 10), ("on", 150, 400), ("off", 520, 600))
+    shifted = replace(walk, lo=walk.lo + at_ms(0), hi=walk.hi + at_ms(0))
+    found = correlate(bench.site(), replace(evidence, traces={"lamp": shifted}))
+    assert [it.verdict for it in found.results] == [Verdict.MASKED, Verdict.MASKED]
+    alone = replace(evidence, traces={"lamp": shifted}, stimuli=evidence.stimuli[:1])
+    assert [it.verdict for it in correlate(bench.site(), alone).results] == [Verdict.APPEARED]

@@ -151,6 +151,14 @@ def test_a_float_set_to_a_decimal_equals_it() -> None:
     assert is_on(huge, REGISTERS, struct.pack(">f", 3e38) + bytes(4)) is False
 
 
+@pytest.mark.parametrize("set_to", [0.1, 0.7])
+@pytest.mark.parametrize("on_when", [OnWhen.ABOVE, OnWhen.BELOW])
+def test_a_float_set_to_a_decimal_is_neither_above_nor_below_it(set_to: float, on_when: OnWhen) -> None:
+    """0.1 is more in single precision than in double, and 0.7 is less."""
+    place = register(ValueType.F32, on_when=on_when, threshold=set_to)
+    assert is_on(place, REGISTERS, struct.pack(">f", set_to) + bytes(4)) is False
+
+
 def test_inverted_bits() -> None:
     place = ModbusPlace(unit=1, table=Table.DISCRETE_INPUT, address=0xC4, on_when=OnWhen.CLEAR)
     assert is_on(place, INPUTS, bytes.fromhex("AC DB 35")) is True
