@@ -45,9 +45,14 @@ from harness.links.bacnet_messages import (
     decode,
     object_words,
 )
+from harness.links.bacnet_values import OBJECT_BYTES
 from harness.links.base import AnyBlock, LinkState, ObjectBlock
+from harness.links.heard import ALL, Sorted, heard_of
 from harness.links.seen import Message, Polls
 from harness.links.source import Source
+
+_Instants = np.ndarray[tuple[int], np.dtype[np.int64]]
+_NONE: Final[_Instants] = np.zeros(0, dtype=np.int64)
 
 RETRANSMITTED_WITHIN_NS: Final = 30 * NS_PER_S
 """A device repeats a confirmed notification until it is confirmed: Number_Of_APDU_Retries times after APDU_Timeout
@@ -91,30 +96,63 @@ def bacnet_trace(
     end_ns: int,
 ) -> Trace:
     """The trace of ``point`` from the notifications of its link between ``start_ns`` and ``end_ns``."""
-    polls = [(it, source.polls(it.id)) for it in blocks if isinstance(it, ObjectBlock)]
+    heard = heard_of(source)
+    polls = [(it, heard.polls(it.id)) for it in blocks if isinstance(it, ObjectBlock)]
     reading = _Reading(place, spec, [it for _, it in polls if len(it)])
     if place.arrives is Arrival.EVENT:
-        reading.event_states = list(_event_states(place, polls))
-    for happening in _in_order(source, spec.name, start_ns, end_ns):
+        reading.event_states = _event_states(place, polls)
+    happened = heard.once(
+        ("happened", spec.name, start_ns, end_ns), lambda: _by_object(_in_order(heard, spec.name, start_ns, end_ns))
+    )
+    for happening in happened.about((place.object_type, place.instance)):
         reading.take(happening)
     return reading.trace(point, end_ns)
 
 
-def _event_states(place: BacnetPlace, polls: Iterable[tuple[ObjectBlock, Polls]]) -> Iterator[tuple[int, int, bool]]:
-    """(asked, told, on) wherever the object's Event_State was read, in order of asking."""
+def _by_object(happened: list[_Happening]) -> Sorted[_Happening]:
+    """What names an object concerns that one (None: one that farend does not read), everything else every one."""
+    return Sorted(happened, (getattr(what, "object", ALL) for _, _, what in happened))
+
+
+@dataclass(frozen=True, slots=True)
+class _EventStates:
+    """Wherever an object's Event_State was read: ``asked`` and ``told`` (n,) int64 in order of asking, ``on`` (n,)."""
+
+    asked: _Instants
+    told: _Instants
+    on: np.ndarray[tuple[int], np.dtype[np.bool_]]
+
+    def first_from(self, since_ns: int) -> tuple[int, int, bool] | None:
+        """(asked, told, on) of the first that was asked at or after an instant."""
+        at = int(np.searchsorted(self.asked, since_ns))
+        return None if at == len(self.asked) else (int(self.asked[at]), int(self.told[at]), bool(self.on[at]))
+
+
+def _event_states(place: BacnetPlace, polls: Iterable[tuple[ObjectBlock, Polls]]) -> _EventStates:
+    """Of all blocks that read the object. What does not tell whether the alarm is up is left out."""
     mine = (place.object_type, place.instance)
-    found = []
+    asked, told, on = [_NONE], [_NONE], [_NONE]
     for block, seen in polls:
         if mine not in block.objects or not len(seen):
             continue
         index = block.objects.index(mine)
-        ends = [*seen.starts.tolist()[1:], len(seen)]
-        for first, end, payload in zip(seen.starts.tolist(), ends, seen.payloads, strict=True):
-            state = bacnet_values.unpack(payload, index).event_state
-            on = None if state is None else _event_is_on(place, state)
-            if on is not None:
-                found += [(int(seen.asked[at]), int(seen.told[at]), on) for at in range(first, end)]
-    yield from sorted(found)
+        known: dict[bytes, int] = {}
+        states = []
+        for payload in seen.payloads:
+            octets = payload[index * OBJECT_BYTES : (index + 1) * OBJECT_BYTES]
+            if octets not in known:
+                state = bacnet_values.unpack(octets, 0).event_state
+                is_on = None if state is None else _event_is_on(place, state)
+                known[octets] = -1 if is_on is None else int(is_on)
+            states.append(known[octets])
+        lengths = np.diff(np.append(seen.starts, len(seen)))
+        every = np.repeat(np.array(states, dtype=np.int64), lengths)
+        asked.append(seen.asked[every >= 0])
+        told.append(seen.told[every >= 0])
+        on.append(every[every >= 0])
+    columns = [np.concatenate(it) for it in (asked, told, on)]
+    order = np.lexsort(columns[::-1])
+    return _EventStates(columns[0][order], columns[1][order], columns[2][order] != 0)
 
 
 def unreachable_points(source: Source, points: Iterable[Point]) -> dict[str, str]:
@@ -128,7 +166,7 @@ def unreachable_points(source: Source, points: Iterable[Point]) -> dict[str, str
     for link in dict.fromkeys(it.link for it in events):
         denied: dict[ObjectId, str] = {}
         came: set[ObjectId | None] = set()
-        for message in map(_decoded, source.messages(link)):
+        for _, message in _decoded_of(source, link):
             if isinstance(message, EventNotice):
                 came.add(message.object)
             elif isinstance(message, Reporting) and not message.is_recipient:
@@ -153,7 +191,7 @@ def held_back(source: Source, points: Iterable[Point]) -> dict[str, int]:
     found: dict[str, int] = {}
     for link in dict.fromkeys(it.link for it in late):
         delays: dict[ObjectId, int] = {}
-        for message in map(_decoded, source.messages(link)):
+        for _, message in _decoded_of(source, link):
             if isinstance(message, Reporting) and message.time_delay_ns:
                 delays[message.object] = message.time_delay_ns
         for point in late:
@@ -172,8 +210,7 @@ def _follows_event_state(place: BacnetPlace) -> bool:
 def unsubscribed_times(source: Source, link: str, end_ns: int) -> Iterator[tuple[int, int, str]]:
     """From when until when a subscription was lost or refused, and why; open ends are at ``end_ns``."""
     open_since: dict[ObjectId, tuple[int, str]] = {}
-    for message in source.messages(link):
-        it = _decoded(message)
+    for message, it in _decoded_of(source, link):
         if not isinstance(it, Subscription):
             continue
         what = f"subscription of {object_words(it.object)} {it.step.value}: {it.why}"
@@ -209,9 +246,15 @@ def _in_order(source: Source, link: str, start_ns: int, end_ns: int) -> list[_Ha
         up = change.state is LinkState.UP
         found.append((change.at_ns, change.at_ns, 1 if up else 0, _Up() if up else _Down()))
     found += [(it.at_ns, it.at_ns, 0, _Down()) for it in source.dropped(link) if LATE_ANSWER not in it.what]
-    found += [(it.last_ns, it.first_ns, 2, _decoded(it)) for it in source.messages(link)]
+    found += [(it.last_ns, it.first_ns, 2, what) for it, what in _decoded_of(source, link)]
     found.sort(key=lambda it: (it[0], it[2]))
     return [(first, last, what) for last, first, _, what in found if last <= end_ns and last >= start_ns]
+
+
+def _decoded_of(source: Source, link: str) -> list[tuple[Message, BacnetMessage | _Down]]:
+    """Every message of a link and what it says."""
+    heard = heard_of(source)
+    return heard.once(("decoded", link), lambda: [(it, _decoded(it)) for it in heard.messages(link)])
 
 
 def _decoded(message: Message) -> BacnetMessage | _Down:
@@ -247,7 +290,7 @@ class _Reading:
         self._spec = spec
         self._polls = polls
         self._mine = (place.object_type, place.instance)
-        self.event_states: list[tuple[int, int, bool]] = []
+        self.event_states = _EventStates(_NONE, _NONE, _NONE != 0)
         self._samples = _Samples()
         self._on = False
         self._known = False
@@ -405,10 +448,10 @@ class _Reading:
         """The Event_State as it was first read since the link came up: from there on events tell every change."""
         if self._known or self._up_ns is None or self._place.arrives is not Arrival.EVENT:
             return
-        at = bisect_right(self.event_states, (self._up_ns, 0, False))
-        if at == len(self.event_states) or self.event_states[at][1] > until_ns:
+        first = self.event_states.first_from(self._up_ns)
+        if first is None or first[1] > until_ns:
             return
-        asked_ns, told_ns, on = self.event_states[at]
+        asked_ns, told_ns, on = first
         if self._samples.hi and asked_ns <= self._samples.hi[-1]:
             asked_ns = self._samples.hi[-1] + 1
         if asked_ns > told_ns:

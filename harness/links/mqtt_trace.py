@@ -25,6 +25,7 @@ from harness.core.links import MqttLink
 from harness.core.places import MqttPlace
 from harness.core.trace import Trace
 from harness.links.base import LinkState
+from harness.links.heard import ALL, Sorted
 from harness.links.mqtt_messages import Answered, Lost, MqttMessage, Published, Subscribing, decode
 from harness.links.mqtt_values import is_on, sequence_of
 from harness.links.seen import Message, StateChange
@@ -42,15 +43,54 @@ def mqtt_trace(
 
     ``messages`` and ``states`` are those of the whole link, each in the order in which it came.
     """
-    reading = _Reading(place, spec)
-    for at in _in_order(messages, states, end_ns):
-        if at is None:
-            reading.lose_connection()
-        else:
-            heard = decode(at.data)
-            if heard is not None:
-                reading.take(heard, at.first_ns, at.last_ns)
-    return reading.finish(point)
+    return Topics(spec, messages, states, end_ns).trace(point, place)
+
+
+class Topics:
+    """What a link was told up to an instant, decoded and sorted by topic once for all of its points."""
+
+    def __init__(self, spec: MqttLink, messages: Sequence[Message], states: Sequence[StateChange], end_ns: int) -> None:
+        """As :func:`mqtt_trace`."""
+        self._spec = spec
+        came: list[_Came | None] = []
+        for message in _in_order(messages, states, end_ns):
+            heard = None if message is None else decode(message.data)
+            if message is None:
+                came.append(None)
+            elif heard is not None:
+                came.append((heard, message.first_ns, message.last_ns))
+        signs = (it is not None and isinstance(it[0], Published) and not it[0].retain for it in came)
+        self._came = Sorted(came, (self._concerns(it) for it in came), signs)
+
+    def trace(self, point: str, place: MqttPlace) -> Trace:
+        """The trace of one point."""
+        reading = _Reading(place, self._spec)
+        for it in self._came.about(place.topic):
+            if it is None:
+                reading.lose_connection()
+            else:
+                reading.take(*it)
+        return reading.finish(point)
+
+    def _concerns(self, it: _Came | None) -> object:
+        """The topic whose points read it, ``ALL`` for every one of them, None for none."""
+        match it:
+            case None:
+                return ALL
+            case (Published() as heard, _, _):
+                return ALL if heard.topic == self._spec.alive_topic else heard.topic
+            case (Lost() as heard, _, _):
+                return heard.topic
+            case (Answered(), _, _):
+                return None if self._spec.will_within_ns is None else ALL
+            case (Subscribing(), _, _):
+                return ALL
+            case _:
+                return None
+
+
+_Came = tuple[MqttMessage, int, int]
+"""What, not before, not after."""
 
 
 def is_down(spec: MqttLink, message: Published) -> bool | None:

@@ -14,6 +14,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import accumulate
 
 import numpy as np
 
@@ -21,8 +22,10 @@ from harness.core.links import TextLink
 from harness.core.places import TextPlace
 from harness.core.trace import Trace
 from harness.links.base import LinkState
+from harness.links.heard import ALL, Sorted
 from harness.links.seen import Dropped, Message, StateChange
-from harness.links.text_lines import MessageKind, compile_place, is_garbled
+from harness.links.text_lines import MessageKind, compile_place, decode_line, is_garbled
+from harness.links.text_search import Lines
 
 
 @dataclass(slots=True)
@@ -64,12 +67,46 @@ def text_trace(
     ``lines``, ``states`` and ``dropped`` are those of the whole link, each in the order in which it came. Empty where
     the link was never up.
     """
-    subscribed = _subscribed(states, start_ns, end_ns)
-    if subscribed is None:
-        return _Samples().trace(point)
-    return _Reading(point, place, spec, subscribed, _breaks(states, dropped, subscribed)).read(
-        line for line in lines if subscribed <= line.last_ns <= end_ns
-    )
+    return TextLog(spec, lines, states, start_ns, end_ns, dropped).trace(point, place)
+
+
+class TextLog:
+    """The lines of one link between two instants, looked through once for all of its points."""
+
+    def __init__(
+        self,
+        spec: TextLink,
+        lines: Sequence[Message],
+        states: Sequence[StateChange],
+        start_ns: int,
+        end_ns: int,
+        dropped: Sequence[Dropped] = (),
+    ) -> None:
+        """As :func:`text_trace`."""
+        self._spec = spec
+        self._subscribed = _subscribed(states, start_ns, end_ns)
+        if self._subscribed is None:
+            return
+        since = self._subscribed
+        self._breaks = _breaks(states, dropped, since)
+        kept = [line for line in lines if since <= line.last_ns <= end_ns]
+        # A garbled line, and the first one after a break, concern every point; any other one those that it is about.
+        garbled = [is_garbled(line.data, spec.encoding) for line in kept]
+        passed = [bisect_right(self._breaks, line.last_ns) for line in kept]
+        most = [0, *accumulate(passed, max)]
+        concerns = [
+            ALL if bad or now > before else None for bad, now, before in zip(garbled, passed, most, strict=False)
+        ]
+        self._lines = Sorted(kept, concerns, (not bad for bad in garbled))
+        self._texts = Lines([decode_line(line.data, spec.encoding) for line in kept])
+
+    def trace(self, point: str, place: TextPlace) -> Trace:
+        """The trace of one point."""
+        if self._subscribed is None:
+            return _Samples().trace(point)
+        patterns = compile_place(place, self._spec.encoding)
+        mine = self._lines.at(self._texts.candidates(patterns))
+        return _Reading(point, place, self._spec, self._subscribed, self._breaks).read(mine)
 
 
 def _subscribed(states: Sequence[StateChange], start_ns: int, end_ns: int) -> int | None:

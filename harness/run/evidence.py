@@ -17,6 +17,7 @@ from harness.correlate.evidence import BlindTime, Evidence, Neighbour
 from harness.links.bacnet_trace import held_back, unreachable_points, unsubscribed_times
 from harness.links.base import AnyBlock, Block, LinkState
 from harness.links.decoding import trace_of
+from harness.links.heard import heard_of
 from harness.links.polled_trace import trace_of_runs
 from harness.links.source import Source
 
@@ -37,7 +38,7 @@ def evidence_of(
     ``points``: the only ones that are asked for, None for all. A point that no block held has no trace: it was not
     observed, whatever the point map expects of it.
     """
-    known = tuple(stimuli)
+    known, source = tuple(stimuli), heard_of(source)
     blocks: dict[str, list[AnyBlock]] = defaultdict(list)
     for block in source.blocks():
         blocks[block.link].append(block)
