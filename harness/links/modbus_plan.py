@@ -6,11 +6,24 @@ of two registers is never split over two requests: its halves would be of differ
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
+from typing import Final
 
 from harness.core.places import ModbusPlace, Table
+
+ADDRESSES: Final = 65_536
+"""Of each table (V1.1b3, 4.3)."""
+
+TWIN: Final = {
+    Table.COIL: Table.DISCRETE_INPUT,
+    Table.DISCRETE_INPUT: Table.COIL,
+    Table.INPUT_REGISTER: Table.HOLDING_REGISTER,
+    Table.HOLDING_REGISTER: Table.INPUT_REGISTER,
+}
+"""The other table of the same width."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
@@ -77,6 +90,44 @@ def plan_blocks(
     if run is not None:
         blocks.append(run)
     return tuple(blocks)
+
+
+def plan_probes(places: Iterable[ModbusPlace], around: int) -> tuple[BlockPlan, ...]:
+    """Reads of what is not mapped: ``around`` bits or registers beside mapped ones, and their addresses in the other
+    table of their width, as far around. In order of unit, table and address; none where ``around`` is 0.
+    """
+    if not around:
+        return ()
+    mapped: dict[tuple[int, Table], set[int]] = defaultdict(set)
+    wanted: dict[tuple[int, Table], set[int]] = defaultdict(set)
+    for place in places:
+        mapped[place.unit, place.table].update(range(place.address, place.address + place.count))
+        near = range(max(0, place.address - around), min(ADDRESSES, place.address + place.count + around))
+        wanted[place.unit, place.table].update(near)
+        wanted[place.unit, TWIN[place.table]].update(near)
+    blocks = [
+        BlockPlan(unit=unit, table=table, address=at, count=min(table.count_max, end - at))
+        for (unit, table), near in wanted.items()
+        for start, end in _runs(sorted(near - mapped[unit, table]))
+        for at in range(start, end, table.count_max)
+    ]
+    return tuple(sorted(blocks, key=lambda it: (it.unit, _RANK[it.table], it.address)))
+
+
+_RANK: Final = {table: number for number, table in enumerate(Table)}
+
+
+def _runs(addresses: Iterable[int]) -> Iterator[tuple[int, int]]:
+    """First and behind-last of each run of neighbouring addresses; ``addresses`` in order."""
+    start = end = -1
+    for at in addresses:
+        if at != end and end >= 0:
+            yield start, end
+        if at != end:
+            start = at
+        end = at + 1
+    if end >= 0:
+        yield start, end
 
 
 def split(block: BlockPlan, places: Iterable[ModbusPlace]) -> tuple[BlockPlan, ...]:

@@ -21,8 +21,11 @@ from harness.links.modbus_client import (
     RequestRefusedError,
 )
 from harness.links.modbus_pdu import ExceptionCode, ReadRequest
-from harness.links.modbus_plan import BlockPlan, plan_blocks, split
+from harness.links.modbus_plan import BlockPlan, plan_blocks, plan_probes, split
 from harness.links.modbus_schedule import Poll, Schedule
+
+PROBE_EVERY: Final = 4
+"""In so many periods what is not mapped is read once: an alarm that was missed is held for longer than that."""
 
 TIMEOUTS_IN_A_ROW_MAX: Final = 3
 """A gateway may drop requests to one dead unit and still serve the others; after this many with no answer at all
@@ -86,6 +89,15 @@ class DevicePolls:
         phase_ns = zlib.crc32(spec.name.encode()) % period_ns
         for number, plan in enumerate(plans):
             self._add(plan, now_ns + (phase_ns + number * period_ns // len(plans)) % period_ns)
+        probes, probe_period_ns = plan_probes(self.places, spec.probe_around), PROBE_EVERY * period_ns
+        for number, plan in enumerate(probes):
+            self._add(
+                plan, now_ns + (phase_ns + number * probe_period_ns // len(probes)) % probe_period_ns, PROBE_EVERY
+            )
+
+    def give_up(self, poll: Poll) -> None:
+        """What is not mapped and was not answered is not asked for again."""
+        self.refused.add(poll.plan)
 
     def split(self, poll: Poll) -> None:
         """The device refused this block with exception 02: smaller ones from now on, and remember."""
@@ -98,7 +110,7 @@ class DevicePolls:
             # Due at once: until they are answered, their points are blind.
             self._add(part, poll.due_ns - self.schedule.period_ns)
 
-    def _add(self, plan: BlockPlan, due_ns: int) -> None:
+    def _add(self, plan: BlockPlan, due_ns: int, every: int = 1) -> None:
         request = ReadRequest(unit=plan.unit, table=plan.table, address=plan.address, count=plan.count)
         block = Block(
             id=self._next_block_id(),
@@ -109,7 +121,7 @@ class DevicePolls:
             count=plan.count,
         )
         self.observer.block(block)
-        self.schedule.add(Poll(id=block.id, plan=plan, request=request, due_ns=due_ns))
+        self.schedule.add(Poll(id=block.id, plan=plan, request=request, due_ns=due_ns, every=every))
 
 
 class Session:
@@ -203,6 +215,9 @@ class Session:
     def _failed(self, poll: Poll, exc: BaseException) -> None:
         if not isinstance(exc, ExchangeError):
             raise exc
+        if poll.is_probe:
+            self._probe_failed(poll, exc)
+            return
         self._observer.poll_failed(poll.id, exc.asked_ns, exc.given_up_ns, exc.why)
         if isinstance(exc, RequestRefusedError):
             self._answered(poll)
@@ -212,6 +227,16 @@ class Session:
         if isinstance(exc, AnswerTimeoutError):
             self._timed_out(poll, exc)
         self._put_back(poll, exc)
+
+    def _probe_failed(self, poll: Poll, exc: ExchangeError) -> None:
+        """What is refused is no failure of the link. What had no answer is one, and is not asked for again either."""
+        self._polls.give_up(poll)
+        if isinstance(exc, RequestRefusedError):
+            self._answered(poll)
+            return
+        self._observer.poll_failed(poll.id, exc.asked_ns, exc.given_up_ns, exc.why)
+        if isinstance(exc, AnswerTimeoutError):
+            self._timed_out(poll, exc)
 
     def _put_back(self, poll: Poll, exc: ExchangeError) -> None:  # noqa: ARG002 - a bus looks at why
         """A poll without a usable answer goes back on the schedule."""

@@ -20,12 +20,21 @@ EARLY_MAX_NS: Final = 500 * NS_PER_US
 
 @dataclass(slots=True, kw_only=True)
 class Poll:
-    """A block that is polled again and again. ``due_ns``: when next, on the absolute schedule."""
+    """A block that is polled again and again. ``due_ns``: when next, on the absolute schedule.
+
+    ``every``: in so many periods once. A ``probe`` reads what is not mapped: it is given up where it is refused.
+    """
 
     id: int
     plan: BlockPlan
     request: ReadRequest
     due_ns: int
+    every: int = 1
+
+    @property
+    def is_probe(self) -> bool:
+        """True where nothing of it is mapped."""
+        return self.every > 1
 
 
 class Schedule:
@@ -59,8 +68,9 @@ class Schedule:
         """
         due_ns, _, poll = heapq.heappop(self._heap)
         self._free_ns = now_ns + self.spacing_ns
-        missed = max(0, now_ns - due_ns) // self.period_ns
-        poll.due_ns = due_ns + (missed + 1) * self.period_ns
+        period_ns = self.period_ns * poll.every
+        missed = max(0, now_ns - due_ns) // period_ns
+        poll.due_ns = due_ns + (missed + 1) * period_ns
         return poll, due_ns if missed else None
 
     def skip_ahead(self, now_ns: int) -> None:
@@ -68,6 +78,7 @@ class Schedule:
         for _, _, poll in self._heap:
             behind_ns = now_ns - poll.due_ns
             if behind_ns > 0:
-                poll.due_ns += -(-behind_ns // self.period_ns) * self.period_ns
+                period_ns = self.period_ns * poll.every
+                poll.due_ns += -(-behind_ns // period_ns) * period_ns
         self._heap = [(poll.due_ns, poll.id, poll) for _, _, poll in self._heap]
         heapq.heapify(self._heap)

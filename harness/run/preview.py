@@ -8,12 +8,13 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from harness.core.instants import NS_PER_S
-from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, MqttLink, PersonLink
+from harness.core.links import BacnetLink, BusWay, ModbusRtuLink, ModbusTcpLink, MqttLink, PersonLink
 from harness.core.model import Point, Site
 from harness.core.places import ModbusPlace, MqttPlace
 from harness.core.wording import link_address
 from harness.correlate.wording import time_text
-from harness.links.modbus_plan import plan_blocks
+from harness.links.modbus_plan import plan_blocks, plan_probes
+from harness.links.modbus_polls import PROBE_EVERY
 from harness.run.gate import acting, effects_of
 from harness.run.order import Item, Selection, check_selection, listened_links, longest_ns, plan_of, usual_ns
 from harness.run.watching_bacnet import bacnet_cost
@@ -142,11 +143,12 @@ def _link(site: Site, name: str) -> LinkPreview:
     if isinstance(spec, ModbusRtuLink):
         cost, asked = rtu_cost(spec, site.points.values())
         armed = "; one more write at a time while armed" if any(it.link == name for it in site.writable) else ""
-        return LinkPreview(name=name, address=link_address(spec), cost=cost + armed, requests=asked)
+        places = [it.place for it in site.points.values() if it.link == name and isinstance(it.place, ModbusPlace)]
+        probing = probing_words(spec, places) if spec.way is BusWay.POLL else ""
+        return LinkPreview(name=name, address=link_address(spec), cost=cost + probing + armed, requests=asked)
     if not isinstance(spec, ModbusTcpLink):
         return LinkPreview(name=name, address=link_address(spec), cost="listens only, sends nothing", requests=())
-    places = [point.place for point in site.points.values() if point.link == name]
-    modbus = [place for place in places if isinstance(place, ModbusPlace)]
+    modbus = [it.place for it in site.points.values() if it.link == name and isinstance(it.place, ModbusPlace)]
     blocks = plan_blocks(modbus, spec.gap_max_bits, spec.gap_max_registers)
     per_s = len(blocks) * NS_PER_S / spec.poll_period_ns
     rate = f"{per_s:g} requests a second"
@@ -157,6 +159,7 @@ def _link(site: Site, name: str) -> LinkPreview:
     cost = (
         f"1 connection{writes}, at most {spec.in_flight} request{'s' * (spec.in_flight != 1)} outstanding, "
         f"a cycle of {len(blocks)} read{'s' * (len(blocks) != 1)} every {time_text(spec.poll_period_ns)}, {rate}"
+        f"{probing_words(spec, modbus)}"
     )
     requests = tuple(
         f"unit {it.unit} function {it.table.read_function}: {it.table.value.replace('-', ' ')} {it.address} to "
@@ -164,6 +167,19 @@ def _link(site: Site, name: str) -> LinkPreview:
         for it in blocks
     )
     return LinkPreview(name=name, address=link_address(spec), cost=cost, requests=requests)
+
+
+def probing_words(spec: ModbusTcpLink | ModbusRtuLink, places: Sequence[ModbusPlace]) -> str:
+    """What reading around mapped places costs besides, in words; '' where nothing is."""
+    probes = plan_probes(places, spec.probe_around)
+    if not probes:
+        return ""
+    every_ns = PROBE_EVERY * spec.poll_period_ns
+    per_s = len(probes) * NS_PER_S / every_ns
+    return (
+        f"; and around them {len(probes)} read{'s' * (len(probes) != 1)} every {time_text(every_ns)}, {per_s:g} "
+        "requests a second, of which those that are refused are not sent again"
+    )
 
 
 def mqtt_topics(spec: MqttLink, points: Iterable[Point]) -> tuple[str, ...]:

@@ -62,6 +62,19 @@ _MODBUS: Final = (
     _field("widest gap bits", kinds.whole(0, 2000), "Unneeded bits that one read may span.", default="64"),
     _field("widest gap registers", kinds.whole(0, 125), "Unneeded registers that one read may span.", default="16"),
 )
+_PROBING: Final = (
+    _field(
+        "probe around",
+        kinds.whole(0, 64),
+        "Bits or registers around mapped ones that are read seldom, and the same addresses of the other table, to find "
+        "an alarm at the wrong place. Only reads.",
+        default="0: none",
+    ),
+)
+BEHIND: Final = (
+    _field("behind", kinds.TEXT, "The link of the device that this one polls: what fails at both is passed on."),
+)
+BEHIND_NAMES: Final = tuple(field.name for field in BEHIND)
 _MODBUS_TCP: Final = (
     _field(
         "requests in flight", kinds.whole(1, 16), "Requests outstanding at once on the one connection.", default="1"
@@ -199,9 +212,9 @@ def _names(*tables: tuple[Field, ...]) -> frozenset[str]:
 
 
 FIELDS_OF: Final[Mapping[str, frozenset[str]]] = {
-    "modbus-tcp": _names(_POLLED, _MODBUS, _MODBUS_TCP),
-    "modbus-rtu": _names(_POLLED, _MODBUS, _BUS, _SERIAL),
-    "modbus-rtu+tcp": _names(_POLLED, _MODBUS, _BUS),
+    "modbus-tcp": _names(_POLLED, _MODBUS, _MODBUS_TCP, _PROBING),
+    "modbus-rtu": _names(_POLLED, _MODBUS, _BUS, _SERIAL, _PROBING),
+    "modbus-rtu+tcp": _names(_POLLED, _MODBUS, _BUS, _PROBING),
     "text+tcp": _names(_TEXT, _PUSHED),
     "text+serial": _names(_TEXT, _PUSHED, _SERIAL),
     "bacnet": _names(_POLLED, _BACNET, _PUSHED),
@@ -212,6 +225,6 @@ FIELDS_OF: Final[Mapping[str, frozenset[str]]] = {
 
 LINK: Final = Group(
     what="link",
-    fields=(*_PEERS, *_POLLED, *_MODBUS, *_MODBUS_TCP, *_BUS, *_SERIAL, *_TEXT, *_PUSHED, *_BACNET, *_MQTT, *_PERSON,
-            *HOLDS),
+    fields=(*_PEERS, *BEHIND, *_POLLED, *_MODBUS, *_PROBING, *_MODBUS_TCP, *_BUS, *_SERIAL, *_TEXT, *_PUSHED,
+            *_BACNET, *_MQTT, *_PERSON, *HOLDS),
 )  # fmt: skip

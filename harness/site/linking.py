@@ -15,7 +15,7 @@ from harness.core.links import (
     PersonLink,
 )
 from harness.site.forms import Form
-from harness.site.link_fields import FIELDS_OF, HOLD_NAMES, LINK_KINDS
+from harness.site.link_fields import BEHIND_NAMES, FIELDS_OF, HOLD_NAMES, LINK_KINDS
 from harness.site.link_parts import needed
 from harness.site.linking_line import modbus_rtu_link, modbus_tcp_link, text_link
 from harness.site.linking_told import bacnet_link, mqtt_link
@@ -46,6 +46,26 @@ def build_links(forms: Mapping[str, Form], problems: Problems) -> dict[str, Link
         _refuse_foreign(form, kind, problems)
         links[name] = _BUILDERS[kind](form, kind, problems)
     return links
+
+
+def build_behind(forms: Mapping[str, Form], problems: Problems) -> dict[str, str]:
+    """For each link, the one whose device its own device polls. No link is behind itself, through others or not."""
+    behind = {name: form.text("behind") for name, form in forms.items() if form.text("behind")}
+    for name, other in list(behind.items()):
+        if other not in forms:
+            text = f"behind={shown(other)}: no such link"
+            problems.error(forms[name].at("behind"), "unknown-link", text, did_you_mean(other, forms))
+            del behind[name]
+    for name in list(behind):
+        seen, at = [name], behind.get(name)
+        while at is not None and at not in seen:
+            seen.append(at)
+            at = behind.get(at)
+        if at == name:
+            text = f"behind={shown(behind[name])}: {' behind '.join([*seen, name])}: a link behind itself"
+            problems.error(forms[name].at("behind"), "behind", text, "name the device that is polled, not who polls it")
+            del behind[name]
+    return behind
 
 
 def kind_of(form: Form) -> str | None:
@@ -98,7 +118,7 @@ def _likely_kind(form: Form) -> str:
 
 def _refuse_foreign(form: Form, kind: str, problems: Problems) -> None:
     for name in form.values:
-        if name in LINK_KINDS or name in HOLD_NAMES or name in FIELDS_OF[kind]:
+        if name in LINK_KINDS or name in (*HOLD_NAMES, *BEHIND_NAMES) or name in FIELDS_OF[kind]:
             continue
         text = f"{name}={shown(form.written(name))}: a {kind} link has none"
         problems.error(form.at(name), "foreign-field", text, "delete the line")

@@ -13,7 +13,13 @@ from harness.site.names import did_you_mean, shown
 from harness.site.problems import Problems
 
 _ENCODINGS: Final = ("ascii", "utf-8", "latin-1", "cp1252", "cp437", "cp850")
-_OF_POLLING: Final = ("quiet after timeout", "requests per second", "widest gap bits", "widest gap registers")
+_OF_POLLING: Final = (
+    "quiet after timeout",
+    "requests per second",
+    "widest gap bits",
+    "widest gap registers",
+    "probe around",
+)
 
 
 def _numbering(form: Form, problems: Problems) -> Numbering:
@@ -41,6 +47,7 @@ def modbus_tcp_link(form: Form, kind: str, problems: Problems) -> ModbusTcpLink:
         requests_per_s_max=form.get("requests per second", float),
         gap_max_bits=number_or(form, "widest gap bits", 64),
         gap_max_registers=number_or(form, "widest gap registers", 16),
+        probe_around=number_or(form, "probe around", 0),
         origin=form.origin,
     )
 
@@ -72,6 +79,7 @@ def modbus_rtu_link(form: Form, kind: str, problems: Problems) -> ModbusRtuLink:
         requests_per_s_max=form.get("requests per second", float),
         gap_max_bits=number_or(form, "widest gap bits", 64),
         gap_max_registers=number_or(form, "widest gap registers", 16),
+        probe_around=number_or(form, "probe around", 0),
         origin=form.origin,
     )
 

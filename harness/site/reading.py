@@ -13,7 +13,7 @@ from harness.site.alarming import build_alarms, build_side_effects, build_writab
 from harness.site.checks import check_site
 from harness.site.fields import SITE
 from harness.site.forms import Form, read_group
-from harness.site.linking import build_links
+from harness.site.linking import build_behind, build_links
 from harness.site.loops import build_loops
 from harness.site.names import shown
 from harness.site.noting import notes_of
@@ -155,6 +155,7 @@ def _build(form: Form, documents: Mapping[str, bytes], point_map_file: str, prob
         points=point_map.points,
         alarms=alarms,
         side_effects=build_side_effects(form.forms("side effects")),
+        behind=build_behind(link_forms, problems),
         acknowledgeable=build_acknowledgeable(form.many("writable")),
         writable=build_writable(form.many("writable"), links, link_forms, problems),
         expectations=tuple(point_map.expectations.values()),

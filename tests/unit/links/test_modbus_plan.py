@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from harness.core.places import ModbusPlace, Table, ValueType
-from harness.links.modbus_plan import BlockPlan, plan_blocks, split
+from harness.links.modbus_plan import BlockPlan, plan_blocks, plan_probes, split
 
 BITS, HOLDING = Table.DISCRETE_INPUT, Table.HOLDING_REGISTER
 
@@ -74,3 +74,28 @@ def test_what_was_refused_is_not_planned_again() -> None:
 
 def test_nothing_to_read() -> None:
     assert plan_blocks([], 64, 16) == ()
+
+
+def test_probes_read_what_is_not_mapped_around_and_in_the_other_table() -> None:
+    places = [*bits(10, 12), *bits(0, table=HOLDING)]
+    found = {(it.table, it.address, it.count) for it in plan_probes(places, 2)}
+    assert found == {
+        (Table.DISCRETE_INPUT, 8, 2),
+        (Table.DISCRETE_INPUT, 11, 1),
+        (Table.DISCRETE_INPUT, 13, 2),
+        (Table.COIL, 8, 7),
+        (Table.HOLDING_REGISTER, 1, 2),
+        (Table.INPUT_REGISTER, 0, 3),
+    }
+    assert plan_probes(places, 0) == ()
+
+
+def test_probes_stay_within_the_addresses_and_the_limits_of_one_request() -> None:
+    last = bits(65_535, table=HOLDING)
+    assert [(it.table, it.address, it.count) for it in plan_probes(last, 3)] == [
+        (Table.INPUT_REGISTER, 65_532, 4),
+        (Table.HOLDING_REGISTER, 65_532, 3),
+    ]
+    many = plan_probes(bits(*range(400), table=HOLDING), 1)
+    assert all(it.count <= it.table.count_max for it in many)
+    assert sum(it.count for it in many if it.table is Table.INPUT_REGISTER) == 401
