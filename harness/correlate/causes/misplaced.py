@@ -91,7 +91,7 @@ def wrong_tables(case: Case) -> Iterator[Finding]:
 
 
 def _is_twin(own: Block, other: Block) -> bool:
-    if own.link != other.link or own.words != other.words or LINES in (own.table, other.table):
+    if own.link != other.link or own.words != other.words or not (own.is_modbus and other.is_modbus):
         return False
     same_table, same_unit = own.table == other.table, own.unit == other.unit
     return (same_unit and _TWIN[own.table] == other.table) or (same_table and not same_unit)

@@ -176,7 +176,9 @@ def _step(of: Block, by: int) -> tuple[str, str, str]:
         check = "compare the printer's list of texts with the alarm list, row by row from the first one"
         step = f"every alarm prints the text of the alarm {ranks} {further} in the point map"
         return step, "text-off-by-one" if single else "text-offset", check
-    what = "bit" if of.is_register_bits else "register" if of.words else "address"
+    what = "bit" if of.is_register_bits else "register" if of.words else "address" if of.is_modbus else "instance"
+    if of.is_ranked:
+        what = of.table
     if of.is_register_bits and by % BITS_PER_REGISTER == 0:
         what, by = "register", by // BITS_PER_REGISTER
     plural = "es" if what == "address" else "s"

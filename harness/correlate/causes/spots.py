@@ -7,10 +7,24 @@ from typing import Final, NamedTuple
 
 from harness.core.links import ModbusLink
 from harness.core.model import Point, Site
-from harness.core.places import ModbusPlace, Numbering, Place, Table, ValueType
+from harness.core.places import (
+    Arrival,
+    BacnetPlace,
+    ModbusPlace,
+    MqttPlace,
+    Numbering,
+    ObjectPart,
+    PersonPlace,
+    Place,
+    Table,
+    ValueType,
+)
 
 BITS_PER_REGISTER: Final = 16
 LINES: Final = "line"
+TOPICS: Final = "topic"
+SIGNS: Final = "sign"
+_TABLES: Final = frozenset(table.value for table in Table)
 WRITTEN_MAX: Final = 60
 _REFERENCE_DIGIT: Final = {
     Table.COIL: 0,
@@ -21,7 +35,11 @@ _REFERENCE_DIGIT: Final = {
 
 
 class Block(NamedTuple):
-    """Places of one kind. ``table``: a table's value, or ``line``; ``words``: whole registers and not bits of them."""
+    """Places of one kind. ``words``: whole registers and not bits of them.
+
+    ``table``: the value of a Modbus table; ``line``, ``topic`` or ``sign``; or a BACnet object type with the part that
+    is meant and how it arrives.
+    """
 
     link: str
     unit: int
@@ -29,9 +47,24 @@ class Block(NamedTuple):
     words: bool
 
     @property
+    def is_text(self) -> bool:
+        """True where places are told apart by what is printed, and their ranks are those of the site file."""
+        return self.table == LINES
+
+    @property
+    def is_modbus(self) -> bool:
+        """True for a table of the Modbus data model, which alone has addresses side by side in one request."""
+        return self.table in _TABLES
+
+    @property
+    def is_ranked(self) -> bool:
+        """True where positions are only the order of the site file."""
+        return self.table in (LINES, TOPICS, SIGNS)
+
+    @property
     def is_register_bits(self) -> bool:
         """True where positions count the bits of registers."""
-        return self.table.endswith("register") and not self.words
+        return self.table in (Table.INPUT_REGISTER.value, Table.HOLDING_REGISTER.value) and not self.words
 
 
 class Spot(NamedTuple):
@@ -58,16 +91,30 @@ def spot_of(link: str, place: ModbusPlace) -> Spot:
 
 
 def spots_of(site: Site) -> dict[str, Spot]:
-    """Where every point of a site is; printed lines count in the order of the site file."""
+    """Where every point of a site is; what has no number of its own counts in the order of the site file."""
     found: dict[str, Spot] = {}
     ranks: dict[str, int] = defaultdict(int)
     for name, point in site.points.items():
-        if isinstance(point.place, ModbusPlace):
-            found[name] = spot_of(point.link, point.place)
-        else:
-            found[name] = Spot(Block(point.link, 0, LINES, words=False), ranks[point.link])
-            ranks[point.link] += 1
+        match point.place:
+            case ModbusPlace():
+                found[name] = spot_of(point.link, point.place)
+            case BacnetPlace():
+                found[name] = Spot(object_block(point.link, point.place), point.place.instance)
+            case _:
+                table = _RANKED.get(type(point.place), LINES)
+                found[name] = Spot(Block(point.link, 0, table, words=False), ranks[point.link])
+                ranks[point.link] += 1
     return found
+
+
+_RANKED: Final[dict[type, str]] = {MqttPlace: TOPICS, PersonPlace: SIGNS}
+
+
+def object_block(link: str, place: BacnetPlace) -> Block:
+    """The objects of one type of a device, by one part and one way of arriving."""
+    part = "" if place.part is ObjectPart.PRESENT_VALUE else f" {place.part.value}"
+    arrives = "" if place.arrives is Arrival.POLL else f" by {place.arrives.value}"
+    return Block(link, 0, f"{place.object_type.value}{part}{arrives}", words=False)
 
 
 def point_text(point: Point) -> str:
@@ -78,7 +125,7 @@ def point_text(point: Point) -> str:
 
 
 def wire_text(place: Place) -> str:
-    """The address on the wire, from 0; '' for a printed line, which has none."""
+    """The address on the wire, from 0; '' for what has none."""
     if not isinstance(place, ModbusPlace):
         return ""
     bit = f" bit {place.bit}" if place.value_type in (ValueType.BIT, ValueType.BITS) and not place.table.is_bits else ""
@@ -89,6 +136,8 @@ def wire_text(place: Place) -> str:
 def spot_text(site: Site, spot: Spot) -> str:
     """A place that no point maps, in the numbering of its link and as the address on the wire."""
     block, position = spot
+    if not block.is_modbus:
+        return f"unmapped {block.table} {position}" if not block.is_ranked else f"an unmapped {block.table}"
     address, bit = divmod(position, BITS_PER_REGISTER) if block.is_register_bits else (position, 0)
     table = Table(block.table)
     value_type = ValueType.BIT if table.is_bits or block.is_register_bits else ValueType.U16

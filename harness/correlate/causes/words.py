@@ -9,7 +9,7 @@ from harness.core.instants import Bounds
 from harness.core.model import Result
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Appearance
-from harness.correlate.causes.spots import LINES, Block, Spot, point_text, spot_text
+from harness.correlate.causes.spots import LINES, TOPICS, Block, Spot, point_text, spot_text
 from harness.correlate.wording import span_text
 
 LISTED_MAX: Final = 40
@@ -73,8 +73,11 @@ def place(case: Case, spot: Spot) -> str:
 
 def block(of: Block) -> str:
     """A block of places: ``the discrete inputs of link bms, unit 1``."""
-    if of.table == LINES:
-        return f"the printed lines of link {of.link}"
+    if of.is_ranked:
+        return {LINES: "the printed lines", TOPICS: "the topics"}.get(of.table, "the signs") + f" of link {of.link}"
+    if not of.is_modbus:
+        kind, _, how = of.table.partition(" ")
+        return f"the {kind} objects of link {of.link}{f' ({how})' if how else ''}"
     what = f"{of.table.replace('-', ' ')}s"
     return f"the {'bits of ' if of.is_register_bits else ''}{what} of link {of.link}, unit {of.unit}"
 
