@@ -23,7 +23,16 @@ from harness.links.bacnet_app import BacnetApp, BacnetPorts, resolved
 from harness.links.bacnet_cov import Subscriptions
 from harness.links.bacnet_datagrams import Arrival, HostPort
 from harness.links.bacnet_life import Life
-from harness.links.bacnet_messages import LATE_ANSWER, BacnetMessage, Gap, LifeSign, ObjectId, Reporting, encode
+from harness.links.bacnet_messages import (
+    LATE_ANSWER,
+    SHADOW_PERIOD_NS,
+    BacnetMessage,
+    Gap,
+    LifeSign,
+    ObjectId,
+    Reporting,
+    encode,
+)
 from harness.links.bacnet_polls import Device, Polls
 from harness.links.bacnet_reporting import check_identity, read_reporting
 from harness.links.bacnet_values import ObjectReading
@@ -32,9 +41,6 @@ from harness.links.base import LinkState, ObjectBlock, Observer
 RECONNECT_FIRST_NS: Final = 100 * NS_PER_MS
 RECONNECT_MAX_NS: Final = 2 * NS_PER_S
 """Back-off between attempts that came to nothing: short enough to lose little, long enough to spare the device."""
-
-SHADOW_PERIOD_NS: Final = 5 * NS_PER_S
-"""How often objects that must notify are read besides, so that a lost subscription is noticed."""
 
 ANSWERS_TO_WHO_IS_NS: Final = 5 * NS_PER_S
 """An I-Am of the device itself later than this after our Who-Is was not the answer to it."""

@@ -36,6 +36,9 @@ ASK_THE_SITE: Final = "not a recipient: ask the site"
 NOT_KNOWN: Final = "whether farend is a recipient is not known: ask the site"
 """The reason of a row where that cannot be read, and no event ever came."""
 
+SHADOW_PERIOD_NS: Final = 5 * NS_PER_S
+"""How often objects that must notify are read besides, so that a lost subscription is noticed by what is read."""
+
 LOOK_PERIOD_NS: Final = 1 * NS_PER_S
 LOOK_SELDOM_NS: Final = 5 * NS_PER_S
 LOOK_OFTEN_OBJECTS_MAX: Final = 20

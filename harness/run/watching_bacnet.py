@@ -15,6 +15,7 @@ from harness.correlate.wording import time_text
 from harness.links import bacnet_values
 from harness.links.bacnet_messages import (
     NOTIFY_ACK,
+    SHADOW_PERIOD_NS,
     EventNotice,
     Gap,
     LifeSign,
@@ -23,6 +24,7 @@ from harness.links.bacnet_messages import (
     Subscription,
     ValueChange,
     decode,
+    look_period_ns,
     object_words,
 )
 from harness.links.bacnet_values import ObjectReading, Status
@@ -201,9 +203,20 @@ def bacnet_cost(spec: BacnetLink, points: Iterable[Point]) -> tuple[str, tuple[s
         parts.append(f"{len(changing)} {kind} COV subscription{'s' * (len(changing) != 1)} {life}")
     if notified:
         parts.append(f"events of {len(notified)} object{'s' * (len(notified) != 1)}, if the device sends them here")
+    told = len(dict.fromkeys((*changing, *notified)))
+    if told:
+        shadow_ns = max(SHADOW_PERIOD_NS, spec.poll_period_ns)
+        look = "Active_COV_Subscriptions and Time_Of_Device_Restart" if changing else "Time_Of_Device_Restart"
+        parts.append(
+            f"{-(-told // spec.objects_per_read)} more every {time_text(shadow_ns)} of what must notify, and one of "
+            f"{look} every {time_text(look_period_ns(len(changing)))}, if the device has it"
+        )
     if spec.bbmd_host is not None:
         parts.append(f"registered as a foreign device with {spec.bbmd_host}:{spec.bbmd_port}, as declared")
-    parts.append("one Who-Is; no write service")
+    parts.append(
+        f"one Who-Is; an I-Am to whoever asks for exactly device {spec.own_device}, a reject to any other request; "
+        "no write service"
+    )
     asked = [f"reads {object_words(it)}" for it in by_way[Arrival.POLL]]
     asked += [f"subscribes to {object_words(it)}" for it in changing]
     asked += [f"waits for events of {object_words(it)}" for it in notified]

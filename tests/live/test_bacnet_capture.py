@@ -16,6 +16,8 @@ from tests.live.test_bacnet_peers import DEVICE, device, heard_of, level
 from tests.peers.bacnet import AI, bacnet_link, bacnet_point, free_port, messages
 from tests.peers.capture import TSHARK
 from tests.peers.capture_bacnet import capture_udp, caught_up, dissect_bacnet
+from tests.peers.hand_bacnet import BINARY_INPUT, enumerated, hand_device, unicast
+from tests.peers.recorder import eventually
 
 pytestmark = pytest.mark.skipif(TSHARK is None, reason="tshark is not installed (Debian: tshark)")
 
@@ -91,3 +93,33 @@ async def test_every_recorded_value_is_the_dissectors_and_nothing_else_is_sent(t
     assert len(answers) - len(recorded) in {0, 1}
     assert recorded == answers[: len(recorded)]
     assert len(recorded) >= 10
+
+
+def who_is(low: int, high: int) -> bytes:
+    """Who-Is for the instances from low to high (ASHRAE 135, 16.10)."""
+    return unicast(b"\x10\x08\x0b" + low.to_bytes(3, "big") + b"\x1b" + high.to_bytes(3, "big"))
+
+
+READ_OF_FAREND = unicast(bytes.fromhex("0004090C 0C023FFFFE 194D"))
+"""ReadProperty of farend's own device object, invoke id 9."""
+
+
+@pytest.mark.usefixtures("may_capture")
+async def test_others_get_an_i_am_where_they_ask_for_farend_and_a_reject_of_anything_else(tmp_path: Path) -> None:
+    async with hand_device() as device:
+        device.set(BINARY_INPUT, 1, enumerated(0))
+        port = device.address[1]
+        spec = bacnet_link(port)
+        mine = ("127.0.0.1", spec.listen_port)
+        async with capture_udp(port, tmp_path / "wire.pcapng") as wire, heard_of(spec, [bacnet_point(1)]) as heard:
+            await heard.until(lambda: len(heard.polls) >= 1)
+            for asked in (unicast(b"\x10\x08"), who_is(0, 4_194_302), who_is(spec.own_device - 1, spec.own_device)):
+                device.send(asked, mine)
+            device.send(who_is(spec.own_device, spec.own_device), mine)
+            device.send(READ_OF_FAREND, mine)
+            await eventually(lambda: any(it[6] >> 4 == 6 for it in device.requests))
+            await caught_up(wire, port)
+    sent = [(it.kind, it.service) for it in await dissect_bacnet(tmp_path / "wire.pcapng", port) if it.to_device]
+    assert {it for it in sent if it not in SENT} == {("Unconfirmed-REQ", "i-Am"), ("Reject", "")}
+    assert sent.count(("Unconfirmed-REQ", "i-Am")) == 1
+    assert sent.count(("Reject", "")) == 1

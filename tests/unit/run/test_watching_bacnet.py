@@ -39,6 +39,10 @@ def test_what_listening_costs_names_reads_subscriptions_and_registration() -> No
     assert "1 read every 20 ms" in cost
     assert "1 confirmed COV subscription for 300 s each" in cost
     assert "registered as a foreign device with 10.0.0.1:47808" in cost
+    assert "1 more every 5 s of what must notify" in cost
+    assert "one of Active_COV_Subscriptions and Time_Of_Device_Restart every 1 s, if the device has it" in cost
+    assert "an I-Am to whoever asks for exactly device 4194302, a reject to any other request" in cost
+    assert cost.endswith("no write service")
     assert asked == ("reads binary-input 1", "subscribes to binary-input 2", "waits for events of binary-input 3")
 
 
