@@ -198,8 +198,8 @@ class ObjectPart(StrEnum):
 class BacnetPlace:
     """A BACnet object and the way by which its alarm must arrive.
 
-    ``on_when`` and ``threshold`` speak of the part; an Event_State is on whenever it is not normal. For arrivals
-    by event they are not used: on is a transition to an off-normal state (also to fault, where ``part`` is FAULT).
+    ``on_when`` and ``threshold`` speak of the part; an Event_State is on whenever it is neither normal nor fault. For
+    arrivals by event they are not used: on is a transition to an off-normal state (to fault, where ``part`` is FAULT).
     """
 
     object_type: ObjectType

@@ -457,12 +457,15 @@ class _Reading:
         if asked_ns > told_ns:
             return
         self._samples.add(asked_ns, told_ns, on=on, edge=False, sealed=False)
-        self._on, self._known, self._whole = on, True, True
+        self._on, self._known, self._whole = on, True, self._spec.promises_every_change
         self._alive_from_ns, self._begun_by_poll = told_ns, True
 
     def _notice(self, it: ValueChange | EventNotice, first_ns: int, last_ns: int) -> None:
         on = state_told(self._place, it)
         if on is None:
+            if not (isinstance(it, EventNotice) and it.notify_type == NOTIFY_ACK):
+                # It changed to what tells neither (a fault, out of service): what it was told to be, it is no more.
+                self._break(first_ns - (self._spec.longest_delay_ns or 0), last_ns)
             return
         self._begin_events(first_ns)
         if self._is_retransmitted(it, last_ns):

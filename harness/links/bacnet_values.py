@@ -90,13 +90,16 @@ def is_on(place: BacnetPlace, reading: ObjectReading) -> bool | None:
     """Whether what was read counts as on; None where it tells nothing.
 
     A value that is on while the object is out of service tells nothing: it may have been written by hand, and does
-    not come from the alarm (ASHRAE 135, 12: Present_Value is then decoupled from the input).
+    not come from the alarm (ASHRAE 135, 12: Present_Value is then decoupled from the input). A fault takes precedence
+    in the Event_State and sets the in-alarm flag too (13.2.2.1), so that it hides whether the alarm is up.
     """
     match place.part:
         case ObjectPart.EVENT_STATE:
-            return None if reading.event_state is None else reading.event_state != NORMAL
+            return None if reading.event_state in (None, FAULT) else reading.event_state != NORMAL
         case ObjectPart.IN_ALARM:
-            return None if reading.status is None else bool(reading.status & Status.IN_ALARM)
+            if reading.status is None or _is_fault(reading):
+                return None
+            return bool(reading.status & Status.IN_ALARM)
         case ObjectPart.FAULT:
             return None if reading.status is None else bool(reading.status & Status.FAULT)
     if reading.value is None or not math.isfinite(reading.value):
@@ -105,6 +108,13 @@ def is_on(place: BacnetPlace, reading: ObjectReading) -> bool | None:
     if on and reading.status is not None and reading.status & Status.OUT_OF_SERVICE:
         return None
     return on
+
+
+def _is_fault(reading: ObjectReading) -> bool:
+    """Whether the in-alarm flag may come of a fault alone."""
+    if reading.event_state is not None:
+        return reading.event_state == FAULT
+    return reading.status is not None and Status.IN_ALARM | Status.FAULT in reading.status
 
 
 def _told(place: BacnetPlace, value: float) -> bool | None:

@@ -272,6 +272,27 @@ def test_fault_hides_the_alarm_and_is_on_only_for_a_point_that_asks_for_it() -> 
     assert [on for on, *_ in runs(trace(heard, arrives=Arrival.EVENT, part=ObjectPart.FAULT))] == [False, True]
 
 
+def test_what_tells_neither_on_nor_off_ends_what_was_known() -> None:
+    """Out of service and set by hand, or in a fault: it may be on all the while, and silence proves nothing."""
+    hand = ObjectReading(value=1.0, status=Status.OUT_OF_SERVICE)
+    by_hand = ValueChange(object=BI1, process=1, invoke=None, remaining_s=60, reading=hand)
+    told = subscribed().poll(1_000).say(2_000, by_hand).poll(50_000)
+    assert [on for on, *_ in runs(trace(told))] == [False]
+    assert trace(told).hi[-1] <= 2_000 - D
+    fault = Heard().up(10).poll(20).event(2_000, 0, 1).event(60_000, 1, 0)
+    fault.polled += [(at, at + 2, 1) for at in range(3_000, 60_000, 1_000)]
+    found = trace(fault, arrives=Arrival.EVENT)
+    assert found.sealed is not None
+    assert not found.sealed[-1]
+    assert not any(2_000 < lo < 59_900 for lo in found.lo.tolist()), "nothing is claimed of the time in fault"
+
+
+def test_events_of_a_path_that_promises_nothing_seal_nothing() -> None:
+    heard = Heard().up(10).poll(20).event(5_000, 0, 2)
+    assert np.any(trace(heard, arrives=Arrival.EVENT).sealed)
+    assert not np.any(trace(heard, spec(promises=False), arrives=Arrival.EVENT).sealed)
+
+
 def test_points_whose_events_nobody_sends_here_are_not_run_unless_one_came() -> None:
     points = [bacnet_point(1, Arrival.EVENT), bacnet_point(1, Arrival.COV)]
     denied = Reporting(object=BI1, is_recipient=False, why="its list is empty")
