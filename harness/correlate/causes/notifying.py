@@ -62,7 +62,7 @@ def _filtered(case: Case, link: str, numbers: Sequence[int]) -> Cause:
         kind=CauseKind.TIME,
         code="filtered-by-design",
         text=f"filtered by design: the alarm cleared before the Time_Delay of its object on link {link} had passed, "
-        f"and such an alarm is not notified: {points(case, numbers)}",
+        f"and a device that conforms to ASHRAE 135, 13.3 does not notify it: {points(case, numbers)}",
         evidence=f"Time_Delay as read from the device: {delays}; {series(told)}",
         next_check="shorten Time_Delay below the shortest time for which the alarm lasts, or latch it in the "
         "controller; if such alarms need not arrive, say quiet in the point map",
