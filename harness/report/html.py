@@ -6,23 +6,35 @@ Every text goes through ``safe_text`` and Jinja's escaping; the template writes 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from harness.core.instants import Bounds
-from harness.core.model import Alarm, Point, Result
+from harness.core.model import Alarm, Cause, Point, Result
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.core.wording import link_address, place_words
 from harness.report import human, picture, words
 from harness.report.coverage import coverage_of
 from harness.report.document import AttemptDocument, ReportDocument
-from harness.report.matrix import matrix_of
+from harness.report.gathered import Tally, alike, has_own, in_runs, kin, pass_words, tallies
+from harness.report.link_words import wire_share
+from harness.report.matrix import Matrix, kind_of, matrix_of
 from harness.report.picture import Picture, picture_of
 from harness.report.safe import safe_text
 from harness.report.standing import Row, Standing, StandingStray, standing_of
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+
+COLUMNS_MAX = 9
+"""Outputs side by side in one table: as many as fit on a sheet of A4 on its side."""
+
+CROWDED_FROM = 6
+"""So many outputs are first shown gathered by their links."""
+
+NAMED_MAX = 12
+"""So many results are named with a cause that explains them; each of the others names the cause itself."""
 
 LANES_MAX = 6
 """Lanes of one picture: the row's own point and up to five others that the same stimulus should reach."""
@@ -57,6 +69,7 @@ def _environment() -> Environment:
     environment.globals.update(
         words=words,
         picture=picture,
+        NAMED_MAX=NAMED_MAX,
         PASS=VerdictClass.PASS,
         FAIL=VerdictClass.FAIL,
         UNKNOWN=VerdictClass.UNKNOWN,
@@ -80,6 +93,8 @@ class _View:
         self.document = document
         self.standing = standing
         self.matrix = matrix_of(document.site, standing)
+        self.is_crowded = len(self.matrix.columns) >= CROWDED_FROM
+        self._shared = {one.cause: number for number, one in enumerate(standing.shared, start=1)}
         self.newest = document.attempts[0] if document.attempts else None
         self._timelines: dict[tuple[int, str], list[Any]] = {}
         for number, attempt in self.attempts:
@@ -104,6 +119,71 @@ class _View:
             (one, self.standing.count(one), [(v, counts[v]) for v in Verdict if v.verdict_class is one and counts[v]])
             for one in order
         ]
+
+    def parts(self) -> tuple[Matrix, ...]:
+        """The tested outputs in tables that fit on a sheet, links kept together."""
+        return self.matrix.tested().parts(COLUMNS_MAX)
+
+    def links_tested(self) -> list[str]:
+        """The links with at least one row that a record set out to test; all of them where nothing was tested."""
+        return list(dict.fromkeys(column.link for column in self.matrix.tested().columns))
+
+    def links_untested(self) -> list[str]:
+        """The links of the point map of which nothing was tested."""
+        tested = self.links_tested()
+        return list(dict.fromkeys(it.link for it in self.matrix.columns if it.link not in tested))
+
+    def overview(self) -> list[tuple[Alarm, list[list[Tally]]]]:
+        """For each alarm, what stands of its rows on each tested link."""
+        links = self.links_tested()
+        rows: dict[tuple[str, str], list[Row]] = {}
+        for row in self.standing.rows:
+            rows.setdefault((row.alarm.name, row.point.link), []).append(row)
+        return [
+            (line.alarm, [tallies(rows.get((line.alarm.name, link), [])) for link in links])
+            for line in self.matrix.rows
+        ]
+
+    def shared_number(self, cause: Cause) -> int:
+        """The number under which a cause is told among those that explain several results; 0 where it is not."""
+        return self._shared.get(cause, 0)
+
+    def same_reason(self, rows: list[Row]) -> bool:
+        """True where rows differ in their names only."""
+        return len({row.reason for row in rows}) == 1 and not any(has_own(row) for row in rows)
+
+    def untested_by_link(self) -> list[tuple[str, list[Row]]]:
+        """Rows that no record set out to test, by link."""
+        return self._by_link(self.standing.of_class(None))
+
+    def passed_by_link(self) -> list[tuple[str, list[Row]]]:
+        """Rows that passed, by link."""
+        return self._by_link(self.standing.of_class(VerdictClass.PASS))
+
+    def _by_link(self, rows: Iterable[Row]) -> list[tuple[str, list[Row]]]:
+        found: dict[str, list[Row]] = {name: [] for name in self.document.site.links}
+        for row in rows:
+            found[row.point.link].append(row)
+        return [(link, of_link) for link, of_link in found.items() if of_link]
+
+    def untested_points(self, rows: list[Row]) -> list[tuple[str, int]]:
+        """The points of rows, with how many rows each has."""
+        return list(Counter(row.point.name for row in rows).items())
+
+    def pass_words(self, rows: list[Row]) -> str:
+        """Rows that passed, in few words."""
+        return pass_words([row.results[0] for row in rows])
+
+    def kinds(self, link: str, points: list[tuple[Point, list[Row]]]) -> list[tuple[str, list[str]]]:
+        """The points of a link by the kind of output, each by its name without the link's."""
+        found: dict[str, list[str]] = {}
+        for point, _ in points:
+            found.setdefault(kind_of(point), []).append(point.name.removeprefix(f"{link}:"))
+        return [(kind, in_runs(names)) for kind, names in found.items()]
+
+    def link_tally(self, points: list[tuple[Point, list[Row]]]) -> list[tuple[str, VerdictClass | None, int]]:
+        """How many rows of each class a link has, worst first."""
+        return self.point_tally([row for _, rows in points for row in rows])
 
     def picture(self, row: Row, result: Result) -> Picture | None:
         """What every output of the result's stimulus did, the row's own last."""
@@ -238,6 +318,10 @@ class _View:
             return None
         return next((one for one in self.attempt(row.attempt).stimuli if one.id == result.stimulus), None)
 
+    alike = staticmethod(alike)
+    kin = staticmethod(kin)
+    wire_share = staticmethod(wire_share)
+    counted = staticmethod(human.count)
     local = staticmethod(human.local)
     clock = staticmethod(human.clock)
     offset = staticmethod(human.offset)

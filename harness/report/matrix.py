@@ -59,13 +59,51 @@ class Matrix:
     rows: tuple[MatrixRow, ...]
 
     def parts(self, columns_max: int) -> tuple[Matrix, ...]:
-        """The same matrix as several, none with more columns; a row with nothing in a part is left out of it."""
+        """The same matrix as several, none with more columns; a row with nothing in a part is left out of it.
+
+        The outputs of one link stay together where they fit into one part.
+        """
+        ends: list[int] = []
+        begin = 0
+        for first, last in self.links():
+            if last - begin > columns_max:
+                if first > begin:
+                    ends.append(first)
+                begin = first
+                while last - begin > columns_max:
+                    begin += columns_max
+                    ends.append(begin)
+        if len(self.columns) > begin:
+            ends.append(len(self.columns))
         parts = []
-        for first in range(0, len(self.columns), columns_max):
-            last = first + columns_max
+        for first, last in zip([0, *ends], ends, strict=False):
             rows = (MatrixRow(alarm=row.alarm, cells=row.cells[first:last]) for row in self.rows)
             parts.append(Matrix(columns=self.columns[first:last], rows=tuple(row for row in rows if any(row.cells))))
         return tuple(parts)
+
+    def links(self) -> list[tuple[int, int]]:
+        """For each link in turn, its first column and the one after its last."""
+        bounds: list[tuple[int, int]] = []
+        for index, column in enumerate(self.columns):
+            if bounds and self.columns[index - 1].link == column.link:
+                bounds[-1] = (bounds[-1][0], index + 1)
+            else:
+                bounds.append((index, index + 1))
+        return bounds
+
+    def tested(self) -> Matrix:
+        """The same without the columns of which no record set out to test anything; all of them where nothing was."""
+        kept = [
+            index
+            for index in range(len(self.columns))
+            if any(entry.verdict is not None for row in self.rows for entry in row.cells[index])
+        ]
+        if not kept:
+            return self
+        rows = (MatrixRow(alarm=row.alarm, cells=tuple(row.cells[index] for index in kept)) for row in self.rows)
+        return Matrix(
+            columns=tuple(self.columns[index] for index in kept), rows=tuple(it for it in rows if any(it.cells))
+        )
 
 
 def matrix_of(site: Site, standing: Standing) -> Matrix:
@@ -97,7 +135,7 @@ def _columns(site: Site) -> dict[str, Column]:
         for point in site.points.values():
             if point.link != link or point.name not in used:
                 continue
-            label = _short(point) if heard[point.name] > 1 else _kind(point)
+            label = _short(point) if heard[point.name] > 1 else kind_of(point)
             columns[point.name] = kinds.setdefault(label, Column(link=link, label=label))
     return columns
 
@@ -107,7 +145,8 @@ def _short(point: Point) -> str:
     return point.name.removeprefix(f"{point.link}.") or point.name
 
 
-def _kind(point: Point) -> str:
+def kind_of(point: Point) -> str:
+    """What kind of output a point is, in words."""
     match point.place:
         case ModbusPlace():
             return point.place.table.value.replace("-", " ")

@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from typing import Final
+from collections.abc import Sequence
 
 from harness.core.model import Cause, Result
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.report import human
 from harness.report.cause_lines import cause_lines
-from harness.report.cause_lines import cause_lines
 from harness.report.columns import Terminal
 from harness.report.document import ReportDocument
+from harness.report.gathered import alike, has_own, kin
 from harness.report.standing import Row, Standing, StandingStray, standing_of
 from harness.report.text_matrix import CLASSES, link_lines, matrix_lines, row_lines, untested_lines
 from harness.report.words import CLASS_WORD, NOT_PLANNED, NOT_TESTED
-
-GATHERED_FROM: Final = 3
-"""So many rows of one link with one verdict, reason and cause, and nothing of their own to tell, are told at once."""
 
 
 def render_text(
@@ -91,45 +87,51 @@ def result_lines(document: ReportDocument, standing: Standing, to: Terminal) -> 
     """Each fail, stray and unknown with reason, bounds, causes and what to check next."""
     lines: list[str] = []
     told: dict[Cause, str] = {}
-    for rows in _gathered(standing.of_class(VerdictClass.FAIL)):
+    for rows in alike(standing.of_class(VerdictClass.FAIL)):
         lines += _row_lines(rows, to, told)
     for one in standing.strays:
         lines += _stray_lines(document, one, to, told)
-    for rows in _gathered(standing.of_class(VerdictClass.UNKNOWN)):
+    for rows in kin(standing.of_class(VerdictClass.UNKNOWN)):
         lines += _row_lines(rows, to, told)
     return lines
 
 
-def _gathered(rows: Iterable[Row]) -> list[list[Row]]:
-    """Rows that have nothing of their own to tell but their names, together; each of the others alone. In order."""
-    found: dict[object, list[Row]] = {}
-    for row in rows:
-        own = row.index if any(it.onset is not None or it.also for it in row.results) else 0
-        causes = tuple(cause for it in row.results[:1] for cause in it.causes)
-        found.setdefault((row.verdict, row.reason, row.point.link, causes, own), []).append(row)
-    return [
-        part
-        for group in found.values()
-        for part in ([group] if len(group) >= GATHERED_FROM else [[it] for it in group])
-    ]
-
-
 def _row_lines(rows: Sequence[Row], to: Terminal, told: dict[Cause, str]) -> list[str]:
-    """One row, or several of one link that differ in nothing but their names."""
+    """One row with all that is behind it, or several of one link with one verdict and the same causes."""
     row = rows[0]
     word = "FAIL" if row.verdict_class is VerdictClass.FAIL else "UNKNOWN"
-    of = f" ({row.same} of {len(row.results)})" if len(row.results) > 1 else ""
-    reason = row.reason or (row.verdict.meaning if row.verdict else "")
-    where = f"{row.alarm.name} at {row.point.name}"
-    if len(rows) > 1:
-        where = f"{len(rows)} rows on {row.point.link}"
-    lines = to.wrapped(f"{word} {row.verdict}{of}: {where}: {reason}", hang=4)
-    if len(rows) > 1:
-        names = ", ".join(f"{it.alarm.name} at {it.point.name}" for it in rows)
-        lines += to.wrapped(f"rows: {names}", first=4, hang=8)
-    for text in _detail(row, row.results[0], told) if row.results else ():
+    if len(rows) == 1:
+        of = f" ({row.same} of {len(row.results)})" if len(row.results) > 1 else ""
+        lines = to.wrapped(f"{word} {row.verdict}{of}: {_where(row)}: {_why(row)}", hang=4)
+        detail = _detail(row, row.results[0], told) if row.results else []
+    else:
+        lines, detail = _several_lines(rows, word, to), []
+        for cause in row.results[0].causes if row.results else ():
+            detail += _cause(cause, _where(row), told)
+    for text in detail:
         lines += to.wrapped(text, first=4, hang=8)
     return lines
+
+
+def _several_lines(rows: Sequence[Row], word: str, to: Terminal) -> list[str]:
+    """What rows have in common, and then their names, or a line for each where they differ in more."""
+    row = rows[0]
+    head = f"{word} {row.verdict}: {len(rows)} rows on {row.point.link}"
+    if len({_why(it) for it in rows}) == 1 and not any(has_own(it) for it in rows):
+        names = ", ".join(_where(it) for it in rows)
+        return [*to.wrapped(f"{head}: {_why(row)}", hang=4), *to.wrapped(f"rows: {names}", first=4, hang=8)]
+    lines = to.wrapped(f"{head}:", hang=4)
+    for it in rows:
+        lines += to.wrapped(f"{_where(it)}: {_why(it)}", first=4, hang=8)
+    return lines
+
+
+def _where(row: Row) -> str:
+    return f"{row.alarm.name} at {row.point.name}"
+
+
+def _why(row: Row) -> str:
+    return row.reason or (row.verdict.meaning if row.verdict else "")
 
 
 def _detail(row: Row, result: Result, told: dict[Cause, str]) -> list[str]:
@@ -146,7 +148,7 @@ def _detail(row: Row, result: Result, told: dict[Cause, str]) -> list[str]:
     if result.also:
         lines.append("also " + ", ".join(result.also))
     for cause in result.causes:
-        lines += _cause(cause, f"{row.alarm.name} at {row.point.name}", told)
+        lines += _cause(cause, _where(row), told)
     return lines
 
 

@@ -31,7 +31,17 @@ from harness.core.model import (
     Stimulus,
     Stray,
 )
-from harness.core.places import ModbusPlace, Numbering, Place, Table, TextPlace, ValueType
+from harness.core.places import (
+    Arrival,
+    BacnetPlace,
+    ModbusPlace,
+    Numbering,
+    ObjectType,
+    Place,
+    Table,
+    TextPlace,
+    ValueType,
+)
 from harness.core.trace import Trace
 from harness.core.verdicts import ExitCode, Verdict, VerdictClass
 from harness.report.document import (
@@ -409,6 +419,33 @@ def build_document(names: tuple[str, ...] = ALARMS) -> ReportDocument:
         site=site,
         attempts=(second, first),
     )
+
+
+WAYS = [(kind, way) for kind in list(ObjectType)[:4] for way in Arrival]
+
+
+def crowded(document: ReportDocument) -> ReportDocument:
+    """The same results over so many kinds of outputs that alarms by outputs are wider than any terminal or sheet."""
+
+    def moved(number: int, point: Point) -> Point:
+        kind, way = WAYS[number % len(WAYS)]
+        return replace(point, place=BacnetPlace(object_type=kind, instance=number, arrives=way))
+
+    site = document.site
+    points = {name: moved(number, point) for number, (name, point) in enumerate(site.points.items())}
+    return replace(document, site=replace(site, points=points))
+
+
+@pytest.fixture(scope="session")
+def crowded_document() -> ReportDocument:
+    """The whole site with its outputs of a dozen kinds."""
+    return crowded(build_document())
+
+
+@pytest.fixture(scope="session")
+def crowded_of() -> Callable[[ReportDocument], ReportDocument]:
+    """Spreads a document over a dozen kinds of outputs."""
+    return crowded
 
 
 @pytest.fixture(scope="session")

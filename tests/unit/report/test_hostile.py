@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import unicodedata
 from collections.abc import Callable
+from dataclasses import replace
 from html.parser import HTMLParser
 from xml.etree import ElementTree as ET
 
@@ -13,6 +14,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
+from harness.core.places import Arrival, BacnetPlace, MqttPlace, ObjectType, PersonPlace, Sign
+from harness.core.verdicts import Verdict
 from harness.report.document import ReportDocument
 from harness.report.html import render_html
 from harness.report.json_ import render_json
@@ -81,6 +84,47 @@ def check_html(poisoned: Build, payload: str) -> None:
     assert _Shape(page).shape == _Shape(render_html(poisoned("x"))).shape
 
 
+def check_crowded_html(poisoned: Build, payload: str) -> None:
+    """Alarms by links, runs of names, rows told together, and links that nobody listened to."""
+    page = render_html(_crowded(poisoned(payload)))
+    assert not _hidden(page)
+    assert _Shape(page).shape == _Shape(render_html(_crowded(poisoned("x")))).shape
+
+
+def check_crowded_text(poisoned: Build, payload: str) -> None:
+    document = _crowded(poisoned(payload))
+    for every_row in (False, True):
+        told = render_text(document, width=80, ascii_only=True, every_row=every_row)
+        assert told.isascii()
+        assert not _hidden(told)
+        assert max(map(cell_len, told.splitlines())) <= 80
+
+
+def _crowded(document: ReportDocument) -> ReportDocument:
+    """Unknowns that are told together, links with conditions, and points of as many kinds as there are."""
+    first = document.attempts[-1]
+    text = first.judgement.results[0].alarm
+    unknown = tuple(
+        replace(it, verdict=Verdict.NOT_OBSERVED, reason=text, elsewhere=it.point, onset=None)
+        for it in first.judgement.results
+    )
+    links = tuple(
+        replace(it, told_word=text, conditions=(text,), wire_ns=1, listened=number > 0)
+        for number, it in enumerate(first.links)
+    )
+    changed = replace(first, judgement=replace(first.judgement, results=unknown), links=links)
+    places = [
+        *(BacnetPlace(object_type=kind, instance=1, arrives=way) for kind in list(ObjectType)[:3] for way in Arrival),
+        MqttPlace(topic=text, pointer=text),
+        PersonPlace(sign=Sign.TEXT, label=text),
+    ]
+    points = {
+        name: replace(point, place=places[number % len(places)])
+        for number, (name, point) in enumerate(document.site.points.items())
+    }
+    return replace(document, attempts=(changed,), site=replace(document.site, points=points))
+
+
 def check_text(poisoned: Build, payload: str) -> None:
     document = poisoned(payload)
     for width in (80, 133, 200):
@@ -111,7 +155,7 @@ def _joined(text: str) -> str:
     return text.encode("utf-16", "surrogatepass").decode("utf-16", "surrogatepass")
 
 
-CHECKS = (check_html, check_text, check_junit, check_json)
+CHECKS = (check_html, check_crowded_html, check_crowded_text, check_text, check_junit, check_json)
 
 
 @pytest.mark.parametrize("payload", PAYLOADS, ids=range(len(PAYLOADS)))

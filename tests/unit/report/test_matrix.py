@@ -55,6 +55,39 @@ def test_a_wide_matrix_comes_in_parts_that_lose_nothing(document: ReportDocument
     assert whole == split
 
 
+def test_the_outputs_of_a_link_stay_together_where_they_fit(crowded_document: ReportDocument) -> None:
+    matrix = matrix_of(crowded_document.site, standing_of(crowded_document))
+    sizes = [last - first for first, last in matrix.links()]
+    parts = matrix.parts(max(sizes))
+    assert [column for part in parts for column in part.columns] == list(matrix.columns)
+    assert all(len(part.columns) <= max(sizes) for part in parts)
+    assert sum(len(part.links()) for part in parts) == len(sizes)
+    narrow = matrix.parts(2)
+    assert max(len(part.columns) for part in narrow) == 2
+    assert [column for part in narrow for column in part.columns] == list(matrix.columns)
+    assert [it.columns for it in matrix.parts(len(matrix.columns))] == [matrix.columns]
+
+
+def test_columns_of_which_nothing_was_tested_are_left_out(document: ReportDocument) -> None:
+    panel = [row.key for row in document.site.expectations if row.point.startswith("panel.")]
+    without = tuple(
+        replace(
+            one,
+            planned=tuple(key for key in one.planned if key not in panel),
+            judgement=replace(
+                one.judgement, results=tuple(it for it in one.judgement.results if it.expectation not in panel)
+            ),
+        )
+        for one in document.attempts
+    )
+    changed = replace(document, attempts=without)
+    matrix = matrix_of(changed.site, standing_of(changed))
+    assert [column.link for column in matrix.tested().columns] == ["bms", "bms", "printer"]
+    empty = replace(document, attempts=())
+    whole = matrix_of(empty.site, standing_of(empty))
+    assert whole.tested() == whole
+
+
 def test_the_worst_of_a_cell_comes_first(document: ReportDocument) -> None:
     rank = {VerdictClass.FAIL: 0, VerdictClass.UNKNOWN: 1, None: 2, VerdictClass.PASS: 3}
     site = document.site

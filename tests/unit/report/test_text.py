@@ -10,53 +10,36 @@ import pytest
 from rich.cells import cell_len
 
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
-from harness.core.model import Point
-from harness.core.places import Arrival, BacnetPlace, ObjectType
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.report.document import BlindTime, LinkFigures, ReportDocument
-from harness.report.gathered import pass_words
+from harness.report.gathered import in_runs, pass_words
 from harness.report.link_words import figure_words
 from harness.report.standing import standing_of
 from harness.report.text import render_text
 
-WAYS = [(kind, way) for kind in list(ObjectType)[:4] for way in Arrival]
-
-
-def _crowded(document: ReportDocument) -> ReportDocument:
-    """The same results over so many kinds of outputs that alarms by outputs are wider than any terminal."""
-
-    def moved(number: int, point: Point) -> Point:
-        kind, way = WAYS[number % len(WAYS)]
-        return replace(point, place=BacnetPlace(object_type=kind, instance=number, arrives=way))
-
-    site = document.site
-    points = {name: moved(number, point) for number, (name, point) in enumerate(site.points.items())}
-    return replace(document, site=replace(site, points=points))
-
 
 @pytest.mark.parametrize("width", [80, 100, 132, 200])
-def test_a_crowded_site_is_told_by_links_in_one_line_an_alarm(document: ReportDocument, width: int) -> None:
-    crowded = _crowded(document)
-    told = render_text(crowded, width=width).splitlines()
+def test_a_crowded_site_is_told_by_links_in_one_line_an_alarm(crowded_document: ReportDocument, width: int) -> None:
+    told = render_text(crowded_document, width=width).splitlines()
     assert max(map(cell_len, told)) <= width
     head = next(index for index, line in enumerate(told) if line.startswith("alarm "))
     assert told[head].split()[:4] == ["alarm", "panel", "bms", "printer"]
-    table = told[head + 2 : head + 2 + len(document.site.alarms)]
-    assert [line.split()[0] for line in table] == list(document.site.alarms)
+    table = told[head + 2 : head + 2 + len(crowded_document.site.alarms)]
+    assert [line.split()[0] for line in table] == list(crowded_document.site.alarms)
     counts = {
         shape: sum(int(number) for line in table for number in re.findall(shape + r"(\d+)", line))
         for shape in ("\u2713", "\u2717", "[?]", "\u00b7")
     }
-    standing = standing_of(crowded)
+    standing = standing_of(crowded_document)
     rows = [len(standing.of_class(one)) for one in (VerdictClass.PASS, VerdictClass.FAIL, VerdictClass.UNKNOWN, None)]
     assert list(counts.values()) == rows
 
 
-def test_every_fail_and_unknown_is_told_at_any_width(document: ReportDocument) -> None:
-    standing = standing_of(document)
+def test_every_fail_and_unknown_is_told_at_any_width(crowded_document: ReportDocument) -> None:
+    standing = standing_of(crowded_document)
     odd = standing.of_class(VerdictClass.FAIL) + standing.of_class(VerdictClass.UNKNOWN)
     for width in (80, 200):
-        told = " ".join(render_text(_crowded(document), width=width).split())
+        told = " ".join(render_text(crowded_document, width=width).split())
         for row in odd:
             assert f"{row.verdict}: {row.alarm.name} at {row.point.name}: {row.reason}" in told
 
@@ -149,11 +132,50 @@ def test_a_link_that_nobody_listened_to_was_not_blind(document: ReportDocument) 
     assert "and 3 more reasons" in " ".join(told.split())
 
 
-def test_a_hundred_alarms_with_links_that_do_not_fit(document_of: Callable[[tuple[str, ...]], ReportDocument]) -> None:
+def test_a_hundred_alarms_with_links_that_do_not_fit(
+    document_of: Callable[[tuple[str, ...]], ReportDocument], crowded_of: Callable[[ReportDocument], ReportDocument]
+) -> None:
     """Where even alarms by links are too wide, each alarm is a line that names what did not pass."""
     names = tuple(f"{'quite-long-tank-name-' * 3}{number:03d}.high" for number in range(100))
-    told = render_text(_crowded(document_of(names)), width=80)
+    told = render_text(crowded_of(document_of(names)), width=80)
     lines = told.splitlines()
     assert max(map(cell_len, lines)) <= 80
     for name in names:
         assert any(line.startswith(f"{name}: ") for line in lines)
+
+
+def test_unknowns_that_differ_in_their_reasons_are_a_line_each_under_one_head(document: ReportDocument) -> None:
+    newest = document.attempts[-1]
+    results = tuple(
+        replace(it, verdict=Verdict.UNRESOLVED, reason=f"the limit lies inside {number} ms", causes=())
+        if it.point.startswith("panel.")
+        else it
+        for number, it in enumerate(newest.judgement.results)
+    )
+    changed = replace(newest, judgement=replace(newest.judgement, results=results))
+    told = " ".join(render_text(replace(document, attempts=(changed,)), width=100).split())
+    rows = [it for it in results if it.point.startswith("panel.")]
+    assert f"UNKNOWN unresolved: {len(rows)} rows on panel:" in told
+    for it in rows:
+        assert f"{it.alarm} at {it.point}: {it.reason}" in told
+
+
+@pytest.mark.parametrize(
+    ("names", "told"),
+    [
+        (["10001", "10002", "10003", "10005"], ["10001 to 10003", "10005"]),
+        (["1", "2"], ["1, 2"]),
+        (
+            ["binary-input 9 by cov", "binary-input 10 by cov", "binary-input 11 by cov"],
+            ["binary-input 9 by cov to binary-input 11 by cov"],
+        ),
+        (["40101.0", "40101.1", "40102.1", "40103.1"], ["40101.0, 40101.1", "40102.1, 40103.1"]),
+        (["30201=1", "30202>0", "30203>0"], ["30201=1", "30202>0, 30203>0"]),
+        (["a", "b", "a"], ["a", "b", "a"]),
+        (["9" * 13, "1" + "0" * 13], ["9" * 13, "1" + "0" * 13]),
+        (["\u0661", "\u0662"], ["\u0661", "\u0662"]),
+        ([], []),
+    ],
+)
+def test_names_that_count_up_are_told_as_runs(names: list[str], told: list[str]) -> None:
+    assert in_runs(names) == told
