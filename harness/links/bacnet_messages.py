@@ -27,6 +27,9 @@ NOTIFY_EVENT: Final = 1
 NOTIFY_ACK: Final = 2
 """BACnetNotifyType (ASHRAE 135, 21): an alarm, an event, and the notice that an alarm was acknowledged."""
 
+LIFE_SIGN: Final = b'"kind":"life"'
+"""What is in an encoded look at a device's life, and in no other message."""
+
 LATE_ANSWER: Final = "answers nothing that is still asked"
 """How a listener names what it dropped where no notification that matters can have been lost by it."""
 

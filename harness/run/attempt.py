@@ -13,6 +13,7 @@ from harness.core.paths import is_told
 from harness.core.verdicts import VerdictClass
 from harness.correlate.engine import outlines_of
 from harness.correlate.outline import Outline
+from harness.links.bacnet_assumed import assumed_alive
 from harness.report.document import (
     AttemptDocument,
     ClockStep,
@@ -84,7 +85,10 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
         clock_steps=tuple(
             ClockStep(at_ns=it.monotonic_ns, step_ns=it.moved_ns) for it in record.reader.clock_checks() if it.is_step
         ),
-        notes=record.site.notes,
+        notes=(
+            *record.site.notes,
+            *assumed_alive(record.reader, record.site.links, record.site.points.values()),
+        ),
     )
 
 
