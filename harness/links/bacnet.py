@@ -216,6 +216,10 @@ class BacnetListener:
 
     def notified(self, apdu: Any, arrival: Arrival) -> None:
         """See ``DeviceSide.notified``."""
+        if self._state is None or self._state[0] is not LinkState.UP:
+            # A subscription of the session before may be alive still; but who is there was not looked at yet.
+            self.dropped(arrival.last_ns, f"{LATE_ANSWER}: a notification while the link was down", b"")
+            return
         if hasattr(apdu, "monitoredObjectIdentifier"):
             change = bacnet_apdu.change_of(apdu)
             if change is None or change.process != self._spec.process or not self._cov.takes(change.object):
