@@ -31,7 +31,7 @@ WIDTH: Final = 80
 KEY_POLL_S: Final = 0.01
 """How often the keyboard is looked at: it widens a report by this, which is little beside anybody's reaction time."""
 
-ALL_OFF, UNDO, CANNOT_SAY, STOP, STAYED = " ", "u", "-", "q", "y"
+ALL_OFF, UNDO, CANNOT_SAY, STOP, STAYED, LATE = " ", "u", "-", "q", "y", ","
 _FIRST: Final = {Sign.LAMP: "l", Sign.HORN: "h", Sign.TEXT: "t"}
 _OTHERS: Final = "abcdefgijkmnoprsvwxzlht"
 _ESCAPES: Final = re.compile(r"\x1b(?:\[[0-9;]*[@-~]|O.|.)?")
@@ -39,6 +39,9 @@ _ESCAPES: Final = re.compile(r"\x1b(?:\[[0-9;]*[@-~]|O.|.)?")
 
 RELEASED_MAX: Final = 12
 """So many letters that were another sign's are given last; there have to be others left."""
+
+NOW: Final = "> "
+"""Before the line that says what to do."""
 
 LABEL_MAX: Final = 36
 """Letters of a label; with its keys and state it fits into a line."""
@@ -167,6 +170,7 @@ class KeyClient:
         self._order: deque[Reports] = deque(maxlen=UNDO_MAX)
         self._released: deque[str] = deque(maxlen=RELEASED_MAX)
         self._said = ""
+        self._said_of: list[str] = []
         self._shown: Callable[[], None] | None = None
 
     def on_change(self, shown: Callable[[], None]) -> None:
@@ -195,11 +199,14 @@ class KeyClient:
     def press(self, key: str, at_ns: int, since_ns: int | None = None) -> None:
         """One key, pressed between ``since_ns`` and ``at_ns``. A key without a meaning is told so."""
         self._assign()
+        self._said = ""
         if key == STOP:
             self._say("stopping: what is raised is cleared first")
             self._stop()
         elif key == UNDO:
             self._undo(at_ns)
+        elif key == LATE:
+            self._late(at_ns)
         elif key == CANNOT_SAY:
             for it in self._reports:
                 it.cannot_say()
@@ -207,6 +214,8 @@ class KeyClient:
             self._all_off(at_ns, since_ns, stayed=key == STAYED)
         else:
             self._report(key, at_ns, since_ns)
+        for it in self._reports:
+            it.here()
 
     def lines(self) -> list[str]:
         """What to show now: what is asked, each watched sign with its keys, and the keys for everything else."""
@@ -221,17 +230,17 @@ class KeyClient:
         found: list[str] = []
         pendings = [it.pending() for it in self._reports]
         for pending in pendings:
-            if any(sign.is_watched for sign in pending.signs):
-                found.append(self._head(pending, timed=timed))
-                found += self._signs(pending)
+            if pending.ask is Ask.HERE or any(sign.is_watched for sign in pending.signs):
+                found += [*self._head(pending, timed=timed), *self._signs(pending)]
         if not found:
-            return [self._said] if self._said else []
+            return [self._said] if self._is_said() else []
         asks = {pending.ask for pending in pendings if any(sign.is_asked for sign in pending.signs)}
         rest = [f"  {STAYED} off all the time, I kept looking   {CANNOT_SAY} cannot say"] if Ask.STAYED in asks else []
-        rest += [f"  space all asked are off   {CANNOT_SAY} cannot say"] if asks - {Ask.STAYED} else []
-        last = self._order[-1].pending().last if self._order else ""
-        undo = f"{UNDO} take back ({last})   " if last else ""
-        found += [*rest, f"  {undo}{STOP} clear and stop", *([f"  {self._said}"] if self._said else [])]
+        rest += [f"  space all marked ? are off   {CANNOT_SAY} cannot say"] if asks - {Ask.STAYED} else []
+        newest = self._order[-1].pending() if self._order else None
+        undo = f"{UNDO} take back ({newest.last})   " if newest is not None and newest.last else ""
+        undo += f"{LATE} I was late   " if newest is not None and newest.is_last_change else ""
+        found += [*rest, f"  {undo}{STOP} clear and stop", *([f"  {self._said}"] if self._is_said() else [])]
         return [part for line in found for part in wrap(line, WIDTH, subsequent_indent="    ")]
 
     # --- inside -------------------------------------------------------------------------------------------
@@ -244,7 +253,7 @@ class KeyClient:
                     self._order.append(it)
                     it.report(sign.point, key == key.lower(), at_ns, since_ns)
                     return
-        if key.isprintable():
+        if key.isprintable() and not any(it.is_awaited for it in self._reports):
             self._say(f"key {key} has no meaning now")
 
     def _all_off(self, at_ns: int, since_ns: int | None, *, stayed: bool) -> None:
@@ -266,9 +275,18 @@ class KeyClient:
             newest.undo(at_ns)
             self._say(f"taken back: {last}")
 
+    def _late(self, at_ns: int) -> None:
+        """The newest report was no change that was just seen."""
+        if self._order and self._order[-1].late(at_ns):
+            self._say(f"its time does not count: {self._order[-1].pending().last}")
+
     def _say(self, text: str) -> None:
-        self._said = text
+        self._said, self._said_of = text, [it.pending().text for it in self._reports]
         self._changed()
+
+    def _is_said(self) -> bool:
+        """What was said of a key stands until something else is asked."""
+        return bool(self._said) and self._said_of == [it.pending().text for it in self._reports]
 
     def _changed(self) -> None:
         if self._shown is not None:
@@ -295,13 +313,14 @@ class KeyClient:
     def _newest_release(self, letter: str) -> int:
         return self._released.index(letter) + 1 if letter in self._released else 0
 
-    def _head(self, pending: Pending, *, timed: bool) -> str:
+    def _head(self, pending: Pending, *, timed: bool) -> list[str]:
+        """Where, and the times that run; what to do now, in a line of its own."""
         now, running = self._clock(), ""
         if timed and pending.held_since_ns is not None:
-            running += f" [held for {max(0, now - pending.held_since_ns) // NS_PER_S} s]"
+            running += f"   held for {_clock_text(now - pending.held_since_ns)}"
         if timed and pending.until_ns is not None:
-            running += f" [{max(0, pending.until_ns - now) // NS_PER_S} s left]"
-        return f"{pending.where or pending.link}{running}: {pending.text or _AT_REST}"
+            running += f"   {_clock_text(pending.until_ns - now)} left"
+        return [f"{_cut(pending.where or pending.link)}{running}", f"{NOW}{pending.text or _AT_REST}"]
 
     def _signs(self, pending: Pending) -> Iterable[str]:
         watched = [sign for sign in pending.signs if sign.is_watched]
@@ -318,6 +337,16 @@ def sign_line(letter: str, sign: WatchedSign) -> str:
     """``? l lit  L dark   lamp ALARM: not reported``; the mark in front says that it is asked for."""
     on, off = state_words(sign.sign, on=True), state_words(sign.sign, on=False)
     keys = f"{letter} {on}  {letter.upper()} {off}"
-    label = sign.label if len(sign.label) <= LABEL_MAX else f"{sign.label[: LABEL_MAX - 3]}..."
+    label = _cut(sign.label)
     mark = "?" if sign.is_asked else " "
     return f"{mark} {keys:<22} {sign.sign.value} {label}: {state_words(sign.sign, on=sign.on)}"
+
+
+def _clock_text(ns: int) -> str:
+    """``58 s``, ``14 min 57 s``: whole seconds, for a time that runs."""
+    minutes, seconds = divmod(max(0, ns) // NS_PER_S, 60)
+    return f"{minutes} min {seconds} s" if minutes > 1 else f"{60 * minutes + seconds} s"
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= LABEL_MAX else f"{text[: LABEL_MAX - 3]}..."

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Coroutine, Iterable, Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
 from enum import StrEnum, unique
 from typing import Final
 
@@ -36,6 +36,8 @@ class Ask(StrEnum):
     """Look at the signs and report each change as it comes."""
     STATE = "state"
     """How is each sign now?"""
+    HERE = "here"
+    """Nobody answered: is anybody there?"""
     STAYED = "stayed"
     """Did each sign stay off all the time, and was it looked at all the time?"""
 
@@ -61,7 +63,7 @@ class Pending:
 
     ``text``: what to do, in a sentence. ``until_ns``: when the answer is no longer waited for, None without end.
     ``held_since_ns``: since when an alarm is raised and held, None where none is. ``last``: the newest report in words,
-    '' where none can be taken back.
+    '' where none can be taken back; ``is_last_change``: it says when the change was.
     """
 
     link: str
@@ -73,6 +75,18 @@ class Pending:
     until_ns: int | None
     held_since_ns: int | None
     last: str
+    is_last_change: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """A report that can be taken back, the state that was reported before it, and when it was said."""
+
+    said: Said
+    point: str
+    before: bool | None
+    first_ns: int
+    last_ns: int
 
 
 class Reports:
@@ -91,7 +105,7 @@ class Reports:
         self._state: dict[str, bool] = {}
         self._seen_this_look: set[str] = set()
         self._looking_ns: dict[str, int] = {}  # since when a sign is looked at without a break and was not seen on
-        self._done: list[tuple[int, str, bool | None]] = []  # what can be taken back: id, point, state before
+        self._done: list[_Done] = []  # what can be taken back, the newest last
         self._next_id = 1
         self._ask = Ask.NOTHING
         self._text = ""
@@ -141,8 +155,9 @@ class Reports:
         )
         last = ""
         if self._done:
-            place = self._places[self._done[-1][1]]
-            last = f"{place.sign.value} {place.label} {state_words(place.sign, on=self._state[self._done[-1][1]])}"
+            point = self._done[-1].point
+            place = self._places[point]
+            last = f"{place.sign.value} {place.label} {state_words(place.sign, on=self._state[point])}"
         return Pending(
             link=self.link,
             where=self._spec.where,
@@ -153,6 +168,7 @@ class Reports:
             until_ns=self._until_ns,
             held_since_ns=self._held_since_ns,
             last=last,
+            is_last_change=bool(self._done) and self._done[-1].said.is_change,
         )
 
     def report(self, point: str, on: bool | str, at_ns: int, since_ns: int | None = None) -> None:  # noqa: FBT001  # a state
@@ -193,13 +209,14 @@ class Reports:
         )
         self._set_up("the person reports")
         self._is_heard = True
-        self._done = [*self._done[1 - UNDO_MAX :], (said.id, point, before)]
+        first_ns = min(at_ns if since_ns is None else since_ns, at_ns)
+        self._done = [*self._done[1 - UNDO_MAX :], _Done(said, point, before, first_ns, at_ns)]
         self._state[point] = on
         if on:
             self._looking_ns.pop(point, None)
         self._seen_this_look.add(point)
         self._asked.discard(point)
-        self._tell(at_ns if since_ns is None else since_ns, at_ns, said)
+        self._tell(first_ns, at_ns, said)
 
     def report_rest(self, *, on: bool, at_ns: int, since_ns: int | None = None) -> None:
         """One answer for every sign that is still asked for."""
@@ -222,8 +239,8 @@ class Reports:
         """
         if not self._done:
             return ""
-        of, point, before = self._done.pop()
-        place = self._places[point]
+        done = self._done.pop()
+        point, before, place = done.point, done.before, self._places[done.point]
         if before is None:
             self._state.pop(point, None)
         else:
@@ -232,9 +249,32 @@ class Reports:
         self._looking_ns.pop(point, None)
         if self._ask in (Ask.READY, Ask.STATE):
             self._asked.add(point)
-        undone = Undone(id=self._take_id(), of=of, sign=place.sign, label=place.label, then=before)
+        undone = Undone(id=self._take_id(), of=done.said.id, sign=place.sign, label=place.label, then=before)
         self._tell(at_ns, at_ns, undone)
         return point
+
+    def late(self, at_ns: int) -> str:
+        """The newest report came later than the reaction time: it was so when it was said, and since when is not known.
+
+        Returns its point, '' where the newest report is no change that was seen.
+        """
+        if not self._done or not self._done[-1].said.is_change:
+            return ""
+        done = self._done.pop()
+        said, place = done.said, self._places[done.point]
+        undone = Undone(id=self._take_id(), of=said.id, sign=place.sign, label=place.label, then=said.on)
+        self._tell(at_ns, at_ns, undone)
+        state = replace(said, id=self._take_id(), is_change=False)
+        self._done.append(replace(done, said=state))
+        self._tell(done.first_ns, done.last_ns, state)
+        return done.point
+
+    def here(self) -> None:
+        """Whoever did not answer is there again; of what was asked before nothing is said."""
+        if self._clients and not self._is_up:
+            self._set_up("somebody is there again")
+            self._is_heard = True
+            self._changed()
 
     def cannot_say(self) -> None:
         """The person goes on without an answer: what is still asked for stays unobserved."""
@@ -256,6 +296,11 @@ class Reports:
     def is_attended(self) -> bool:
         """True while somebody reports and answers."""
         return bool(self._is_up)
+
+    @property
+    def is_awaited(self) -> bool:
+        """True where somebody could report, and has not answered."""
+        return bool(self._clients) and not self._is_up
 
     @property
     def points(self) -> tuple[str, ...]:
@@ -286,7 +331,7 @@ class Reports:
             }
         self._watched = points | self._watched if ask is Ask.STATE else points
         self._ask, self._text, self._until_ns = ask, text, until_ns
-        self._asked = set() if ask in (Ask.LOOK, Ask.NOTHING) else set(points)
+        self._asked = set() if ask in (Ask.LOOK, Ask.NOTHING, Ask.HERE) else set(points)
         self._since_ns = self._clock()
         self._is_heard = False
         self._changed()
@@ -303,6 +348,14 @@ class Reports:
         self._seen_this_look.clear()
         self._looking_ns.clear()
         self._changed()
+
+    async def back(self, until_ns: int) -> None:
+        """Wait until whoever did not answer is there again, or ``until_ns``."""
+        while self.is_awaited and self._clock() < until_ns:
+            self._news.clear()
+            with suppress(TimeoutError):
+                async with asyncio.timeout((until_ns - self._clock()) / NS_PER_S):
+                    await self._news.wait()
 
     async def answered(self, until_ns: int) -> bool:
         """Wait until nothing is asked any more; False where ``until_ns`` came first.
@@ -325,6 +378,7 @@ class Reports:
         if self._is_up and not self._is_heard:
             self._seen_this_look.clear()
             self._set_down("nobody answered; the next report ends this")
+            self._ask, self._text, self._until_ns = Ask.HERE, "nobody answered: press any key to be asked again", None
         self._changed()
         return False
 
@@ -349,6 +403,8 @@ class Reports:
     def _set_up(self, why: str) -> None:
         if not self._is_up:
             self._is_up = True
+            if self._ask is Ask.HERE:
+                self._ask, self._text, self._until_ns = Ask.NOTHING, "", None
             self._observer.link_state(self.link, self._clock(), LinkState.UP, why)
 
     def _set_down(self, why: str) -> None:

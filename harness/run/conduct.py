@@ -120,6 +120,8 @@ class Conductor:
             began = clock()
             view.raising(item, Progress(number=number, total=len(self._items), left_ns=self._left_ns(number)))
             if not any(self._waits.is_observed(row) for row in item.rows):
+                await self._persons.back(item.rows)
+            if not any(self._waits.is_observed(row) for row in item.rows):
                 view.trouble(f"{item.alarm.name}: not raised, since none of its outputs can be observed now")
                 continue
             until = self._quiet.moved_until(item)
@@ -228,7 +230,7 @@ class Conductor:
                 await self._acknowledge(alarm, loud, stimulus)
             cleared = await self._clear(alarm, stimulus)
             released = cleared.at.hi
-            self._persons.held_since(None)
+            self._persons.cleared(alarm.name)
         else:
             released = raised.at.hi + alarm.lasts_ns.hi
         view.phase("cleared; waiting until its outputs are normal")
@@ -238,6 +240,7 @@ class Conductor:
             lambda row: live.is_off(row.point) and clock() >= raised.at.hi + self._own_end(alarm),
             {row.key: released + gone_within_ns(site, row) for row in following},
         )
+        await self._persons.gone(following, f"{alarm.name} is cleared")
         if alarm.lasts_ns is not None:
             await self._waits.until(clock() if following else released)
             if Step.CLEAR not in alarm.writes or all(live.is_off(row.point) for row in following):
@@ -255,6 +258,8 @@ class Conductor:
         await self._waits.each(
             held, lambda row: live.is_off(row.point), {row.key: now + gone_within_ns(site, row) for row in held}
         )
+        far = [row.limits.dwell_ns + row.limits.settle_ns for row in loud if self._waits.is_out_of_sight(row)]
+        await self._waits.until(now + max(far, default=0))  # nobody is sent to look at what had no time to go
         await self._persons.dark_again(loud, alarm.name)
 
     def _own_end(self, alarm: Alarm) -> int:
@@ -269,6 +274,7 @@ class Conductor:
         await self._waits.each(
             rows, lambda row: live.is_off(row.point), {row.key: done.at.hi + gone_within_ns(site, row) for row in rows}
         )
+        await self._persons.gone(rows, f"{alarm.name} is acknowledged")
 
     async def _acknowledge_brought(self, alarm: Alarm) -> None:
         """Alarms that this one brought along are acknowledged too, or they would stay latched into the next test."""

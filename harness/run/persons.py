@@ -28,6 +28,10 @@ WALK_MAX_NS: Final = 15 * 60 * NS_PER_S
 alarm that only one person looks after (common practice, no source). Acts like a dead-man limit while farend runs."""
 
 
+BACK_MAX_NS: Final = 15 * 60 * NS_PER_S
+"""How long a test waits for somebody who did not answer: nothing is raised meanwhile, so it costs nothing but time."""
+
+
 class Persons:
     """The persons of a site, by link. A link that nobody reports for is left alone."""
 
@@ -36,6 +40,7 @@ class Persons:
         self._clock = clock
         self._live = live
         self._reports = dict(reports)
+        self._given_up: set[str] = set()  # links that nobody came back to
 
     def _links(self, rows: Iterable[Expectation], *, in_sight: bool | None = None) -> dict[str, list[str]]:
         """The points of ``rows`` by link, of links that somebody reports for."""
@@ -54,6 +59,19 @@ class Persons:
     def watched(self, rows: Iterable[Expectation]) -> bool:
         """Whether somebody watches any of them."""
         return bool(self._links(rows))
+
+    async def back(self, rows: Sequence[Expectation]) -> None:
+        """Nothing but what persons see is left to raise for: wait for one of them who did not answer."""
+        links = dict.fromkeys(self._site.points[row.point].link for row in rows)
+        waited = [link for link in links if link in self._reports and link not in self._given_up]
+        gone = [self._reports[link] for link in waited if self._reports[link].is_awaited]
+        until = self._clock() + BACK_MAX_NS
+        for reports in gone:
+            reports.ask(Ask.HERE, reports.points, "nobody answered: press any key; until then nothing is raised", until)
+        for reports in gone:
+            await reports.back(until)
+            if reports.is_awaited:
+                self._given_up.add(reports.link)
 
     async def ready(self, rows: Sequence[Expectation], what: str) -> None:
         """Before ``what`` is raised: how is every sign of ``rows``? Who is in sight goes on looking till the next time.
@@ -76,23 +94,32 @@ class Persons:
                 reports.ask(Ask.READY, points, f"{where}how is it before {what} is raised?", now + longest)
         await self._answers(asked)
         for link, points in self._links(rows, in_sight=True).items():
-            self._reports[link].ask(Ask.LOOK, points, f"keep looking: {what} is raised in a moment")
+            self._reports[link].ask(Ask.LOOK, points, f"LOOK: {what} is raised in a moment")
 
     def look(self, rows: Sequence[Expectation], what: str) -> None:
-        """Now: who is in sight reports each change as it comes."""
+        """Now: who is in sight reports each change as it comes; who is not waits to be sent."""
+        for link, points in self._links(rows, in_sight=False).items():
+            self._reports[link].ask(Ask.NOTHING, points, f"{what} is raised: wait here until you are sent to look")
         for link, points in self._links(rows, in_sight=True).items():
-            self._reports[link].ask(Ask.LOOK, points, f"LOOK NOW: {what}; report each change as it comes")
+            self._reports[link].ask(Ask.LOOK, points, f"LOOK NOW: {what}; report each change at once")
 
     def held_since(self, instant: int | None) -> None:
         """Show since when the alarm is raised; None: it is cleared."""
         for reports in self._reports.values():
             reports.held_since(instant)
 
+    def cleared(self, what: str) -> None:
+        """The alarm is cleared: who is in sight looks on."""
+        for reports in self._reports.values():
+            reports.held_since(None)
+            if reports.pending().ask is Ask.LOOK:
+                reports.ask(Ask.LOOK, None, f"{what} is cleared; report each change at once")
+
     async def still(self, rows: Sequence[Expectation], since_ns: int, what: str) -> None:
         """Their time has passed: ask who is in sight about signs that were not reported on since ``since_ns``."""
         await self._state(
             [row for row in rows if not self._live.was_on_since(row.point, since_ns)],
-            f"{what} is raised and held: how is it now?",
+            f"{what} is held: how is it now?",
         )
 
     def watches_quiet(self, rows: Sequence[Expectation]) -> bool:
@@ -122,19 +149,26 @@ class Persons:
         await self._answers(asked)
         self._look_on(asked)
 
+    async def gone(self, rows: Sequence[Expectation], what: str) -> None:
+        """Their time to go has passed: ask who is in sight about signs that were not reported off.
+
+        Whoever reports only now was not looking, or is late; the answer to a question is no change that was seen.
+        """
+        await self._state([row for row in rows if not self._is_off(row)], f"{what}: how is it now?")
+
     async def walk(self, rows: Sequence[Expectation], what: str) -> None:
         """Hold the alarm until somebody went to what is out of sight and reported every sign, or gave up."""
         asked = self._links(rows, in_sight=False)
         until = self._clock() + WALK_MAX_NS
         for link, points in asked.items():
-            self._reports[link].ask(Ask.STATE, points, f"{what} is raised and held: walk there now and look", until)
+            self._reports[link].ask(Ask.STATE, points, f"{what} is held: WALK THERE, look, report", until)
         await self._answers(asked)
         for link in asked:
             self._reports[link].rest()
 
     async def dark_again(self, rows: Sequence[Expectation], what: str) -> None:
         """After everything was cleared: what was not reported off since is asked for, in sight or not."""
-        await self._state([row for row in rows if not self._is_off(row)], f"{what} was cleared: how is it now?")
+        await self._state([row for row in rows if not self._is_off(row)], f"{what} is cleared: how is it now?")
         asked = {
             link: [point for point in points if not self._reports[link].is_off(point)]
             for link, points in self._links(rows, in_sight=False).items()
@@ -142,7 +176,7 @@ class Persons:
         until = self._clock() + WALK_MAX_NS
         for link, points in asked.items():
             if points:
-                self._reports[link].ask(Ask.STATE, points, f"{what} was cleared: go and look how it is now", until)
+                self._reports[link].ask(Ask.STATE, points, f"{what} is cleared: go and look again", until)
         await self._answers(asked)
         for link in asked:
             self._reports[link].rest()
@@ -159,7 +193,7 @@ class Persons:
     def _look_on(self, links: Iterable[str]) -> None:
         for link in links:
             if self._reports[link].is_attended:
-                self._reports[link].ask(Ask.LOOK, None, "keep looking; report each change as it comes")
+                self._reports[link].ask(Ask.LOOK, None, "keep looking; report each change at once")
 
     async def _answers(self, asked: Mapping[str, Collection[str]]) -> None:
         """Wait for everybody; they were all asked at once."""

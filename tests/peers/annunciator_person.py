@@ -12,12 +12,8 @@ import re
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import takewhile
 from random import Random
 from typing import Final
-
-RUNNING: Final = re.compile(r" \[[^]]*\]")
-"""Times that run, in the line that says what to do."""
 
 SIGN_LINE: Final = re.compile(
     r"^(?P<asked>[? ]) (?P<on>\S) (?:lit|sounding|shown)  (?P<off>\S) .*? (?P<sign>lamp|horn|text) (?P<label>.*?): "
@@ -159,9 +155,8 @@ class Robot:
             await asyncio.sleep(self._random.uniform(0.1, 0.4))
 
     def _question(self) -> str:
-        """What the person is to do, as the screen says it: all that stands above the signs, without times that run."""
-        above = takewhile(lambda line: SIGN_LINE.match(line) is None, self._screen())
-        return RUNNING.sub("", " ".join(line.strip() for line in above))
+        """What the person is to do, as the screen says it."""
+        return next((line for line in self._screen() if line.startswith("> ")), "")
 
     def _type(self, key: str) -> None:
         self.pressed += 1

@@ -87,6 +87,22 @@ def test_y_says_that_all_that_is_asked_stayed_off_and_nothing_else_does() -> Non
     assert stayed == [None, None, person.at(1), person.at(1)]
 
 
+def test_a_comma_says_that_the_newest_report_was_late() -> None:
+    person = Person()
+    client, _ = client_of(person)
+    person.reports.ask(Ask.READY, (ALARM,), "how is it?")
+    client.press("L", person.at(0))
+    person.reports.ask(Ask.LOOK, (ALARM,), "look")
+    assert ", I was late" not in "".join(client.lines())
+    client.press("l", person.at(5))
+    assert client.lines()[-1] == "  u take back (lamp ALARM lit)   , I was late   q clear and stop"
+    client.press(",", person.at(6))
+    assert client.lines()[-1] == "  its time does not count: lamp ALARM lit"
+    newest = decode(person.messages[-1].data)
+    assert isinstance(newest, Said)
+    assert (newest.on, newest.is_change, person.messages[-1].last_ns) == (True, False, person.at(5))
+
+
 def test_undo_takes_back_across_persons_the_newest_first() -> None:
     near, far = Person(), Person(link(name="roof", in_sight=False))
     client, _ = client_of(near, far)
@@ -133,32 +149,62 @@ def test_the_stop_key_stops_like_an_interrupt() -> None:
 def test_what_to_do_stands_on_the_screen_within_80_columns() -> None:
     person = Person()
     client, _ = client_of(person)
-    person.reports.ask(Ask.STATE, (ALARM, FAULT), "bulk-a.high is raised and held: how is it now?", person.now + 20 * S)
+    person.reports.ask(Ask.STATE, (ALARM, FAULT), "bulk-a.high is held: how is it now?", person.now + 20 * S)
     person.reports.held_since(person.now - 12 * S)
     client.press("L", person.now)
     lines = client.lines()
     assert lines == [
-        "the door [held for 12 s] [20 s left]: bulk-a.high is raised and held: how is it",
-        "    now?",
+        "the door   held for 12 s   20 s left",
+        "> bulk-a.high is held: how is it now?",
         "  l lit  L dark          lamp ALARM: dark",
         "? a lit  A dark          lamp FAULT: not reported",
-        "  space all asked are off   - cannot say",
+        "  space all marked ? are off   - cannot say",
         "  u take back (lamp ALARM dark)   q clear and stop",
     ]
-    assert client.lasting_lines()[0] == "the door: bulk-a.high is raised and held: how is it now?"
+    assert client.lasting_lines()[:2] == ["the door", "> bulk-a.high is held: how is it now?"]
     person.reports.rest()
-    assert client.lines()[0] == "the door: nothing is asked; what you see can be reported at any time"
+    assert client.lines()[:2] == ["the door", "> nothing is asked; what you see can be reported at any time"]
+
+
+def test_what_was_said_of_a_key_goes_with_the_question() -> None:
+    person = Person()
+    client, _ = client_of(person)
+    person.reports.ask(Ask.LOOK, (ALARM,), "look")
+    client.press("x", person.at(1))
+    assert client.lines()[-1] == "  key x has no meaning now"
+    person.reports.ask(Ask.LOOK, (ALARM,), "look on")
+    assert "x" not in client.lines()[-1]
+
+
+def test_whoever_did_not_answer_is_there_again_at_any_key() -> None:
+    person = Person()
+    client, _ = client_of(person)
+
+    async def nobody() -> None:
+        person.reports.ask(Ask.READY, (ALARM, FAULT), "how is it?")
+        assert not await person.reports.answered(person.now)
+
+    asyncio.run(nobody())
+    assert client.lines()[1] == "> nobody answered: press any key to be asked again"
+    client.press("x", person.at(1))
+    assert person.reports.is_attended
+    assert not person.messages
+    assert "nobody" not in "".join(client.lines())
+    asyncio.run(nobody())
+    client.press("l", person.at(2))
+    assert said(person) == [(ALARM, True)], "a report is one all the same"
+    assert person.reports.is_attended
 
 
 def test_a_sign_keeps_its_letter_while_it_is_watched_and_the_rest_is_counted() -> None:
     person = Person()
     client, _ = client_of(person)
     person.reports.ask(Ask.LOOK, (FAULT,), "look")
-    assert client.lines()[1].startswith("  l lit")
+    assert client.lines()[2].startswith("  l lit")
     person.reports.ask(Ask.STATE, (ALARM,), "how is it?")
     lines = client.lines()
-    assert lines[1].startswith("? a lit  A dark          lamp ALARM")
-    assert lines[2].startswith("  l lit  L dark          lamp FAULT")
+    assert lines[2].startswith("? a lit  A dark          lamp ALARM")
+    assert lines[3].startswith("  l lit  L dark          lamp FAULT")
 
 
 def test_keys_through_a_real_terminal_within_bounds(pty: tuple[int, int]) -> None:

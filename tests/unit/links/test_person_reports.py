@@ -8,6 +8,8 @@ from collections.abc import Callable, Coroutine
 import pytest
 
 from harness.core.errors import UsageError
+from harness.core.model import Hold
+from harness.correlate.outline import outline
 from harness.links.base import LinkState
 from harness.links.person import NOBODY, PersonListener
 from harness.links.person_reports import Ask, attached
@@ -144,3 +146,19 @@ def test_a_claim_finer_than_a_hand_can_do_is_refused() -> None:
     with pytest.raises(UsageError, match=r"site.yaml:9: link=door: reaction=0.2 s to 0.25 s: a claim finer than 0.1 s"):
         PersonListener(link(least_ns=200 * MS, most_ns=250 * MS), POINTS, Person(), lambda: 0)
     PersonListener(link(in_sight=False, least_ns=0, most_ns=0), POINTS, Person(), lambda: 0)
+
+
+def test_who_was_late_takes_back_the_time_and_not_the_state() -> None:
+    person = Person()
+    person.reports.ask(Ask.READY, (ALARM,), "how is it?")
+    person.says(ALARM, False, 0)
+    person.reports.ask(Ask.LOOK, (ALARM,), "look")
+    assert person.reports.late(person.at(1)) == "", "it was no change"
+    person.says(ALARM, True, 5)
+    assert person.reports.pending().is_last_change
+    assert person.reports.late(person.at(6)) == ALARM
+    assert not person.reports.pending().is_last_change
+    sketch = outline(person.trace(), Hold())
+    assert (sketch.onset_lo[0] / S - 100, sketch.onset_hi[0] / S - 100) == pytest.approx((-0.8, 4.8))
+    assert person.reports.undo(person.at(7)) == ALARM
+    assert person.reports.is_off(ALARM)
