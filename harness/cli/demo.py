@@ -23,6 +23,9 @@ from harness.run.testing import TestOptions, record_name
 PORTS: Final = {"panel": 15020, "bms": 15021, "printer": 15022, "bus": 15024, "gateway": 15025, "building": 15027}
 """The ports that the demo's site file names; the demo replaces them by the free ones that the simulated site got."""
 
+ANNUNCIATOR: Final = "annunciator"
+"""What only a person sees: its port is where it can be looked at, and no address of the site file."""
+
 LISTENING_PORT: Final = 15028
 """The port of the site file on which farend itself is a BACnet/IP device, and gets notifications."""
 
@@ -49,6 +52,7 @@ DEFECTS: Final = (
 @click.option("--seed", type=int, default=1, show_default=True, help="Chooses what a defect leaves open.")
 @click.option("--only", multiple=True, metavar="PATTERN", help="Only alarms that fit; repeatable.")
 @click.option("--broker", metavar="HOST:PORT", help=f"An MQTT broker to go through. Default: {BROKER} if it answers.")
+@click.option("--with-person", is_flag=True, help="You watch lamp, horn and display too, and report by keys.")
 @click.option("--plain", is_flag=True, help="Plain lines even in a terminal.")
 @all_option
 @click.option("--json", "as_json", is_flag=True, help="Print the judged record as JSON at the end.")
@@ -59,6 +63,7 @@ def command(
     seed: int,
     only: tuple[str, ...],
     broker: str | None,
+    with_person: bool,
     plain: bool,
     every_row: bool,
     as_json: bool,
@@ -66,9 +71,9 @@ def command(
     """Start a simulated site that has a few faults, raise its alarms, and show which output got which.
 
     It listens on Modbus TCP, a Modbus RTU bus with current loops, BACnet/IP, printed text, a gateway behind the
-    building system, and on MQTT where there is a broker. Lamp and horn would need you, so they are not tested. The
-    exit code is the test's: with the usual faults it is 1. Nothing outside this computer is touched, but for a broker
-    that you name.
+    building system, and on MQTT where there is a broker. Lamp and horn need you: '--with-person' says how to look at
+    them in a second terminal; without it they are not tested. The exit code is the test's: with the usual faults it is
+    1. Nothing outside this computer is touched, but for a broker that you name.
     """
     from harness.cli.common import load
     from harness.cli.test import perform
@@ -76,6 +81,8 @@ def command(
 
     if healthy and defects:
         raise click.UsageError("--healthy and --defect exclude each other")
+    if with_person and not sys.stdin.isatty():
+        raise UsageError("--with-person: standard input is no terminal, so you cannot report; start it in a terminal")
     chosen = () if healthy else defects or DEFECTS
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -85,11 +92,11 @@ def command(
     at = broker_address(broker)
     with simulated_site(chosen, seed, listening_port, at) as ports:
         profile = profiles_folder() / "demo"
-        places = {f"127.0.0.1:{PORTS[name]}": f"127.0.0.1:{port}" for name, port in ports.items()}
+        places = {f"127.0.0.1:{port}": f"127.0.0.1:{ports[name]}" for name, port in PORTS.items()}
         places[f"127.0.0.1/8:{LISTENING_PORT}"] = f"127.0.0.1/8:{listening_port}"
         entry = copy_profile(profile, folder, places | ({BROKER: at} if at else {}))
         read, documents = load(entry)
-        absent = [name for name, link in read.links.items() if isinstance(link, PersonLink)]
+        absent = [name for name, link in read.links.items() if isinstance(link, PersonLink) and not with_person]
         absent += [name for name, link in read.links.items() if isinstance(link, MqttLink) and not at]
         if at is None:
             note(f"no MQTT broker answers at {BROKER}, so its rows are not tested; start one, or name it with --broker")
@@ -104,6 +111,9 @@ def command(
         )
         for defect in chosen:
             note(f"the simulated site has a fault: {defect}")
+        if with_person:
+            note("look at the annunciator in a second terminal, and report here what you see there:")
+            note(f"  {sys.executable} -m sims.annunciator_view 127.0.0.1 {ports[ANNUNCIATOR]}")
         html = options.record.with_suffix(".html")
         return perform(read, documents, options, plain=plain, every_row=every_row, as_json=as_json, html_file=html)
 
@@ -152,7 +162,7 @@ def simulated_site(
             said = process.stderr.read().decode(errors="replace").strip() if process.stderr is not None else ""
             raise FarendError(f"the simulated site did not start: {said}")
         told = json.loads(ready)
-        yield {name: int(told[f"{name}_port"]) for name in PORTS}
+        yield {name: int(told[f"{name}_port"]) for name in (*PORTS, ANNUNCIATOR)}
     finally:
         process.communicate()
 
