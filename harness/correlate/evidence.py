@@ -22,11 +22,13 @@ class Neighbour:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlindTime:
-    """A time in which a link was not observed, and why."""
+    """A time in which a link was not observed, and why; ``unit`` and ``table`` where it was one block of a unit."""
 
     link: str
     span: Bounds
     why: str
+    unit: int | None = None
+    table: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,3 +45,5 @@ class Evidence:
     blind: tuple[BlindTime, ...] = ()
     not_run: Mapping[str, str] = field(default_factory=dict)
     delays: Mapping[str, int] = field(default_factory=dict)
+    orders: Mapping[str, Mapping[str, Trace]] = field(default_factory=dict)
+    """By point that is a number: what it would have shown with its bytes, or its words, the other way round."""

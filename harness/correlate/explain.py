@@ -17,9 +17,12 @@ from harness.core.model import Cause, CauseKind, Judgement, Site, Stimulus
 from harness.core.verdicts import VerdictClass
 from harness.correlate.causes.blocks import dead_or_frozen
 from harness.correlate.causes.case import Case, Finder
+from harness.correlate.causes.decoding import swapped_numbers
 from harness.correlate.causes.delays import late, later_than_search
 from harness.correlate.causes.findings import Finding
+from harness.correlate.causes.hops import passed_on_by_hops, slow_hops
 from harness.correlate.causes.lasting import left_on, stuck
+from harness.correlate.causes.loops import loops
 from harness.correlate.causes.meaning import inverted, leaks, repeats
 from harness.correlate.causes.misplaced import swapped_pairs, wrong_bits, wrong_tables
 from harness.correlate.causes.notifying import held_back, not_notified
@@ -29,15 +32,22 @@ from harness.correlate.causes.shortness import brief
 from harness.correlate.causes.stimuli import contradicted, not_proven, sent_nowhere
 from harness.correlate.causes.strays import strays
 from harness.correlate.causes.transport import blind_windows
+from harness.correlate.causes.units import noise, refused_tables, silent_units
 from harness.correlate.evidence import Evidence
 from harness.correlate.outline import Outline
 from harness.correlate.relate import Crossing
 
 FINDERS: Final[tuple[Finder, ...]] = (
     not_notified,
+    passed_on_by_hops,
+    refused_tables,
+    silent_units,
+    noise,
     blind_windows,
     held_back,
     inverted,
+    swapped_numbers,
+    loops,
     swapped_parts,
     swapped_pairs,
     offsets,
@@ -45,6 +55,7 @@ FINDERS: Final[tuple[Finder, ...]] = (
     dead_or_frozen,
     later_than_search,
     wrong_bits,
+    slow_hops,
     contradicted,
     not_proven,
     sent_nowhere,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy as np
 from harness.core.instants import Bounds
 from harness.core.links import BacnetLink
 from harness.core.model import Site, Stimulus
-from harness.core.places import ModbusPlace
+from harness.core.places import ModbusPlace, Order, ValueType
 from harness.core.trace import Trace
 from harness.correlate.evidence import BlindTime, Evidence, Neighbour
 from harness.links.bacnet_trace import held_back, unreachable_points, unsubscribed_times
@@ -59,7 +60,39 @@ def evidence_of(
         blind=tuple(blind_times(source, site, start_ns, end_ns)),
         not_run=unreachable_points(source, site.points.values()),
         delays=held_back(source, site.points.values()),
+        orders=_other_orders(source, site, blocks, traces, start_ns, end_ns),
     )
+
+
+def _other_orders(
+    source: Source,
+    site: Site,
+    blocks: Mapping[str, Sequence[AnyBlock]],
+    traces: Mapping[str, Trace],
+    start_ns: int,
+    end_ns: int,
+) -> dict[str, dict[str, Trace]]:
+    """What numbers that never were on would have shown in another order of their bytes or words; only what would."""
+    found: dict[str, dict[str, Trace]] = {}
+    for point in site.points.values():
+        place, trace = point.place, traces.get(point.name)
+        if not isinstance(place, ModbusPlace) or place.value_type not in _NUMBERS or place.loop is not None:
+            continue
+        if trace is None or trace.first_on or len(trace.starts) > 1:
+            continue
+        others = {"bytes-swapped": replace(place, byte_order=_OTHER[place.byte_order])}
+        if place.value_type.registers > 1:
+            others["words-swapped"] = replace(place, word_order=_OTHER[place.word_order])
+        for code, other in others.items():
+            as_other = replace(point, place=other)
+            read = trace_of(as_other, site.links[point.link], source, blocks[point.link], start_ns, end_ns)
+            if read is not None and not read.first_on and len(read.starts) > 1:
+                found.setdefault(point.name, {})[code] = read
+    return found
+
+
+_NUMBERS: Final = (ValueType.U16, ValueType.S16, ValueType.U32, ValueType.S32, ValueType.F32)
+_OTHER: Final = {Order.BIG: Order.LITTLE, Order.LITTLE: Order.BIG}
 
 
 def _neighbours(source: Source, mapped: Mapping[str, Sequence[ModbusPlace]], changes_max: int) -> Iterator[Neighbour]:
@@ -126,4 +159,5 @@ def blind_times(source: Source, site: Site, start_ns: int, end_ns: int) -> Itera
         for block in blocks[name]:
             for failure in source.failures(block.id):
                 span = Bounds(failure.asked_ns, max(failure.asked_ns, failure.given_up_ns))
-                yield BlindTime(link=name, span=span, why=failure.why)
+                unit, table = (block.unit, block.table.value) if isinstance(block, Block) else (None, "")
+                yield BlindTime(link=name, span=span, why=failure.why, unit=unit, table=table)

@@ -9,7 +9,7 @@ from typing import Final
 
 from harness.core.instants import FOREVER
 from harness.core.links import ModbusLink
-from harness.core.model import Cause, CauseKind
+from harness.core.model import Cause, CauseKind, Equal
 from harness.core.trace import Trace
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
@@ -54,11 +54,21 @@ def dead_or_frozen(case: Case) -> Iterator[Finding]:
             by_link[key[0]].append(_looked_at(case, key, points))
     for each in by_link.values():
         still = [it for it in each if it.is_still]
-        if len(still) > 1 and not any(it.lives for it in each):
+        if len(still) > 1 and not any(_showed(case, it) for it in each if not it.is_still):
             yield _finding(case, each, whole=True)
         else:
             for it in still:
                 yield _finding(case, [it], whole=False)
+
+
+def _showed(case: Case, it: _Block) -> bool:
+    """True of a block in which an alarm showed as it should, at a point of its own."""
+    return any(
+        case.results[n].verdict in (Verdict.ON_TIME, Verdict.APPEARED)
+        for name in it.points
+        if len(case.shown_at[name]) == 1
+        for n in case.by_point.get(name, ())
+    )
 
 
 def _blocks(case: Case) -> dict[_Key, list[str]]:
@@ -104,7 +114,8 @@ def _looked_at(case: Case, key: _Key, points: Sequence[str]) -> _Block:
     missed = [n for n in behind if case.results[n].verdict in MISSING and n in case.open]
     held = tuple(name for name in points if _last_state(case.sketches[name].trace))
     lives = any(case.results[n].verdict in (Verdict.ON_TIME, Verdict.APPEARED) for n in behind)
-    enough = ALARMS_IF_STILL if never or held else ALARMS_IF_ALL_OFF
+    stays = [name for name in held if any(_hangs(case, n) for n in case.by_point.get(name, ()))]
+    enough = 1 if stays else ALARMS_IF_STILL if never or held else ALARMS_IF_ALL_OFF
     hangs = [n for name in held for n in case.by_point.get(name, ()) if n in case.open and _hangs(case, n)]
     return _Block(
         key=key,
@@ -154,6 +165,7 @@ def _finding(case: Case, group: Sequence[_Block], *, whole: bool) -> Finding:
     unproven = (
         "" if _proved_up(case, missed) else "; or nothing was raised: no other point says that these alarms were up"
     )
+    few = len({case.results[n].alarm for n in missed}) < ALARMS_IF_STILL
     if since is None and not held:
         cause = Cause(
             kind=CauseKind.IDENTITY,
@@ -164,6 +176,8 @@ def _finding(case: Case, group: Sequence[_Block], *, whole: bool) -> Finding:
             f"{alarms(case, missed)}",
             next_check="check unit number and first address in the device's list, and whether the device's own link "
             "to the controller is alive; what reads as quiet in this block proves nothing until then",
+            equals=_equals(case, group[0].key[0], frozen=False, few=few),
+            deciding=_DECIDING,
         )
     else:
         cause = Cause(
@@ -174,8 +188,27 @@ def _finding(case: Case, group: Sequence[_Block], *, whole: bool) -> Finding:
             f"raised: {alarms(case, missed)}{_held_text(case, held)}",
             next_check="look at the device's own link to the controller (a gateway often answers from its memory when "
             "that is down) and restart it; what reads as quiet in this block proves nothing until then",
+            equals=_equals(case, group[0].key[0], frozen=bool(held), few=few),
+            deciding=_DECIDING,
         )
     return Finding(cause=cause, results=tuple(numbers))
+
+
+_DECIDING: Final = "raise one more alarm of this block while somebody looks at the device: does anything in it change"
+
+
+def _equals(case: Case, link: str, *, frozen: bool, few: bool) -> tuple[Equal, ...]:
+    """What looks the same: a hop that lost what it polls, and where few alarms tell, faults of their points."""
+    found: list[Equal] = []
+    before = case.site.before(link)
+    if before:
+        text = f"the device of link {link} polls {before[0]} no more, or too seldom"
+        found.append(Equal(kind=CauseKind.TIME, code="hop-polls-slowly", text=text))
+    if few:
+        found.append(Equal(kind=CauseKind.ADDRESS, code="point-silent", text="what was missed is not connected to it"))
+    if few and frozen:
+        found.append(Equal(kind=CauseKind.MEANING, code="never-gone", text="what stays on is stuck by itself"))
+    return tuple(found)
 
 
 def _unprinted(case: Case, it: _Block, missed: Sequence[int], since: int | None) -> Cause:

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from harness.core.instants import FOREVER, NS_PER_MS, Bounds, elapsed
-from harness.core.model import Cause, CauseKind
+from harness.core.model import Cause, CauseKind, Equal
 from harness.core.trace import Flags, Instants
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.causes.case import Case
@@ -68,12 +68,13 @@ def later_than_search(case: Case) -> Iterator[Finding]:
         for at in after.get(result.point, ()):
             onset = case.strays[at].onset
             mine = any(it.id == result.stimulus for it in case.raises.latest(onset))
-            if at in case.open_strays and mine and onset.lo > demand.search_end_hi:
-                yield Finding(cause=_too_late(case, number, at), results=(number,), strays=(at,))
+            alone = len(case.shown_at[result.point]) == 1
+            if at in case.open_strays and (mine or alone) and onset.lo > demand.search_end_hi:
+                yield Finding(cause=_too_late(case, number, at, mine=mine), results=(number,), strays=(at,))
                 break
 
 
-def _too_late(case: Case, number: int, at: int) -> Cause:
+def _too_late(case: Case, number: int, at: int, *, mine: bool) -> Cause:
     result, demand, onset = case.results[number], case.demand(number), case.strays[at].onset
     delay, search = span_text(from_zero(elapsed(demand.raised, onset))), time_text(demand.limits.search_ns)
     return Cause(
@@ -81,10 +82,25 @@ def _too_late(case: Case, number: int, at: int) -> Cause:
         code="later-than-search",
         text=f"late, and too late to count as late: {points(case, [number])} came on {delay} after the raise of "
         f"{result.alarm}, beyond the search limit of {search}",
-        evidence=f"{pair_text(result)} was off until the search limit; nothing else was raised before it came on",
+        evidence=f"{pair_text(result)} was off until the search limit; "
+        + ("nothing else was raised before it came on" if mine else "no other alarm is expected there"),
         next_check="read the time delay that is set for this output in the device; to have it judged as late, set a "
         "longer search limit in the point map and judge the record again",
+        equals=() if mine else _OF_ANOTHER,
+        deciding="" if mine else "raise this alarm alone, and wait for longer than it came late",
     )
+
+
+_OF_ANOTHER: Final = (
+    Equal(
+        kind=CauseKind.ADDRESS,
+        code="extra-place",
+        text="it belongs to the alarm that was raised last before it, which is sent here too",
+    ),
+    Equal(
+        kind=CauseKind.ADDRESS, code="point-silent", text="its own alarm is not sent here, and something else was on"
+    ),
+)
 
 
 def _latency(case: Case, number: int) -> Bounds:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
+from typing import Final
 
 from harness.core.instants import FOREVER, Bounds, elapsed
-from harness.core.model import AlarmClass, Cause, CauseKind
+from harness.core.model import AlarmClass, Cause, CauseKind, Equal
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Finding
@@ -128,9 +129,17 @@ def repeats(case: Case) -> Iterator[Finding]:
                 + f"; {told}, so it is no retransmission of one message ({times(len(numbers))} seen)",
                 next_check="look into the controller's own event log: two entries mean that the alarm came twice, one "
                 "means that this output dropped",
+                equals=_SECOND,
+                deciding="the controller's own event log, and whether holding the alarm longer moves the second onset",
             ),
             results=tuple(numbers),
         )
+
+
+_SECOND: Final = (
+    Equal(kind=CauseKind.MEANING, code="momentary", text="a pulse that comes with the alarm and again with its end"),
+    Equal(kind=CauseKind.MEANING, code="drops-early", text="the output drops and comes again"),
+)
 
 
 def _second_text(case: Case, number: int) -> str:

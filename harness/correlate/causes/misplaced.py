@@ -169,7 +169,7 @@ def _fitting(case: Case, number: int) -> list[Appearance]:
     """What may be the alarm; of its own block only, where there is any: other kinds of place may show it rightly."""
     own = case.spots[case.results[number].point]
     found = [it for it in case.own(number) if it.spot != own and _fits_end(case, number, it)]
-    return [it for it in found if it.spot.block == own.block] or found
+    return [it for it in found if it.spot.block == own.block] or [it for it in found if it.point]
 
 
 def _fits_end(case: Case, number: int, it: Appearance) -> bool:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from harness.core.instants import FOREVER, elapsed
 from harness.core.links import BacnetLink, MqttLink, TextLink
-from harness.core.model import Behaviour, Cause, CauseKind
+from harness.core.model import Behaviour, Cause, CauseKind, Equal
 from harness.core.places import ModbusPlace, TextPlace, ValueType
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
@@ -32,9 +32,33 @@ def silent_points(case: Case) -> Iterator[Finding]:
         works = f"; the point did show {alarms(case, shown)}" if shown else ""
         told = f"missed {times(len(numbers))} and nothing else came on instead: {pairs(case, numbers)}"
         yield Finding(
-            cause=Cause(kind=kind, code=code, text=text, evidence=f"{told}{proof}{works}", next_check=check),
+            cause=Cause(
+                kind=kind,
+                code=code,
+                text=text,
+                evidence=f"{told}{proof}{works}",
+                next_check=check,
+                equals=_silent_equals(case, name, code),
+                deciding="the point itself, read without a pause while the alarm is raised alone"
+                if code == "point-silent"
+                else "",
+            ),
             results=tuple(numbers),
         )
+
+
+def _silent_equals(case: Case, name: str, code: str) -> tuple[Equal, ...]:
+    """What else leaves a point silent: a flash that its declared hold rules out, a hop that polls too seldom."""
+    if code != "point-silent":
+        return ()
+    hold = time_text(case.site.points[name].hold.on_ns)
+    text = f"it shows for less than {hold}, its shortest time on, and so between the polls"
+    found = [Equal(kind=CauseKind.MEANING, code="drops-early", text=text)]
+    before = case.site.before(case.link_of(name))
+    if before:
+        text = f"it fell between the polls of the hop, which asks {before[0]} too seldom"
+        found.append(Equal(kind=CauseKind.TIME, code="hop-polls-slowly", text=text))
+    return tuple(found)
 
 
 def _silent(case: Case, name: str, numbers: Sequence[int], *, never: bool) -> tuple[CauseKind, str, str, str]:

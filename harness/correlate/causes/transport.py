@@ -10,7 +10,7 @@ from typing import Final
 
 from harness.core.instants import Bounds
 from harness.core.links import BacnetLink, ModbusLink
-from harness.core.model import Cause, CauseKind
+from harness.core.model import Cause, CauseKind, Equal
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Finding
@@ -62,6 +62,12 @@ def blind_windows(case: Case) -> Iterator[Finding]:
         yield Finding(cause=_cause(case, link, numbers, spans, down=down), results=tuple(numbers))
 
 
+_NOT_HERE: Final = (
+    Equal(kind=CauseKind.ADDRESS, code="wrong-table", text="these addresses are in the other table of their width"),
+    Equal(kind=CauseKind.IDENTITY, code="wrong-unit", text="it is another unit that answers at this address"),
+)
+
+
 def _cause(case: Case, link: str, numbers: Sequence[int], spans: Sequence[BlindTime], *, down: bool) -> Cause:
     whys = listed((why for why, _ in Counter(it.why for it in spans).most_common()), 3)
     longest = time_text(max(it.span.width for it in spans))
@@ -70,6 +76,7 @@ def _cause(case: Case, link: str, numbers: Sequence[int], spans: Sequence[BlindT
         f"it: {pairs(case, numbers)}"
     )
     if all("exception" in it.why for it in spans):
+        foreign = all("exception 01" in it.why or "exception 02" in it.why for it in spans)
         return Cause(
             kind=CauseKind.TRANSPORT,
             code="reads-refused",
@@ -77,6 +84,11 @@ def _cause(case: Case, link: str, numbers: Sequence[int], spans: Sequence[BlindT
             evidence=evidence,
             next_check="look up these addresses in the device's list: are they there, and is what feeds them running; "
             "then raise these again",
+            equals=_NOT_HERE if foreign else (),
+            deciding="what the device answers for the other table (`probe around` in the site file reads it), and what "
+            "stands at the address that is set in it"
+            if foreign
+            else "",
         )
     if down:
         return Cause(
