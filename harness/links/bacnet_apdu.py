@@ -54,6 +54,7 @@ EVENT_STATE: Final = 36
 HIGH_LIMIT: Final = 45
 LIMIT_ENABLE: Final = 52
 LOW_LIMIT: Final = 59
+MAX_APDU_LENGTH_ACCEPTED: Final = 62
 NOTIFICATION_CLASS_PROPERTY: Final = 17
 OBJECT_IDENTIFIER: Final = 75
 OBJECT_LIST: Final = 76
@@ -68,6 +69,12 @@ TIME_OF_DEVICE_RESTART: Final = 203
 
 READ: Final = (PRESENT_VALUE, STATUS_FLAGS, EVENT_STATE, RELIABILITY, OUT_OF_SERVICE)
 """What is read of every object."""
+
+REQUEST_HEAD_OCTETS: Final = 4
+"""Of a confirmed request that is not segmented (20.1.2)."""
+
+REQUEST_OBJECT_OCTETS: Final = 5 + 2 + 2 * len(READ)
+"""What one object adds to a ReadPropertyMultiple: its identifier, two brackets, and a tag and a number a property."""
 
 REPORTING: Final = (
     TIME_DELAY,
@@ -160,16 +167,25 @@ def refusal_of(apdu: APDU) -> Refusal | None:
     return None
 
 
-def results_of(ack: Any) -> dict[tuple[int, int], dict[int, Any]]:
-    """By object and property: the Any of each value that a ReadPropertyMultiple gave; what was an error is left out."""
-    found: dict[tuple[int, int], dict[int, Any]] = {}
+Results = dict[tuple[int, int], dict[int, Any]]
+"""By object and property: the primitive values, in order, of what is read again and again (one, where it is no list),
+and bacpypes3's Any of everything else."""
+
+
+def results_of(ack: Any) -> Results:
+    """What a ReadPropertyMultiple gave, decoded or with its ``results`` beside it; what was an error is left out."""
+    known: Results | None = getattr(ack, "results", None)
+    if known is not None:
+        return known
+    found: Results = {}
     for result in ack.listOfReadAccessResults:
         identifier = (int(result.objectIdentifier[0]), int(result.objectIdentifier[1]))
         values = found.setdefault(identifier, {})
         for element in result.listOfResults or ():
             value = element.readResult.propertyValue
             if value is not None:
-                values[int(element.propertyIdentifier)] = value
+                number = int(element.propertyIdentifier)
+                values[number] = tuple(values_of(value)) if number in READ else value
     return found
 
 
@@ -201,9 +217,13 @@ def value_of(value: Any) -> Value | None:
     return found[0] if len(found) == 1 else None
 
 
-def values_of(value: Any) -> list[Value | None]:
-    """The primitive values of a list or an array, in order."""
-    return [_of_tag(tag) for tag in value.tagList if int(tag.tag_class) == _APPLICATION]
+def values_of(value: Any) -> Sequence[Value | None]:
+    """The primitive values of a list or an array, in order; of what holds them already, those."""
+    return (
+        value
+        if isinstance(value, tuple)
+        else [_of_tag(tag) for tag in value.tagList if int(tag.tag_class) == _APPLICATION]
+    )
 
 
 def _of_tag(tag: Any) -> Value | None:

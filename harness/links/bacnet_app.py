@@ -9,7 +9,6 @@ other request, and the registration as a foreign device where one is declared.
 from __future__ import annotations
 
 import asyncio
-import copy
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -40,7 +39,7 @@ from bacpypes3.pdu import IPv4Address, LocalBroadcast
 from harness.core.errors import LinkError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Clock
 from harness.core.links import BacnetLink
-from harness.links.bacnet_apdu import DEVICE, Refusal, refusal_of
+from harness.links.bacnet_apdu import DEVICE, READ, Refusal, Results, refusal_of, results_of
 from harness.links.bacnet_datagrams import ARRIVAL, SENT, Arrival, DatagramServer, HostPort, Sent, local_address
 from harness.links.bacnet_messages import LATE_ANSWER
 
@@ -51,8 +50,8 @@ READ_PROPERTY_MULTIPLE: Final = 14
 """BACnetConfirmedServiceChoice (ASHRAE 135, 21)."""
 
 ANSWERS_KEPT: Final = 32
-"""Decoded answers that are kept, some 0.15 MB each: decoding one of 20 objects takes 6 ms, and most say what the one
-before of the same objects said."""
+"""Answers to polls of which is kept what they say: decoding one of 20 objects takes 6 ms, and most say what an answer
+about the same objects said just before."""
 
 _NOTIFICATIONS: Final = (
     "ConfirmedCOVNotificationRequest",
@@ -114,30 +113,30 @@ class _AccessPoint(ApplicationServiceAccessPoint):  # type: ignore[misc]  # bacp
 
     def __init__(self, device: DeviceObject, cache: Any) -> None:
         super().__init__(device, cache)
-        self._decoded: dict[bytes, Any] = {}
-        """By the octets of its service: answers to ReadPropertyMultiple, the one not seen for longest first."""
+        self._results: dict[bytes, Results] = {}
+        """By the octets of its service: what ReadPropertyMultiple gave, the one not asked for longest first."""
 
     async def sap_response(self, apdu: Any) -> None:
         if not isinstance(apdu, ComplexAckPDU) or apdu.apduService != READ_PROPERTY_MULTIPLE:
             await super().sap_response(apdu)
             return
         data = bytes(apdu.pduData)
-        decoded = self._decoded.pop(data, None)
-        if decoded is None:
+        results = self._results.pop(data, None)
+        if results is None:
             fresh = ComplexAckPDU()
             fresh.update(apdu)
             fresh.put_data(data)
             try:
-                decoded = APCISequence.decode(fresh)
-            except Exception:  # noqa: BLE001 - whatever it is, bacpypes3 makes the same error answer of it again
+                results = results_of(APCISequence.decode(fresh))
+            except Exception:  # noqa: BLE001 - whatever it is, bacpypes3 makes an error answer of it
                 await super().sap_response(apdu)
                 return
-        self._decoded[data] = decoded
-        if len(self._decoded) > ANSWERS_KEPT:
-            del self._decoded[next(iter(self._decoded))]
-        mine = copy.copy(decoded)
-        mine.update(apdu)
-        await ServiceAccessPoint.sap_response(self, mine)
+        if all(number in READ for values in results.values() for number in values):
+            self._results[data] = results
+        if len(self._results) > ANSWERS_KEPT:
+            del self._results[next(iter(self._results))]
+        apdu.results = results
+        await ServiceAccessPoint.sap_response(self, apdu)
 
     async def confirmation(self, pdu: Any) -> None:
         arrival = ARRIVAL.get()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 
 from harness.core.links import BacnetLink, LinkSpec, ModbusRtuLink, MqttLink, PersonLink, TextLink
 from harness.core.model import Point
@@ -69,6 +69,43 @@ def message_reader(place: Place, spec: LinkSpec) -> Reader | None:
     if isinstance(place, BacnetPlace):
         return bacnet_trace.reader(place)
     return None
+
+
+class LinkReader:
+    """How a message of one link is read for all of its points that are told by messages."""
+
+    def __init__(self, points: Iterable[Point], spec: LinkSpec) -> None:
+        """Points of other links, and those that are only ever polled, are passed over."""
+        self._spec = spec
+        self._about: dict[Hashable, list[tuple[Point, Reader]]] = {}
+        for point in points:
+            reader = message_reader(point.place, spec) if point.link == spec.name else None
+            if reader is not None:
+                self._about.setdefault(_subject(point.place), []).append((point, reader))
+
+    @property
+    def points(self) -> list[str]:
+        """The names of the points that are told by messages."""
+        return [point.name for about in self._about.values() for point, _ in about]
+
+    def read(self, data: bytes) -> list[tuple[Point, bool]]:
+        """The points of which a message says that they are on or off."""
+        mine = self._about.get(_subject_of(data, self._spec), ())
+        return [(point, on) for point, reader in mine if (on := reader(data)) is not None]
+
+
+def _subject(place: Place) -> Hashable:
+    """What the messages that speak of a place have in common; None where that shows only by trying."""
+    if isinstance(place, MqttPlace):
+        return place.topic
+    return (place.object_type, place.instance) if isinstance(place, BacnetPlace) else None
+
+
+def _subject_of(data: bytes, spec: LinkSpec) -> Hashable:
+    """What a message speaks of, as ``_subject`` has it."""
+    if isinstance(spec, MqttLink):
+        return getattr(mqtt_messages.decode(data), "topic", None)
+    return getattr(bacnet_messages.decode(data), "object", None) if isinstance(spec, BacnetLink) else None
 
 
 def is_sign_of_life(spec: LinkSpec, data: bytes) -> bool:

@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 import asyncio
-from collections import defaultdict, deque
+from collections import defaultdict
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Final
-
-import numpy as np
 
 from harness.core.instants import NS_PER_S, Clock
 from harness.core.links import BacnetLink
 from harness.core.model import Point, Site
 from harness.links.base import AnyBlock, LinkState
 from harness.links.current_loop import Lasting, lasting_loop
-from harness.links.decoding import is_sign_of_life, message_reader, state_in_poll
+from harness.links.decoding import LinkReader, is_sign_of_life, state_in_poll
 from harness.links.seen import Dropped, Failure, Message, Polls, StateChange
 from harness.record.found import Event
 from harness.record.header import Json
+from harness.run.kept import KeptPolls
 
 KEPT_POLLS_MAX: Final = 20_000
 """Polls of a block kept in memory for live results; at 10 a second more than half an hour. The record has them all."""
@@ -48,9 +47,7 @@ class BlockMemory:
 
     block: AnyBlock
     points: list[Point]
-    asked: deque[int] = field(default_factory=lambda: deque(maxlen=KEPT_POLLS_MAX))
-    told: deque[int] = field(default_factory=lambda: deque(maxlen=KEPT_POLLS_MAX))
-    payloads: deque[bytes] = field(default_factory=lambda: deque(maxlen=KEPT_POLLS_MAX))
+    polls: KeptPolls
     failures: list[Failure] = field(default_factory=list)
     read: dict[str, bool | None] = field(default_factory=dict)
     """By point, what its newest payload says by itself."""
@@ -78,8 +75,8 @@ class LiveSource:
         self.failures_total = 0
         loops = {it.name: (lasting_loop(it.place), it.hold.off_ns) for it in site.points.values()}
         self._lasting = {name: Lasting(loop.persistence_ns, off) for name, (loop, off) in loops.items() if loop}
-        readers = {it.name: message_reader(it.place, site.links[it.link]) for it in site.points.values()}
-        self._told = {name: reader for name, reader in readers.items() if reader is not None}
+        self._readers = {name: LinkReader(site.points.values(), spec) for name, spec in site.links.items()}
+        self._told = frozenset(name for reader in self._readers.values() for name in reader.points)
 
     # --- what links observe -----------------------------------------------------------------------
 
@@ -88,15 +85,12 @@ class LiveSource:
         points = [
             point for point in self._site.points.values() if point.link == block.link and block.holds(point.place)
         ]
-        self.memories[block.id] = BlockMemory(block, points)
+        self.memories[block.id] = BlockMemory(block, points, KeptPolls(KEPT_POLLS_MAX))
 
     def poll(self, block_id: int, asked_ns: int, told_ns: int, payload: bytes) -> None:
         """See ``Observer.poll``."""
         memory = self.memories[block_id]
-        same = bool(memory.payloads) and memory.payloads[-1] == payload
-        memory.asked.append(asked_ns)
-        memory.told.append(told_ns)
-        memory.payloads.append(memory.payloads[-1] if same else payload)
+        same = memory.polls.add(asked_ns, told_ns, payload)
         self.polls_total += 1
         for point in memory.points:
             if not same:
@@ -122,12 +116,8 @@ class LiveSource:
         self.heard[link].append(Message(first_ns=first_ns, last_ns=last_ns, data=data))
         if is_sign_of_life(self._site.links[link], data):
             self._lived_ns[link] = first_ns
-        for point in self._site.points.values():
-            if point.link != link or point.name not in self._told:
-                continue
-            on = self._told[point.name](data)
-            if on is not None:
-                self._enter(point, on, first_ns, last_ns)
+        for point, on in self._readers[link].read(data):
+            self._enter(point, on, first_ns, last_ns)
         self._news.set()
 
     def link_state(self, link: str, at_ns: int, state: LinkState, why: str) -> None:
@@ -187,7 +177,7 @@ class LiveSource:
         lived_ns = self._lived_ns.get(link)
         if lived_ns is not None and isinstance(self._site.links[link], BacnetLink):
             return lived_ns  # a device that says more of its life than answers: only that proves that it told all
-        polled = [it.asked[-1] for it in self.memories.values() if it.block.link == link and it.asked]
+        polled = [it.polls.last_asked_ns for it in self.memories.values() if it.block.link == link]
         return max([self._lived_ns.get(link, -1), *polled])
 
     # --- waiting ------------------------------------------------------------------------------------
@@ -216,10 +206,7 @@ class LiveSource:
     def forget_before(self, instant: int) -> None:
         """Let go of polls and failures that ended before ``instant``. Lines and link states are few, and stay."""
         for memory in self.memories.values():
-            while len(memory.told) > 1 and memory.told[1] < instant:
-                memory.asked.popleft()
-                memory.told.popleft()
-                memory.payloads.popleft()
+            memory.polls.forget_before(instant)
             memory.failures = [failure for failure in memory.failures if failure.given_up_ns >= instant]
 
 
@@ -232,40 +219,25 @@ class LiveMemory:
     def __init__(self, live: LiveSource, links: Collection[str] | None = None) -> None:
         """``links``: the only ones that are asked for, None for all."""
         chosen = {name for name in live.up if links is None or name in links}
-        self._memories = {
-            number: replace(
-                memory,
-                asked=memory.asked.copy(),
-                told=memory.told.copy(),
-                payloads=memory.payloads.copy(),
-                failures=memory.failures.copy(),
-            )
-            for number, memory in live.memories.items()
-            if memory.block.link in chosen
-        }
+        mine = {number: it for number, it in live.memories.items() if it.block.link in chosen}
+        self._blocks = tuple(memory.block for memory in mine.values())
+        self._polls = {number: memory.polls.polls() for number, memory in mine.items()}
+        self._failures = {number: tuple(memory.failures) for number, memory in mine.items()}
         self._heard = {name: tuple(live.heard[name]) for name in chosen}
         self._changes = {name: tuple(live.link_changes[name]) for name in chosen}
         self._drops = {name: tuple(live.drops[name]) for name in chosen}
 
     def blocks(self) -> tuple[AnyBlock, ...]:
         """See ``Source.blocks``."""
-        return tuple(memory.block for memory in self._memories.values())
+        return self._blocks
 
     def polls(self, block_id: int) -> Polls:
         """See ``Source.polls``; only what is still kept."""
-        memory = self._memories[block_id]
-        payloads = list(memory.payloads)
-        starts = [at for at in range(len(payloads)) if at == 0 or payloads[at] != payloads[at - 1]]
-        return Polls(
-            asked=np.array(memory.asked, dtype=np.int64),
-            told=np.array(memory.told, dtype=np.int64),
-            starts=np.array(starts, dtype=np.int64),
-            payloads=[payloads[at] for at in starts],
-        )
+        return self._polls[block_id]
 
     def failures(self, block_id: int) -> tuple[Failure, ...]:
         """See ``Source.failures``."""
-        return tuple(self._memories[block_id].failures)
+        return self._failures[block_id]
 
     def messages(self, link: str) -> tuple[Message, ...]:
         """See ``Source.messages``."""

@@ -20,7 +20,8 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections import defaultdict
+from array import array
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -61,6 +62,7 @@ from harness.run.evidence import blind_times
 from harness.run.listening import listeners
 from harness.run.live import LiveSource
 from tests.bench.soak_site import DEVICE, OBJECTS, TCP_INPUTS, TOPICS
+from tests.peers.recorder import STOPPED
 
 ORIGIN = Origin(file="bench", line=1)
 PANEL_PERIOD_NS, TCP_PERIOD_NS, RTU_PERIOD_NS = 20 * NS_PER_MS, 100 * NS_PER_MS, 200 * NS_PER_MS
@@ -160,7 +162,7 @@ class Stretches:
     """Times every call of the event loop, by the processor's clock of its thread: only our own work counts."""
 
     def __init__(self) -> None:
-        self.took_ns: list[int] = []
+        self.took_ns = array("q")  # no list: the collector would go through it
         self.longest: list[tuple[int, str]] = []
         real = asyncio.Handle._run
 
@@ -178,12 +180,12 @@ class Stretches:
 
     def clear(self) -> None:
         """Begin anew."""
-        self.took_ns.clear()
+        del self.took_ns[:]
         self.longest.clear()
 
     def told(self) -> dict[str, Any]:
         """In ms: percentiles, and the longest with what they were."""
-        took = np.array(self.took_ns or [0]) / NS_PER_MS
+        took = np.array(self.took_ns or [0], dtype=np.int64) / NS_PER_MS
         longest = [[it / NS_PER_MS, what] for it, what in sorted(self.longest, reverse=True)]
         return {"p": [float(it) for it in np.percentile(took, [50, 99, 99.9, 100])], "longest": longest}
 
@@ -228,6 +230,8 @@ async def listen_for(
         share = (time.process_time() - cpu) / ((clock() - from_ns) / NS_PER_S)
         until_ns, end_kb = clock(), used_kb("VmRSS")
         waited = waited_s() - waited
+        objects = gc.get_objects()
+        kinds = Counter(type(it).__qualname__ for it in objects).most_common(SHOWN_STRETCHES)
         for task in tasks:
             task.cancel()
     oldest = [took for generation, took in pauses if generation == 2]
@@ -238,6 +242,7 @@ async def listen_for(
         "waited": waited,
         "stretches": stretches.told(),
         "kb": [start_kb, end_kb, used_kb("VmHWM")],
+        "objects": [len(objects), kinds],
         "gc": [len(pauses), max((took for _, took in pauses), default=0.0), len(oldest)],
     }
 
@@ -351,6 +356,8 @@ def report(cost: dict[str, Any], did: dict[str, Any], site: Site, path: Path) ->
     print(f"memory: {start:.1f} MB at the start, {end:.1f} at the end, {peak:.1f} at the most")
     print(f"record: {size:,d} bytes, {size / seconds * 3600 / 1e6:.1f} MB an hour")
     print(f"collector: {pauses} pauses, longest {longest * 1e3:.1f} ms, {oldest} of everything")
+    count, kinds = cost["objects"]
+    print(f"  it goes through {count:,d} objects: {', '.join(f'{name} {number:,d}' for name, number in kinds)}")
     with RecordReader.open(path) as reader:
         polls(reader, site, cost)
         blind(reader, site, cost)
@@ -395,7 +402,7 @@ def blind(reader: RecordReader, site: Site, cost: dict[str, Any]) -> None:
     total: dict[tuple[str, str], list[int]] = defaultdict(list)
     for it in blind_times(reader, site, cost["from_ns"], cost["until_ns"]):
         lo, hi = max(it.span.lo, cost["from_ns"]), min(it.span.hi, cost["until_ns"])
-        if hi > lo and it.why != "not connected yet":
+        if hi > lo and it.why not in ("not connected yet", STOPPED):
             total[(it.link, it.why)].append(hi - lo)
     for name in site.links:
         if not [change for change in reader.link_states(name) if change.at_ns <= cost["from_ns"]]:

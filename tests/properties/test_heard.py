@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from hypothesis import given, settings
@@ -21,7 +21,7 @@ from harness.links import bacnet_messages, bacnet_trace, mqtt_messages, mqtt_tra
 from harness.links.bacnet_messages import EventNotice, Gap, Stamp, Subscription, SubscriptionStep, ValueChange
 from harness.links.bacnet_values import ObjectReading, pack, unpack
 from harness.links.base import AnyBlock, LinkState, ObjectBlock
-from harness.links.decoding import trace_of
+from harness.links.decoding import LinkReader, message_reader, trace_of
 from harness.links.heard import ALL, Heard, Sorted
 from harness.links.seen import Dropped, Failure, Message, Polls, StateChange
 from harness.links.text_lines import compile_place
@@ -362,6 +362,39 @@ def test_of_signs_of_life_in_a_row_the_last_one_is_kept() -> None:
     assert list(found.about("b")) == [3, 4, 5, 8]
     assert list(found.about("c")) == [3, 4, 8]
     assert list(Sorted(range(10), keys).about("c")) == [4]
+
+
+@MANY
+@given(st.lists(st.one_of(LINES, MQTT, said()), max_size=20))
+def test_a_link_reads_for_its_points_what_each_of_them_would_read(told: list[bytes]) -> None:
+    line = TextLink(name=LINK, host="h", tcp_port=1, origin=ORIGIN)
+    broker = MqttLink(name=LINK, host="h", port=1, timeout_ns=1, origin=ORIGIN)
+    topics = [MqttPlace(topic="a"), MqttPlace(topic="a", pointer="/on"), MqttPlace(topic="b"), MqttPlace(topic="c")]
+    links: list[tuple[TextLink | MqttLink | BacnetLink, Sequence[Place]]] = [
+        (line, TEXTS),
+        (broker, topics),
+        (bacnet_link(1, name=LINK), BACNET),
+    ]
+    for spec, places in links:
+        points = [Point(name=f"p{number}", link=LINK, place=it, origin=ORIGIN) for number, it in enumerate(places)]
+        reader = LinkReader([*points, replace(points[0], name="other", link="another")], spec)
+        assert reader.points == [it.name for it in points]
+        for data in told:
+            try:
+                each = [(it, on) for it in points if (on := _reader(it, spec)(data)) is not None]
+            except ValueError:
+                continue  # of another protocol
+            assert sorted(reader.read(data), key=points_first) == sorted(each, key=points_first)
+
+
+def points_first(it: tuple[Point, bool]) -> str:
+    return it[0].name
+
+
+def _reader(point: Point, spec: TextLink | MqttLink | BacnetLink) -> Callable[[bytes], bool | None]:
+    found = message_reader(point.place, spec)
+    assert found is not None
+    return found
 
 
 def test_a_source_is_asked_for_everything_once() -> None:
