@@ -34,7 +34,7 @@ from harness.links.bacnet_messages import (
     encode,
 )
 from harness.links.bacnet_polls import Device, Polls
-from harness.links.bacnet_reporting import check_identity, read_reporting
+from harness.links.bacnet_reporting import check_identity, longest_request, read_reporting
 from harness.links.bacnet_values import ObjectReading
 from harness.links.base import LinkState, ObjectBlock, Observer
 
@@ -142,6 +142,7 @@ class BacnetListener:
                 await self._registered(app)
                 await self._look_for_doubles(app)
                 await check_identity(device)
+                self._polls.fit(await longest_request(device))
                 self._report(LinkState.UP, f"device {spec.device} answers at {self.peer[0]}:{self.peer[1]}")
                 why = await self._session(device)
                 self._report(LinkState.DOWN, why)

@@ -30,8 +30,8 @@ TIMEOUTS_IN_A_ROW_MAX: Final = 3
 UNRECOGNIZED_SERVICE: Final = 9
 """Reject reason (ASHRAE 135, 18.8)."""
 
-TOO_LONG: Final = frozenset((1, 4, 11))
-"""Abort reasons (18.10): buffer-overflow, segmentation-not-supported, apdu-too-long."""
+TOO_LONG: Final = {"abort": (1, 4, 11), "reject": (1,)}
+"""Reasons (18.8, 18.10): buffer-overflow, and of an abort segmentation-not-supported and apdu-too-long."""
 
 UNKNOWN: Final = frozenset((31, 32))
 """Error codes (clause 18): unknown-object, unknown-property. Some devices answer so for the whole of a request."""
@@ -41,13 +41,15 @@ UNKNOWN: Final = frozenset((31, 32))
 class ObjectPoll:
     """A block that is read again and again. ``due_ns``: when next, on the absolute schedule of ``period_ns``.
 
-    ``seen`` is called with every reading: what a slow shadow poll is for.
+    ``seen`` is called with every reading: what a slow shadow poll is for. ``one_by_one``: even one object at a time
+    does not fit into the device's messages, so it is read property by property.
     """
 
     block: ObjectBlock
     period_ns: int
     due_ns: int
     seen: Callable[[ObjectBlock, Sequence[ObjectReading], int, int], None] | None = None
+    one_by_one: bool = False
 
 
 @dataclass(slots=True, kw_only=True)
@@ -64,13 +66,13 @@ class Device:
         return await self.app.ask(apdu, self.peer, self.spec.timeout_ns)
 
     async def read(
-        self, objects: Sequence[tuple[int, int]], properties: Sequence[int]
+        self, objects: Sequence[tuple[int, int]], properties: Sequence[int], *, one_by_one: bool = False
     ) -> tuple[dict[tuple[int, int], dict[int, Any]], int, int]:
         """What each object answered for each property; asked and told of the whole.
 
         What a device answers an error for is left out. Raises NoAnswerError, or RefusedError where all is refused.
         """
-        if self.knows_multiple:
+        if self.knows_multiple and not one_by_one:
             try:
                 answer = await self.ask(bacnet_apdu.read_multiple(objects, properties))
             except RefusedError as exc:
@@ -165,7 +167,7 @@ class Polls:
         poll.due_ns += (missed + 1) * poll.period_ns
         numbers = [bacnet_apdu.number_of(it) for it in poll.block.objects]
         try:
-            found, asked_ns, told_ns = await device.read(numbers, bacnet_apdu.READ)
+            found, asked_ns, told_ns = await device.read(numbers, bacnet_apdu.READ, one_by_one=poll.one_by_one)
         except NoAnswerError as exc:
             self.observer.poll_failed(poll.block.id, exc.asked_ns, exc.given_up_ns, str(exc))
             self.on_no_answer()
@@ -191,10 +193,27 @@ class Polls:
 
     def _refused(self, poll: ObjectPoll, exc: RefusedError) -> None:
         """Smaller blocks from now on where that may help, due at once, since their points are blind."""
-        too_long = exc.refusal.kind == "abort" and exc.refusal.number in TOO_LONG
+        too_long = exc.refusal.number in TOO_LONG.get(exc.refusal.kind, ())
         one_of_them = exc.refusal.kind == "error" and exc.refusal.number in UNKNOWN
-        if not (too_long or one_of_them) or len(poll.block.objects) < 2:
+        if too_long and len(poll.block.objects) == 1:
+            poll.one_by_one = True
+        if (too_long or one_of_them) and len(poll.block.objects) > 1:
+            self._halve(poll)
+
+    def fit(self, octets: int | None) -> None:
+        """Smaller blocks where a request would be longer than the device takes; None where it does not say."""
+        if octets is None:
             return
+        room = octets - bacnet_apdu.REQUEST_HEAD_OCTETS
+        most = max(1, room // bacnet_apdu.REQUEST_OBJECT_OCTETS)
+        while True:
+            long = [it for it in self.waiting if len(it.block.objects) > most]
+            if not long:
+                return
+            for poll in long:
+                self._halve(poll)
+
+    def _halve(self, poll: ObjectPoll) -> None:
         self.waiting.remove(poll)
         objects, middle = poll.block.objects, len(poll.block.objects) // 2
         for part in (objects[:middle], objects[middle:]):

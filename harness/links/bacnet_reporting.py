@@ -50,6 +50,16 @@ async def check_identity(device: Device) -> None:
         return
 
 
+async def longest_request(device: Device) -> int | None:
+    """Its Max_APDU_Length_Accepted in octets (12.11); None where it does not say. Raises NoAnswerError."""
+    own = (bacnet_apdu.DEVICE, device.spec.device)
+    try:
+        answer = await device.ask(bacnet_apdu.read_one(own, bacnet_apdu.MAX_APDU_LENGTH_ACCEPTED))
+    except RefusedError:
+        return None
+    return _whole(bacnet_apdu.value_of(answer.apdu.propertyValue))
+
+
 async def list_objects(device: Device, most: int) -> list[ObjectId]:
     """The objects that farend can read, as the device's Object_List has them, at most so many. Raises LinkError.
 

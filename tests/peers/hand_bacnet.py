@@ -59,7 +59,9 @@ class HandDevice:
     """``values``: by object and property, the tagged value. What is not in it is answered as unknown-property.
 
     ``lists``: whether it has Active_COV_Subscriptions; ``lies``: they are always shown as none. ``answers``: by
-    service, an APDU's type and the octets behind its invoke id, instead of what it would answer.
+    service, an APDU's type and the octets behind its invoke id, instead of what it would answer. ``octets_max``: longer
+    requests are not heard, and longer answers become an abort. ``segments_of``: longer answers are sent in segments
+    of so many octets, each after the one before was acknowledged (20.1.5).
     """
 
     instance: int
@@ -71,6 +73,9 @@ class HandDevice:
     first_notification: bool = True
     lists: bool = False
     lies: bool = False
+    octets_max: int = 1476
+    segments_of: int = 0
+    segments: dict[int, list[bytes]] = field(default_factory=dict)
     answers: dict[int, tuple[int, bytes]] = field(default_factory=dict)
     requests: list[bytes] = field(default_factory=list)
     subscribers: dict[tuple[int, int], tuple[Address, bool]] = field(default_factory=dict)
@@ -79,6 +84,7 @@ class HandDevice:
     transport: asyncio.DatagramTransport | None = None
     invoke: int = 0
     restarts: int = 0
+    sent: dict[int, int] = field(default_factory=dict)
 
     @property
     def address(self) -> Address:
@@ -146,7 +152,11 @@ class HandDevice:
     def datagram_received(self, data: bytes, to: Address) -> None:
         self.requests.append(data)
         apdu = data[6:]
-        if apdu[0] >> 4 == 2:
+        if len(apdu) > self.octets_max:
+            return
+        if apdu[0] >> 4 == 4:
+            self._next_segment(apdu[1], to)
+        elif apdu[0] >> 4 == 2:
             self.acked.append(apdu[1])
         elif apdu[0] >> 4 == 0 and not self.silent:
             self._request(apdu, to)
@@ -202,7 +212,24 @@ class HandDevice:
         if count > self.objects_max:
             self.send(unicast(bytes((0x71, invoke, 0x04))), to)  # abort: segmentation-not-supported
             return
-        self.send(unicast(bytes((0x30, invoke, READ_PROPERTY_MULTIPLE)) + answer), to)
+        if self.segments_of and len(answer) > self.segments_of:
+            size = self.segments_of
+            self.segments[invoke] = [answer[at : at + size] for at in range(0, len(answer), size)]
+            self.sent[invoke] = 0
+            self._next_segment(invoke, to)
+        elif len(answer) + 3 > self.octets_max:
+            self.send(unicast(bytes((0x71, invoke, 0x04))), to)
+        else:
+            self.send(unicast(bytes((0x30, invoke, READ_PROPERTY_MULTIPLE)) + answer), to)
+
+    def _next_segment(self, invoke: int, to: Address) -> None:
+        """A segment of a Complex-ACK: its flags say segmented, and that more follow, where they do."""
+        waiting, number = self.segments[invoke], self.sent[invoke]
+        if number < len(waiting):
+            more = 0x04 if number + 1 < len(waiting) else 0
+            head = bytes((0x38 | more, invoke, number, 1, READ_PROPERTY_MULTIPLE))
+            self.sent[invoke] = number + 1
+            self.send(unicast(head + waiting[number]), to)
 
     def _subscribe(self, invoke: int, body: bytes, to: Address) -> None:
         packed = struct.unpack(">I", body[3:7])[0]
