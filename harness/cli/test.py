@@ -12,7 +12,8 @@ import click
 
 from harness.cli.common import SITE_ARGUMENT, all_option, load, note, run_until_interrupted, say, terminal_width
 from harness.cli.keys import key_client
-from harness.cli.views import LiveView, PlainView
+from harness.cli.live_view import LiveView
+from harness.cli.views import PlainView
 from harness.core.errors import UsageError
 from harness.core.model import Decision, Site
 from harness.core.verdicts import ExitCode, Verdict, VerdictClass
@@ -113,7 +114,9 @@ def perform(
         if client is not None:
             client.on_change(view.asked_changed)
             attend = client.attend
-        why = run_until_interrupted(lambda: run_test(site, documents, options, time.monotonic_ns, view, attend))
+        why = run_until_interrupted(
+            lambda: run_test(site, documents, options, time.monotonic_ns, view, attend, view.follow)
+        )
     judged = judge_record(options.record)
     try:
         document = report_document([judged])

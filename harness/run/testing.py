@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import traceback
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -80,11 +80,18 @@ def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
 
 
 async def run_test(
-    site: Site, documents: Documents, options: TestOptions, clock: Clock, view: View, attend: Attend | None = None
+    site: Site,
+    documents: Documents,
+    options: TestOptions,
+    clock: Clock,
+    view: View,
+    attend: Attend | None = None,
+    follow: Callable[[LiveSource], None] | None = None,
 ) -> str:
     """Run a whole test into ``options.record``. Returns '' or why it ended early. Cancelling it puts things back.
 
-    Without ``attend`` nobody reports what only persons see, and it is not observed.
+    Without ``attend`` nobody reports what only persons see, and it is not observed. ``follow`` is given what is
+    observed, to show it.
 
     Raises SafetyError before anything is opened where the gate refuses.
     """
@@ -101,6 +108,8 @@ async def run_test(
     )
     journal = RecordWriter.create(options.record, header, documents.files, clock)
     live = LiveSource(site, clock)
+    if follow is not None:
+        follow(live)
     journal.subscribe(live)
     # All that was selected counts as planned, raised or not: what cannot be raised, or was excluded, is never a pass.
     selected = plan_of(site, options.selection)

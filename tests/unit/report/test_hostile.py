@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from harness.core.places import Arrival, BacnetPlace, MqttPlace, ObjectType, PersonPlace, Sign
+from harness.core.places import Arrival, BacnetPlace, MqttPlace, ObjectType, PersonPlace, Place, Sign
 from harness.core.verdicts import Verdict
 from harness.report.document import ReportDocument
 from harness.report.html import render_html
@@ -113,7 +113,7 @@ def _crowded(document: ReportDocument) -> ReportDocument:
         for number, it in enumerate(first.links)
     )
     changed = replace(first, judgement=replace(first.judgement, results=unknown), links=links)
-    places = [
+    places: list[Place] = [
         *(BacnetPlace(object_type=kind, instance=1, arrives=way) for kind in list(ObjectType)[:3] for way in Arrival),
         MqttPlace(topic=text, pointer=text),
         PersonPlace(sign=Sign.TEXT, label=text),
