@@ -21,7 +21,7 @@ ANSWER_MAX_NS: Final = 20 * NS_PER_S
 """How long a raised alarm is held for a person in sight who has reported nothing by its limits."""
 
 FRESH_NS: Final = 5 * NS_PER_S
-"""A person in sight who reported every sign so shortly before a raise is not asked again."""
+"""A person in sight who reported a sign so shortly before is not asked about it again."""
 
 WALK_MAX_NS: Final = 15 * 60 * NS_PER_S
 """How long an alarm is held for a walk to what is out of sight and back: no longer than a plant is left with a raised
@@ -83,7 +83,8 @@ class Persons:
         for link, points in self._links(rows).items():
             reports = self._reports[link]
             if reports.in_sight:
-                asked[link] = points if any(not self._is_fresh(point, now) for point in points) else []
+                known = all(reports.is_off(point) and self._is_fresh(point, now) for point in points)
+                asked[link] = [] if known else points
             else:
                 asked[link] = [point for point in points if not reports.is_off(point)]
         for link, points in asked.items():
@@ -167,8 +168,13 @@ class Persons:
             self._reports[link].rest()
 
     async def dark_again(self, rows: Sequence[Expectation], what: str) -> None:
-        """After everything was cleared: what was not reported off since is asked for, in sight or not."""
-        await self._state([row for row in rows if not self._is_off(row)], f"{what} is cleared: how is it now?")
+        """After everything was cleared: what was not reported off since is asked for, in sight or not.
+
+        Who is in sight and has just answered is not asked again.
+        """
+        now = self._clock()
+        lit = [row for row in rows if not self._is_off(row) and not self._is_fresh(row.point, now)]
+        await self._state(lit, f"{what} is cleared: how is it now?")
         asked = {
             link: [point for point in points if not self._reports[link].is_off(point)]
             for link, points in self._links(rows, in_sight=False).items()
@@ -207,4 +213,4 @@ class Persons:
 
     def _is_fresh(self, point: str, now: int) -> bool:
         state = self._live.states.get(point)
-        return state is not None and not state.on and state.told_ns >= now - FRESH_NS
+        return state is not None and state.told_ns >= now - FRESH_NS

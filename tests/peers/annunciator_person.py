@@ -10,7 +10,7 @@ import asyncio
 import os
 import re
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass
 from random import Random
 from typing import Final
@@ -104,7 +104,13 @@ class Robot:
                     answer = self._walk if self._habits.walks else self._report
                     if self._is_asked_whether_it_stayed():
                         answer = self._stayed
-                    group.create_task(answer(sign, label, (on, off)))
+                    group.create_task(self._answered(answer(sign, label, (on, off)), key))
+
+    async def _answered(self, answer: Coroutine[None, None, None], key: tuple[str, str, str]) -> None:
+        """Once it has answered, and the screen knows, the same question is a new one."""
+        await answer
+        await asyncio.sleep(0.1)
+        self._answering.discard(key)
 
     async def _walk(self, sign: str, label: str, keys: tuple[str, str]) -> None:
         """There, look, and back."""
