@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -10,16 +12,20 @@ from harness.cli.common import SITE_ARGUMENT, found, json_option, note, say, say
 from harness.core.errors import Problem, SiteError
 from harness.core.verdicts import ExitCode
 
+if TYPE_CHECKING:
+    from harness.core.model import Site
+
 
 @click.command(name="check", short_help="Say everything that is wrong with a site file.")
 @SITE_ARGUMENT
 @click.option("--map", "map_file", type=click.Path(path_type=Path), help="Check with this point map instead.")
+@click.option("--points", "every_point", is_flag=True, help="List every point with its wire address.")
 @json_option
-def command(site: Path, map_file: Path | None, as_json: bool) -> int:
+def command(site: Path, map_file: Path | None, every_point: bool, as_json: bool) -> int:
     """Read SITE and its point map and say everything that is wrong, each with file:line and the remedy.
 
-    Then shows every mapped point with its wire address beside the address as it was written, and the limits in force.
-    Exit code 0 where the file can be used, 2 where it cannot.
+    Then shows the outputs of each link and the limits in force; with --points every point with its wire address beside
+    the address as it was written. Exit code 0 where the file can be used, 2 where it cannot.
     """
     from harness.site.reading import load_site
 
@@ -43,18 +49,42 @@ def command(site: Path, map_file: Path | None, as_json: bool) -> int:
     for problem in warnings:
         note(str(problem))
     say(f"{read.name}: {read.title}")
-    say(f"{len(read.links)} links, {len(read.points)} points, {len(read.alarms)} alarms, {len(read.expectations)} rows")
+    rows = len(read.expectations)
+    say(f"{len(read.links)} links, {len(read.points)} points, {len(read.alarms)} alarms, {rows:,} rows")
     say()
-    width = max((len(name) for name in points), default=0)
-    for name, text in points.items():
-        say(f"  {name:<{width}}  {text}")
+    if every_point:
+        width = max((len(name) for name in points), default=0)
+        for name, text in points.items():
+            say(f"  {name:<{width}}  {text}")
+    else:
+        _say_outputs(read)
+        say("  (--points lists every point with its wire address)")
     if read.notes:
         say()
+        say("Limits and assumptions in force")
         for text in read.notes:
             say(f"  {text}")
     say()
     say(f"can be used; {len(warnings)} warning{'s' * (len(warnings) != 1)}")
     return ExitCode.ALL_PASS
+
+
+def _say_outputs(site: Site) -> None:
+    """Each link with its outputs by their kind, in the order of the site file; names that count up as runs."""
+    from harness.cli.common import say_wrapped
+    from harness.core.wording import link_address
+    from harness.report.gathered import in_runs
+    from harness.report.matrix import kind_of
+
+    rows = Counter(site.points[row.point].link for row in site.expectations)
+    for name, link in site.links.items():
+        kinds: dict[str, list[str]] = {}
+        for point in site.points.values():
+            if point.link == name:
+                kinds.setdefault(kind_of(point), []).append(point.name.removeprefix(f"{name}:"))
+        say_wrapped(f"{name}: {link_address(link)}; {rows[name]:,} row{'s' * (rows[name] != 1)}", first=2, hang=6)
+        for kind, names in kinds.items():
+            say_wrapped(f"{len(names)} {kind}: {', '.join(in_runs(names))}", first=4, hang=8)
 
 
 def _problem(problem: Problem) -> dict[str, object]:

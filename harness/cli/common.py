@@ -63,6 +63,14 @@ def say(text: str = "") -> None:
     click.echo(_shown(text))
 
 
+def say_wrapped(text: str, *, first: int = 0, hang: int = 0) -> None:
+    """Print one text folded at the width of the terminal, its first line ``first`` columns in, the others ``hang``."""
+    from harness.report.columns import Terminal
+
+    for line in Terminal(width=terminal_width()).wrapped(text, first=first, hang=hang):
+        say(line)
+
+
 def note(text: str) -> None:
     """Print lines to standard error."""
     click.echo(_shown(text), err=True)

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
-from harness.cli.common import SITE_ARGUMENT, json_option, load, say, say_json
+from harness.cli.common import SITE_ARGUMENT, json_option, load, say, say_json, say_wrapped
 from harness.core.verdicts import ExitCode
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
+
+GATHERED: Final = ("reads ", "subscribes to ", "waits for events of ")
+"""Requests that begin so differ in one object each, and are told together."""
 
 
 @click.command(name="plan", short_help="Show what a test would do.")
@@ -34,7 +38,7 @@ def command(site: Path, only: tuple[str, ...], links: tuple[str, ...], as_json: 
         say_json(preview.to_json())
         return ExitCode.ALL_PASS
     say(f"{read.name}: {read.title}")
-    say(
+    say_wrapped(
         f"{_count(len(preview.raised), 'alarm')} would be raised, {_count(preview.rows, 'row')} judged; takes about "
         f"{time_text(preview.usual_ns)} if all is well, {time_text(preview.longest_ns)} at the most"
     )
@@ -43,38 +47,50 @@ def command(site: Path, only: tuple[str, ...], links: tuple[str, ...], as_json: 
     width = max((len(it.alarm) for it in preview.raised), default=0)
     for number, it in enumerate(preview.raised, 1):
         also = f", brings {', '.join(it.brings)}" if it.brings else ""
-        say(f"  {number:>3}  {it.alarm:<{width}}  {_count(it.rows, 'row')}, about {it.usual_ns / NS_PER_S:.1f} s{also}")
+        told = f"{number}  {it.alarm:<{width}}  {_count(it.rows, 'row')}, about {it.usual_ns / NS_PER_S:.1f} s{also}"
+        say_wrapped(told, first=5 - len(str(number)), hang=10)
     if preview.by_hand:
         say()
-        say("Not raised by farend (no writes in the site file): " + ", ".join(preview.by_hand))
+        say_wrapped("Not raised by farend (no writes in the site file): " + ", ".join(preview.by_hand), hang=4)
     say()
     say("Side effects to review before anything is raised")
     for effect in preview.side_effects:
-        say(f"  {effect.name}: {effect.text} ({', '.join(effect.alarms)})")
-        say(f"      hazard: {effect.hazard}")
-        say(f"      safeguard: {effect.safeguard}")
+        say_wrapped(f"{effect.name}: {effect.text} ({', '.join(effect.alarms)})", first=2, hang=6)
+        say_wrapped(f"hazard: {effect.hazard}", first=6, hang=8)
+        say_wrapped(f"safeguard: {effect.safeguard}", first=6, hang=8)
     if preview.unstated:
-        say("  NOT STATED, so a test refuses: " + ", ".join(preview.unstated))
+        say_wrapped("NOT STATED, so a test refuses: " + ", ".join(preview.unstated), first=2, hang=6)
     elif not preview.side_effects:
         say("  none, as the site file states for every alarm of this plan")
     say()
     say("Links and requests")
     for link in preview.links:
-        say(f"  {link.name}: {link.address}; {link.cost}")
-        for request in link.requests:
-            say(f"      {request}")
+        say_wrapped(f"{link.name}: {link.address}; {link.cost}", first=2, hang=6)
+        for request in requests_in_runs(link.requests):
+            say_wrapped(request, first=6, hang=8)
     say()
     say("Writes allowed when armed")
     for text in preview.writable or ("none: nothing can be raised by farend",):
         say(f"  {text}")
     say()
-    say("The identity of each alarm: " + preview.identity)
-    say(
+    say_wrapped("The identity of each alarm: " + preview.identity)
+    say_wrapped(
         "A simulated alarm proves the path behind the sensing element, not the sensing element. Local codes, the "
         "authority having jurisdiction and licensed practice come first."
     )
     return ExitCode.ALL_PASS
 
 
+def requests_in_runs(requests: Sequence[str]) -> list[str]:
+    """Requests of one kind in one text, those whose objects count up as runs: ``reads binary-input 1 to 24``."""
+    from harness.report.gathered import in_runs
+
+    gathered: dict[str, list[str]] = {}
+    for request in requests:
+        kind = next((it for it in GATHERED if request.startswith(it)), request)
+        gathered.setdefault(kind, []).append(request.removeprefix(kind))
+    return [kind + ", ".join(in_runs(names)) for kind, names in gathered.items()]
+
+
 def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'s' * (number != 1)}"
+    return f"{number:,} {what}{'s' * (number != 1)}"
