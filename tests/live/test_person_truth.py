@@ -283,15 +283,15 @@ DEFECTS: tuple[tuple[str, ...], ...] = (
 )
 
 
-def test_a_hundred_raises_seen_by_a_steady_person(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_over_a_hundred_signs_seen_by_a_steady_person(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A healthy annunciator and limits that are met by far: all is definite, and all passes."""
     counted: Counter[str] = Counter()
     limits = dict.fromkeys(("lamp", "horn", "text"), ", appears within: 3 s, gone within: 4 s")
-    outcome = outcome_of(tmp_path / "run", HABITS, seed=1, limits=limits, repeat=20)
+    outcome = outcome_of(tmp_path / "run", HABITS, seed=1, limits=limits, repeat=8)
     check(outcome, counted)
     with capsys.disabled():
         sys.stdout.write(f"\nsteady: {dict(counted)}, {outcome.robot.pressed} keys\n")
-    assert counted == {"on-time": 300}
+    assert counted == {"on-time": 120}
     widths = [it.latency.width for it in outcome.results if it.latency is not None]
     assert max(widths) <= 900 * NS_PER_MS + 220 * NS_PER_MS, "no wider than reaction, key, and the reference point"
     assert min(widths) >= 100 * NS_PER_MS
