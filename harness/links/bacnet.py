@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from typing import Any, Final
 
@@ -41,6 +42,9 @@ from harness.links.base import LinkState, ObjectBlock, Observer
 RECONNECT_FIRST_NS: Final = 100 * NS_PER_MS
 RECONNECT_MAX_NS: Final = 2 * NS_PER_S
 """Back-off between attempts that came to nothing: short enough to lose little, long enough to spare the device."""
+
+ROUTED_MAX_NS: Final = 500 * NS_PER_MS
+"""Where another device answers at the address: how long it is listened for the right one from behind a router."""
 
 ANSWERS_TO_WHO_IS_NS: Final = 5 * NS_PER_S
 """An I-Am of the device itself later than this after our Who-Is was not the answer to it."""
@@ -89,6 +93,8 @@ class BacnetListener:
         self._life = Life(self._lived, clock, len(changing))
         self._told = tuple(dict.fromkeys((*changing, *self._events)))
         self._state: tuple[LinkState, str] | None = None
+        self._up_why = self._behind = ""
+        self._routed = asyncio.Event()
         self._failed: asyncio.Future[str] | None = None
         self._asked_who_ns = self._restart_ns = self._answered_ns = 0
         self._sign: tuple[int, LifeSign] | None = None
@@ -109,7 +115,7 @@ class BacnetListener:
                 except IdentityError:
                     raise
                 except LinkError as exc:
-                    self._report(LinkState.DOWN, str(exc))
+                    self._report(LinkState.DOWN, f"{exc}{self._behind}")
                     was_up = False
                 wait_ns = 0 if was_up else min(max(2 * wait_ns, RECONNECT_FIRST_NS), RECONNECT_MAX_NS)
                 await asyncio.sleep(max(wait_ns, RECONNECT_FIRST_NS) / NS_PER_S)
@@ -141,9 +147,10 @@ class BacnetListener:
             try:
                 await self._registered(app)
                 await self._look_for_doubles(app)
-                await check_identity(device)
+                await self._check_identity(device)
                 self._polls.fit(await longest_request(device))
-                self._report(LinkState.UP, f"device {spec.device} answers at {self.peer[0]}:{self.peer[1]}")
+                self._up_why = f"device {spec.device} answers at {self.peer[0]}:{self.peer[1]}"
+                self._report(LinkState.UP, self._up_why)
                 why = await self._session(device)
                 self._report(LinkState.DOWN, why)
             finally:
@@ -173,6 +180,17 @@ class BacnetListener:
         """Ask who is there; whoever else answers, now or later, ends the run."""
         self._asked_who_ns = self._clock()
         await app.who_is_there(self._spec.device, self.peer)
+
+    async def _check_identity(self, device: Device) -> None:
+        """Raises LinkError; not before an answer from behind a router has had the time to come, which explains it."""
+        try:
+            await check_identity(device)
+        except LinkError as exc:
+            self._report(LinkState.DOWN, f"{exc}{self._behind}")
+            with suppress(TimeoutError):
+                async with asyncio.timeout(ROUTED_MAX_NS / NS_PER_S):
+                    await self._routed.wait()
+            raise
 
     async def _session(self, device: Device) -> str:
         """Poll, subscribe and listen until the device is gone; returns why. Subscriptions are cancelled in any case."""
@@ -237,14 +255,23 @@ class BacnetListener:
             return
         self._tell(arrival.first_ns, arrival.last_ns, event)
 
-    def heard_i_am(self, source: HostPort, arrival: Arrival) -> None:
+    def heard_i_am(self, source: HostPort, arrival: Arrival, network: int | None) -> None:
         """See ``DeviceSide.heard_i_am``."""
-        if source != self.peer:
+        if network is not None and self._state != (LinkState.UP, self._up_why):
+            self._behind = (
+                f"; a device of instance {self.device} answers from network {network} behind the router at "
+                f"{source[0]}:{source[1]}: devices behind a BACnet router are not supported, only such as have an IP "
+                "address of their own"
+            )
+            self._routed.set()
+            return
+        if source != self.peer or network is not None:
+            behind = "" if network is None else f", from network {network} behind it"
             if self._failed is not None and not self._failed.done():
                 self._failed.set_exception(
                     IdentityError(
                         f"link {self.name}: device instance {self.device} is claimed by {self.peer[0]}:{self.peer[1]} "
-                        f"and by {source[0]}:{source[1]}; whatever is read may be the other's: give one of them an "
+                        f"and by {source[0]}:{source[1]}{behind}; whatever is read may be the other's: give one of them an "
                         "instance of its own, and test again"
                     )
                 )

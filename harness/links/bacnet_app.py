@@ -34,7 +34,7 @@ from bacpypes3.ipv4.bvll import BVLLCodec
 from bacpypes3.ipv4.service import BIPForeign, BIPNormal, UDPMultiplexer
 from bacpypes3.local.device import DeviceObject
 from bacpypes3.netservice import NetworkServiceAccessPoint, NetworkServiceElement
-from bacpypes3.pdu import IPv4Address, LocalBroadcast
+from bacpypes3.pdu import IPv4Address, LocalBroadcast, RemoteStation
 
 from harness.core.errors import LinkError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Clock
@@ -98,8 +98,8 @@ class DeviceSide(Protocol):
     def notified(self, apdu: Any, arrival: Arrival) -> None:
         """A notification of this device, from its address."""
 
-    def heard_i_am(self, source: HostPort, arrival: Arrival) -> None:
-        """Somebody says that he is a device of this instance."""
+    def heard_i_am(self, source: HostPort, arrival: Arrival, network: int | None) -> None:
+        """Somebody says that he is a device of this instance; ``network``: behind which router's, None where direct."""
 
     def dropped(self, at_ns: int, what: str, data: bytes) -> None:
         """A datagram from this device's address that did not fit."""
@@ -300,9 +300,10 @@ class BacnetApp(Application):  # type: ignore[misc]  # as above
         elif isinstance(apdu, IAmRequest):
             # Forwarded by a BBMD, it comes from the BBMD's address and is of another.
             source: HostPort = getattr(apdu.pduSource, "addrTuple", arrival.source)
+            network = apdu.pduSource.addrNet if isinstance(apdu.pduSource, RemoteStation) else None
             for side in self.sides:
                 if side.device == int(apdu.iAmDeviceIdentifier[1]):
-                    side.heard_i_am(source, arrival)
+                    side.heard_i_am(source, arrival, network)
         elif isinstance(apdu, WhoIsRequest):
             await self._say_who_i_am(apdu)
         elif isinstance(apdu, ConfirmedRequestPDU):
@@ -313,7 +314,7 @@ class BacnetApp(Application):  # type: ignore[misc]  # as above
         if is_confirmed:
             # Whoever sends it would send it again, and a device may hold back its other notifications until then.
             await self.response(SimpleAckPDU(context=apdu))
-        source: HostPort = apdu.pduSource.addrTuple
+        source: HostPort = getattr(apdu.pduSource, "addrTuple", arrival.source)  # of a router: not from one of ours
         for side in self.sides:
             if side.peer != source:
                 continue

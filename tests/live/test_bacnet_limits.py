@@ -19,7 +19,7 @@ from harness.links.base import LinkState
 from sims import SimulatedSite, SiteOptions
 from sims.building_options import BuildingOptions
 from tests.peers.bacnet import AI, BI, bacnet_link, bacnet_point, messages
-from tests.peers.hand_bacnet import BINARY_INPUT, HandDevice, enumerated, hand_device, real, unicast
+from tests.peers.hand_bacnet import BINARY_INPUT, DEVICE, HandDevice, enumerated, hand_device, identifier, real, unicast
 from tests.peers.recorder import Recorder, listening
 
 ON, OFF = enumerated(1), enumerated(0)
@@ -144,6 +144,23 @@ async def test_a_device_without_an_instance_of_its_own_is_named_and_never_observ
             _, _, state, why = heard.states[0]
     assert state is LinkState.DOWN
     assert "is device instance 4194303, expected 4" in why
+    assert not heard.polls
+
+
+async def test_a_device_behind_a_router_is_said_to_be_not_supported() -> None:
+    """The router, a device of its own, passes on the I-Am of what was asked for, from network 5 (6.2.2: SNET, SADR)."""
+    async with hand_device(instance=70) as router:
+        points = filled(router, 1)
+        i_am = b"\x10\x00\xc4" + identifier(DEVICE, 71) + bytes.fromhex("2205C4 9103 2100")
+        npdu = bytes.fromhex("0108 0005 01 0A") + i_am
+        router.who_is_answer = b"\x81\x0a" + (len(npdu) + 4).to_bytes(2, "big") + npdu
+        async with up(router.address[1], points, 71) as (heard, _):
+            await heard.until(lambda: "behind" in heard.states[-1][3])
+            _, _, state, why = heard.states[-1]
+    assert state is LinkState.DOWN
+    assert "is device instance 70, expected 71" in why
+    assert "answers from network 5 behind the router at 127.0.0.1" in why
+    assert "devices behind a BACnet router are not supported" in why
     assert not heard.polls
 
 

@@ -18,7 +18,14 @@ from harness.core.model import Point
 from harness.core.places import Arrival
 from harness.links.bacnet import BacnetListener
 from harness.links.bacnet_app import ANSWERS_KEPT
-from harness.links.bacnet_messages import EventNotice, Reporting, Subscription, SubscriptionStep, ValueChange
+from harness.links.bacnet_messages import (
+    LATE_ANSWER,
+    EventNotice,
+    Reporting,
+    Subscription,
+    SubscriptionStep,
+    ValueChange,
+)
 from harness.links.bacnet_values import ObjectReading, Status, unpack
 from harness.links.base import LinkState
 from tests.peers.bacnet import AI, BI, bacnet_link, bacnet_point, messages
@@ -66,6 +73,11 @@ def readings(heard: Recorder, block: int, index: int = 0) -> list[ObjectReading]
     return [unpack(payload, index) for payload in heard.payloads(block)]
 
 
+def put_aside(heard: Recorder) -> list[tuple[str, int, str, bytes]]:
+    """What was dropped, but for the answer to a poll that was under way when the listener was ended."""
+    return [it for it in heard.drops if it[2] != LATE_ANSWER]
+
+
 def steps(heard: Recorder) -> list[SubscriptionStep]:
     return [it.step for it in messages(heard, Subscription)]
 
@@ -108,7 +120,7 @@ async def test_an_answer_that_says_the_same_as_an_earlier_one_is_of_its_own_poll
                 assert readings(heard, block.id)[-1].value == number % 2
                 assert readings(heard, block.id, 1)[-1].value == number
     assert not heard.failures
-    assert not heard.drops
+    assert not put_aside(heard)
     assert all(asked < told for _, asked, told, _ in heard.polls)
     assert all(one[2] <= other[1] for one, other in pairwise(heard.polls))
 
@@ -314,14 +326,14 @@ async def test_garbage_is_put_aside_and_the_rest_goes_on(garbage: bytes) -> None
             await heard.until(lambda: len(messages(heard, ValueChange)) == 1)
             for _ in range(3):
                 device.send(garbage, ("127.0.0.1", spec.listen_port))
-            await heard.until(lambda: len(heard.drops) == 3)
+            await heard.until(lambda: len(put_aside(heard)) == 3)
             device.set(BINARY_INPUT, 1, ON)
             device.notify(BINARY_INPUT, 1)
             await heard.until(lambda: len(messages(heard, ValueChange)) == 2)
             polls = len(heard.polls)
             await heard.until(lambda: len(heard.polls) > polls)
-    assert len(heard.drops) == 3
-    assert all(len(data) <= 64 for *_, data in heard.drops)
+    assert len(put_aside(heard)) == 3
+    assert all(len(data) <= 64 for *_, data in put_aside(heard))
 
 
 async def test_a_flood_loses_nothing_that_is_not_said() -> None:

@@ -20,6 +20,7 @@ from harness.core.model import Acknowledgement, Point
 from harness.core.places import Arrival
 from harness.links.bacnet import BacnetListener
 from harness.links.bacnet_messages import (
+    LATE_ANSWER,
     NOTIFY_ACK,
     EventNotice,
     Reporting,
@@ -99,7 +100,7 @@ async def test_objects_and_changes_of_value(kind: CovKind) -> None:
         await heard.until(lambda: unpack(heard.payloads(block.id)[-1], 1).value == 72.5)
     assert [it.step for it in messages(heard, Subscription)][-1] is SubscriptionStep.ENDED
     assert not heard.failures
-    assert not heard.drops
+    assert not [it for it in heard.drops if it[2] != LATE_ANSWER]  # of a poll that was cut off at the end
 
 
 @pytest.mark.parametrize("confirmed", [True, False])

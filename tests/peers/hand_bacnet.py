@@ -75,6 +75,7 @@ class HandDevice:
     lies: bool = False
     octets_max: int = 1476
     segments_of: int = 0
+    who_is_answer: bytes = b""
     segments: dict[int, list[bytes]] = field(default_factory=dict)
     answers: dict[int, tuple[int, bytes]] = field(default_factory=dict)
     requests: list[bytes] = field(default_factory=list)
@@ -156,6 +157,8 @@ class HandDevice:
             return
         if apdu[0] >> 4 == 4:
             self._next_segment(apdu[1], to)
+        elif apdu[:2] == b"\x10\x08" and self.who_is_answer:
+            self.send(self.who_is_answer, to)
         elif apdu[0] >> 4 == 2:
             self.acked.append(apdu[1])
         elif apdu[0] >> 4 == 0 and not self.silent:
