@@ -271,8 +271,8 @@ class BacnetListener:
                 self._failed.set_exception(
                     IdentityError(
                         f"link {self.name}: device instance {self.device} is claimed by {self.peer[0]}:{self.peer[1]} "
-                        f"and by {source[0]}:{source[1]}{behind}; whatever is read may be the other's: give one of them an "
-                        "instance of its own, and test again"
+                        f"and by {source[0]}:{source[1]}{behind}; whatever is read may be the other's: give one of "
+                        "them an instance of its own, and test again"
                     )
                 )
             return
