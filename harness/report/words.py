@@ -90,8 +90,9 @@ def proved_up_to(link: LinkSpec) -> str:
             )
         case PersonLink():
             return (
-                "Proved by what a person reported to have seen or heard, within the stated reaction time. Not proved: "
-                "that it is noticed by somebody who does not wait for it."
+                "Proved by what a person reported to have seen or heard, within the stated reaction time; that "
+                "something stayed off, by their word that they kept looking. Not proved: that it is noticed by "
+                "somebody who does not wait for it."
             )
     return (
         "Proved up to the value that this device answered to farend's own read. Not proved: that the building "

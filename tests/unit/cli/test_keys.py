@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import select
 import signal
 import sys
 from collections.abc import Iterator
@@ -263,6 +264,7 @@ def test_the_terminal_is_put_back_whatever_happens(pty: tuple[int, int]) -> None
     hand, program = pty
     before = termios.tcgetattr(program)
     os.write(hand, b"typed before\n")
+    assert select.select([program], [], [], 30)[0], "the line never came"
 
     def fails_inside(keys: TerminalKeys) -> None:
         inside = termios.tcgetattr(program)
