@@ -478,6 +478,8 @@ class _Reading:
         if delay is None or isinstance(it, ValueChange):
             lo = max(lo, self._floor)  # a value that was subscribed to is told from then on; an event needs none of it
         lo = min(lo, last_ns)
+        if isinstance(it, EventNotice) and it.from_state is not None:
+            self._begin_anew(it.from_state, lo)
         self._reach_back(lo, it)
         if isinstance(it, EventNotice) and it.from_state is not None:
             self._check_from(it.from_state, on, lo, last_ns)
@@ -485,6 +487,22 @@ class _Reading:
         if not self._known:
             lo = self._floor if delay is None else lo
         self._add(min(lo, last_ns), last_ns, on=on, edge=edge)
+
+    def _begin_anew(self, from_state: int, lo: int) -> None:
+        """Where an event comes from a fault, that hid the alarm until then, and what was known is from before.
+
+        The state that was read when the link came up may be that behind an event which was still on its way, and was
+        read too early to be what was before it.
+        """
+        before = _event_is_on(self._place, from_state)
+        was_read_behind = self._begun_by_poll and before is not self._on and self._samples.hi[-1] >= lo
+        if before is not None and not was_read_behind:
+            return
+        if self._begun_by_poll:
+            it = self._samples
+            for column in (it.lo, it.hi, it.on, it.edge, it.sealed):
+                column.pop()
+        self._known = self._whole = self._begun_by_poll = False
 
     def _reach_back(self, lo: int, it: ValueChange | EventNotice) -> None:
         """A change that may lie before the poll that read the state before it: then so does that state.

@@ -1,9 +1,10 @@
 """Messages of an MQTT broker as the trace of one point. Pure functions.
 
 What a topic said last is the state of its point. The first message of a topic in a connection tells a state, whether
-the broker had kept it (retained) or not; so does one that repeats what is known. Any other one is the change itself:
-one that came in by p places its change in [arrival - D, p], with D the longest delay of the link. Without D, the lower
-bound is that of the change before, or the moment of subscribing.
+the broker had kept it (retained) or not; so does one that repeats what is known, and one before which another may have
+been lost, since a state is often published again and again: where neither every change is promised nor messages are
+numbered. Any other one is the change itself: one that came in by p places its change in [arrival - D, p], with D the
+longest delay of the link. Without D, the lower bound is that of the change before, or the moment of subscribing.
 
 A *break* is a time after which a topic may have said more than was heard: a new connection, a last will of the
 controller, a sequence number that jumped, a payload that tells nothing. No gap with a break in it is sealed, and
@@ -242,8 +243,16 @@ class _Reading:
             # Sent again by the broker: whether it is news or long past, and what came in between, nobody can say.
             self._break()
             return
-        is_edge = not message.retain and self._on is not None and on is not self._on
+        is_edge = not message.retain and self._on is not None and on is not self._on and self._is_next(message)
         self._add(self._lower_bound(message, first_ns), last_ns, on=on, edge=is_edge, qos=message.qos)
+
+    def _is_next(self, message: Published) -> bool:
+        """Whether nothing of this topic can have been lost before it: it might be the state, sent once more."""
+        return self._spec.sequence_pointer is not None or (self._whole and self._is_promised(message.qos))
+
+    def _is_promised(self, qos: int) -> bool:
+        """What comes with QoS 0 was promised by nobody on the way (MQTT 3.1.1, 4.3.1)."""
+        return self._spec.promises_every_change and qos > 0
 
     def _is_out_of_order(self, message: Published) -> bool:
         """True where the sequence number says that the message tells nothing of now; a lost one is a break."""
@@ -270,8 +279,7 @@ class _Reading:
         return self._subscribed_ns if self._change_lo is None else max(self._subscribed_ns, self._change_lo)
 
     def _add(self, lo: int, hi: int, *, on: bool, edge: bool, qos: int) -> None:
-        # What comes with QoS 0 was promised by nobody on the way (MQTT 3.1.1, 4.3.1).
-        promised = self._spec.promises_every_change and qos > 0
+        promised = self._is_promised(qos)
         self._samples.add(min(lo, hi), hi, on=on, edge=edge, sealed=self._whole and promised)
         if on is not self._on:
             self._change_lo = lo

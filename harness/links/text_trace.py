@@ -94,8 +94,10 @@ class TextLog:
         garbled = [is_garbled(line.data, spec.encoding) for line in kept]
         passed = [bisect_right(self._breaks, line.last_ns) for line in kept]
         most = [0, *accumulate(passed, max)]
+        broken = set(self._breaks)
         concerns = [
-            ALL if bad or now > before else None for bad, now, before in zip(garbled, passed, most, strict=False)
+            ALL if bad or now > before or line.last_ns in broken else None
+            for line, bad, now, before in zip(kept, garbled, passed, most, strict=False)
         ]
         self._lines = Sorted(kept, concerns, (not bad for bad in garbled))
         self._texts = Lines([decode_line(line.data, spec.encoding) for line in kept])
@@ -124,9 +126,14 @@ def _subscribed(states: Sequence[StateChange], start_ns: int, end_ns: int) -> in
 
 
 def _breaks(states: Iterable[StateChange], dropped: Iterable[Dropped], subscribed: int) -> list[int]:
-    """Instants after which more may have been said than was read, in order."""
+    """Instants after which more may have been said than was read, in order.
+
+    Of what one read brought, nobody knows any more whether a line was before what was lost or behind it: so each of
+    them is twice in the list, and the second time behind all that came with it.
+    """
     down = [change.at_ns for change in states if change.state is LinkState.DOWN and change.at_ns >= subscribed]
-    return sorted(down + [drop.at_ns for drop in dropped if drop.at_ns >= subscribed])
+    found = down + [drop.at_ns for drop in dropped if drop.at_ns >= subscribed]
+    return sorted([*found, *(at_ns + 1 for at_ns in found)])
 
 
 class _Reading:
@@ -163,9 +170,9 @@ class _Reading:
         return self._samples.trace(self._point)
 
     def _pass_breaks(self, until_ns: int) -> None:
-        """Breaks up to a line that came in by ``until_ns``; one at the same instant came before it."""
+        """Breaks up to a line that came in by ``until_ns``; one at the same instant came before it, and behind it."""
         passed = bisect_right(self._breaks, until_ns)
-        if passed > self._broken_before:
+        if passed > self._broken_before or (passed and self._breaks[passed - 1] == until_ns):
             self._broken_before = passed
             self._break()
 

@@ -82,6 +82,16 @@ def test_a_link_that_was_never_up_gives_no_evidence() -> None:
     assert read(changes=states((20_000, UP))) == []
 
 
+def test_what_one_read_brought_beside_what_was_lost_may_have_come_before_or_behind_it() -> None:
+    """The clock that stamps them stood still: a line of the same instant proves nothing of what was lost with it."""
+    point, spec = TextPlace(raised="ON A", cleared="OFF A"), link(50)
+    lines = [line(2000, "ON A"), line(2000, "x"), line(4000, "x"), line(6000, "OFF A")]
+    for at, is_sealed in ((2000, False), (1500, True)):
+        drops = [Dropped(at_ns=at, what="a line that was too long", data=b"")]
+        found = text_trace("a", point, spec, lines, states((1000, UP)), 0, 10_000, drops)
+        assert [one.sealed for one in samples(found)][-1] is is_sealed
+
+
 def test_subscribing_is_off_at_that_instant_and_not_before_the_start() -> None:
     assert read() == [S(100, 100, on=False)]
     assert read(start=300) == [S(300, 300, on=False)]
