@@ -18,7 +18,7 @@ from harness.links.person import PersonListener
 from harness.links.person_reports import Attend, Reports
 from harness.record.header import Header
 from harness.record.writer import RecordWriter
-from harness.run.collector import heap_at_rest
+from harness.run.attentive import listening_first
 from harness.run.conduct import Conductor, Tools, View
 from harness.run.gate import Reviews, pass_gate
 from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT
@@ -155,7 +155,7 @@ async def _listen_and_raise(
     reports = {link.name: link.reports for link in links if isinstance(link, PersonListener)}
     conductor = Conductor(replace(tools, reports=reports), items)
     try:
-        with heap_at_rest():
+        with listening_first():
             return await _raise_while_listening(conductor, links, reports, tools, start_ns, attend)
     except* IdentityError as group:
         # Whatever was raised has been put back by now; what was read may be another device's.

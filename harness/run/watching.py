@@ -11,10 +11,11 @@ from harness.core.errors import IdentityError, Origin, UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
 from harness.core.links import BacnetLink, LinkSpec, ModbusTcpLink, MqttLink, PersonLink, SerialPort, TextLink
 from harness.core.model import Hold, Point
-from harness.core.places import ModbusPlace, Numbering, PersonPlace, Table, ValueType
+from harness.core.places import ModbusPlace, Numbering, PersonPlace, Place, Table, ValueType
 from harness.links import person_messages
 from harness.links.bacnet_messages import object_words
 from harness.links.base import AnyBlock, Block, Link, LinkState, ObjectBlock
+from harness.links.decoding import message_reader, state_in_poll
 from harness.links.modbus_rtu_session import NOT_ASKED
 from harness.links.modbus_values import decode
 from harness.links.person import PersonListener
@@ -22,7 +23,7 @@ from harness.links.person_reports import Ask, Attend
 from harness.links.person_trace import report_bounds
 from harness.links.seen import Message as Seen
 from harness.run import watching_bacnet, watching_mqtt, watching_rtu
-from harness.run.collector import heap_at_rest
+from harness.run.attentive import listening_first
 
 _COMMAND_LINE = Origin(file="command line", line=1)
 
@@ -32,19 +33,25 @@ MODBUS_PORT = 502
 POLL_DEFAULT_NS = 200 * NS_PER_MS
 TIMEOUT_DEFAULT_NS = 1 * NS_PER_S
 
+BEAT_S = 1.0
+
 VALUES_KEPT_MAX = 10_000
 """Places whose last value is kept to compare with; where a wildcard finds more topics, those show each time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """One change at one place. ``at``: its true instant; ``was`` is '' for the first value seen, which is a state."""
+    """One change at one place. ``at``: its true instant; ``was`` is '' for the first value seen, which is a state.
+
+    ``turned``: where with a number its point went on or off, ``on`` or ``off``; else ''.
+    """
 
     link: str
     place: str
     was: str
     now: str
     at: Bounds
+    turned: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,8 +83,10 @@ class Watcher:
         self._points = list(points)
         links = list(links)
         self._persons = {link.name: link for link in links if isinstance(link, PersonLink)}
-        self._brokers = {link.name for link in links if isinstance(link, MqttLink)}
-        self._devices = {link.name for link in links if isinstance(link, BacnetLink)}
+        self._brokers = {link.name: link for link in links if isinstance(link, MqttLink)}
+        self._devices = {link.name: link for link in links if isinstance(link, BacnetLink)}
+        self._by_name = {point.name: point for point in self._points}
+        self._on: dict[str, bool] = {}
         self._objects: dict[int, ObjectBlock] = {}
         self._shown = shown
         self._blocks: dict[int, tuple[Block, list[tuple[Point, ModbusPlace]]]] = {}
@@ -115,7 +124,17 @@ class Watcher:
         self._payloads[block_id] = payload
         found = [it for it in (self._changed(point, place, block, payload) for point, place in inside) if it]
         at = Bounds(asked_ns if since is None else since + 1, told_ns)
-        changes = [Change(link=block.link, place=name, was=was, now=now, at=at) for name, was, now in found]
+        changes = [
+            Change(
+                link=block.link,
+                place=name,
+                was=was,
+                now=now,
+                at=at,
+                turned=self._turned(name, lambda place: state_in_poll(place, block, payload)),
+            )
+            for name, was, now in found
+        ]
         first = tuple(change for change in changes if not change.was)
         if first:
             self._shown(FirstRead(link=block.link, at_ns=told_ns, changes=first))
@@ -133,15 +152,28 @@ class Watcher:
         self._payloads[block.id] = payload
         at = Bounds(asked_ns if since is None else since + 1, told_ns)
         mine = (it for it in self._points if it.link == block.link)
-        self._compare(block.link, at, watching_bacnet.polled(mine, block, payload))
+        values = watching_bacnet.polled(mine, block, payload)
+        self._compare(block.link, at, values, lambda place: state_in_poll(place, block, payload))
 
-    def _compare(self, link: str, at: Bounds, values: Iterable[tuple[str, str]]) -> None:
+    def _turned(self, name: str, state: Callable[[Place], bool | None]) -> str:
+        """``on`` or ``off`` where a point went so just now; '' where it stayed, or nothing is known of it."""
+        point = self._by_name.get(name)
+        on = None if point is None else state(point.place)
+        before = self._on.get(name)
+        if on is not None:
+            self._on[name] = on
+        return "" if on is None or before in (None, on) else _on_words(on=on)
+
+    def _compare(
+        self, link: str, at: Bounds, values: Iterable[tuple[str, str]], state: Callable[[Place], bool | None]
+    ) -> None:
         """Show what differs from the value before; first values together."""
         first: list[Change] = []
         for place, now in values:
             was = self._values.get(place, "")
             self._values[place] = now
-            change = Change(link=link, place=place, was=was, now=now, at=at)
+            turned = self._turned(place, state) if was != now else ""
+            change = Change(link=link, place=place, was=was, now=now, at=at, turned=turned)
             if not was:
                 first.append(change)
             elif was != now:
@@ -153,9 +185,18 @@ class Watcher:
     def _notified(self, link: str, at: Bounds, data: bytes) -> None:
         """What a BACnet device told, or what became of a subscription."""
         values, text = watching_bacnet.told([it for it in self._points if it.link == link], data)
-        self._compare(link, at, values)
+        self._compare(link, at, values, self._reading(self._devices[link], data))
         if text:
             self._shown(Notice(link=link, at_ns=at.hi, text=text))
+
+    def _reading(self, spec: LinkSpec, data: bytes) -> Callable[[Place], bool | None]:
+        """How a message tells the state of a place."""
+
+        def state(place: Place) -> bool | None:
+            reader = message_reader(place, spec)
+            return None if reader is None else reader(data)
+
+        return state
 
     def _changed(self, point: Point, place: ModbusPlace, block: Block, payload: bytes) -> tuple[str, str, str] | None:
         """(name, was, now) where the value of a place is not what it was; was is '' at first."""
@@ -210,7 +251,8 @@ class Watcher:
             was = self._values.get(place, "")
             if was or len(self._values) < VALUES_KEPT_MAX:
                 self._values[place] = now
-            change = Change(link=link, place=place, was=was, now=now, at=at)
+            turned = self._turned(place, self._reading(self._brokers[link], data)) if was != now else ""
+            change = Change(link=link, place=place, was=was, now=now, at=at, turned=turned)
             if not was:
                 self._shown(FirstRead(link=link, at_ns=at.hi, changes=(change,)))
             elif was != now:
@@ -256,20 +298,29 @@ def _value_text(place: ModbusPlace, number: float) -> str:
     return f"{number:g}" if isinstance(number, float) else str(number)
 
 
-async def watch(links: Sequence[Link], for_ns: int | None, attend: Attend | None = None) -> None:
+async def watch(
+    links: Sequence[Link],
+    for_ns: int | None,
+    attend: Attend | None = None,
+    beat: Callable[[], None] | None = None,
+) -> None:
     """Run links until cancelled, or for ``for_ns``. ``attend`` reports for the persons among them.
+
+    ``beat`` is called every second, for a screen that tells what it has gathered.
 
     IdentityError where two devices claim to be the same one.
     """
     try:
-        with heap_at_rest():
-            await _watch(links, for_ns, attend)
+        with listening_first():
+            await _watch(links, for_ns, attend, beat)
     except* IdentityError as group:
         found = group.exceptions[0]
         raise (found if isinstance(found, IdentityError) else IdentityError(str(found))) from None
 
 
-async def _watch(links: Sequence[Link], for_ns: int | None, attend: Attend | None) -> None:
+async def _watch(
+    links: Sequence[Link], for_ns: int | None, attend: Attend | None, beat: Callable[[], None] | None
+) -> None:
     reports = [link.reports for link in links if isinstance(link, PersonListener)]
     async with asyncio.TaskGroup() as group:
         tasks = []
@@ -278,10 +329,18 @@ async def _watch(links: Sequence[Link], for_ns: int | None, attend: Attend | Non
             for it in reports:
                 it.ask(Ask.LOOK, it.points, "look; report each change as it comes")
         tasks += [group.create_task(link.run(), name=f"link {link.name}") for link in links]
+        if beat is not None:
+            tasks.append(group.create_task(_beat(beat), name="beat"))
         if for_ns is not None:
             await asyncio.sleep(for_ns / NS_PER_S)
             for task in tasks:
                 task.cancel()
+
+
+async def _beat(beat: Callable[[], None]) -> None:
+    while True:
+        await asyncio.sleep(BEAT_S)
+        beat()
 
 
 def link_of_address(address: str, *, poll_period_ns: int, numbering: Numbering) -> LinkSpec:

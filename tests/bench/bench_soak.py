@@ -57,7 +57,7 @@ from harness.links.mqtt_messages import decode as decode_mqtt
 from harness.record.header import Header
 from harness.record.reader import RecordReader
 from harness.record.writer import RecordWriter
-from harness.run.collector import heap_at_rest
+from harness.run.attentive import listening_first
 from harness.run.evidence import blind_times
 from harness.run.listening import listeners
 from harness.run.live import LiveSource
@@ -208,7 +208,7 @@ async def listen(told: dict[str, Any], path: Path, seconds: float) -> dict[str, 
     gc.callbacks.append(collected)
     stretches = Stretches()
     opened = listeners(site, journal, clock)
-    with heap_at_rest():
+    with listening_first():
         cost = await listen_for(seconds, opened, stretches, pauses)
     await asyncio.to_thread(journal.close)
     return cost

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import gc
+import sys
 import weakref
 
 import pytest
 
-from harness.run.collector import heap_at_rest
+from harness.run.attentive import TURN_S, heap_at_rest, listening_first
 
 
 class Knot:
@@ -43,3 +44,19 @@ def test_it_is_undone_after_an_error() -> None:
     with pytest.raises(IndexError), heap_at_rest():
         [].pop()
     assert gc.get_freeze_count() == 0
+
+
+def test_threads_take_short_turns_only_while_listening() -> None:
+    before = sys.getswitchinterval()
+    with listening_first():
+        assert sys.getswitchinterval() == pytest.approx(TURN_S)
+        assert gc.get_freeze_count() > 0
+    assert sys.getswitchinterval() == before
+    assert gc.get_freeze_count() == 0
+
+
+def test_turns_are_as_before_after_an_error() -> None:
+    before = sys.getswitchinterval()
+    with pytest.raises(IndexError), listening_first():
+        [].pop()
+    assert sys.getswitchinterval() == before
