@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import click
 
 from harness.cli.common import duration_of, load, note, run_until_interrupted, say
+from harness.cli.drift import Drift
 from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, NS_PER_S
 from harness.core.verdicts import ExitCode
@@ -74,10 +75,12 @@ def command(
     modbus-rtu+tcp://HOST:PORT[/UNIT], each with at least one range, text+tcp://HOST:PORT,
     text+serial:PORTNAME[?baud=9600], mqtt://HOST[:PORT]/TOPIC (mqtts:// over TLS), bacnet://HOST[:PORT]/DEVICE, or the
     path of a site file.
+    Numbers that keep changing are shown once and then counted; --json shows every change.
     Listening changes nothing: Modbus functions 1 to 4 only, not a byte on a text line, nothing published.
     """
     from harness.cli.keys import key_client
     from harness.cli.views import PlainView
+    from harness.report.human import count as count_words
     from harness.run.watching import Watcher, watch
 
     ranges = {"coils": coils, "inputs": inputs, "registers": registers, "input_registers": input_registers}
@@ -93,9 +96,12 @@ def command(
         client.on_change(PlainView(client.lasting_lines).asked_changed)
     attend = None if client is None else client.attend
     with contextlib.suppress(asyncio.CancelledError, KeyboardInterrupt):
-        run_until_interrupted(lambda: watch(opened, for_ns, attend))
-    failed = f", {watcher.failures} polls without an answer" if watcher.failures else ""
-    note(f"{watcher.changes} changes in {watcher.polls} polls, {watcher.lines} lines{failed}")
+        run_until_interrupted(lambda: watch(opened, for_ns, attend, screen.beat))
+    screen.end()
+    told = [count_words(watcher.changes, "change"), count_words(watcher.polls, "answered poll")]
+    told += [count_words(watcher.lines, "line or message", "lines or messages")] if watcher.lines else []
+    told += [f"{count_words(watcher.failures, 'poll')} without an answer"] if watcher.failures else []
+    note(", ".join(told))
     if save_draft is not None:
         from harness.site.draft import write_draft
 
@@ -199,6 +205,8 @@ class Screen:
         self._labels = labels or {}
         self._utc_ns = time.time_ns() - time.monotonic_ns()
         self._is_alone = False
+        self._drift = Drift()
+        self._is_explained = False
         self.changes: list[Change] = []
 
     def show(self, item: Change | Notice | FirstRead) -> None:
@@ -223,11 +231,38 @@ class Screen:
                 click.echo(json.dumps(value, ensure_ascii=True))
             sys.stdout.flush()
         elif isinstance(item, Notice):
-            say(f"{self._clock(item.at_ns)}  {item.link}  {item.text}")
+            if self._drift.is_late_told(item):
+                say(f"{self._clock(item.at_ns)}  {item.link}  {item.text}")
         elif isinstance(item, FirstRead):
             say(f"{self._clock(item.at_ns)}  {item.link}  {first_words(item.changes)}")
-        else:
+        elif self._drift.is_told(item, item.at.hi):
             say(f"{self._clock(item.at.hi)}  {item.link}  {self._words(item)}")
+        elif not self._is_explained:
+            self._is_explained = True
+            say(f"{self._clock(item.at.hi)}  (numbers that keep changing are counted from here on; --json shows each)")
+
+    def beat(self) -> None:
+        """Tell what was counted for long enough; called every second."""
+        self._tell(all_of_them=False)
+
+    def end(self) -> None:
+        """Tell what was counted and not told yet."""
+        with contextlib.suppress(BrokenPipeError):
+            self._tell(all_of_them=True)
+
+    def _tell(self, *, all_of_them: bool) -> None:
+        if self._is_alone:
+            return
+        now_ns = time.monotonic_ns()
+        numbers = self._drift.due(now_ns, all_of_them=all_of_them)
+        lines = [f"{it.link}  {', '.join(it.places)}: {it.words}" for it in numbers]
+        lines += [f"{it.link}  {it.words}" for it in self._drift.late_due(now_ns, all_of_them=all_of_them)]
+        try:
+            for line in lines:
+                say(f"{self._clock(now_ns)}  {line}")
+        except BrokenPipeError:
+            self._is_alone = True
+            raise
 
     def _words(self, change: Change) -> str:
         if not change.was:
@@ -235,7 +270,8 @@ class Screen:
         label = self._labels.get(change.place, "")
         width_ms = (change.at.hi - change.at.lo) / 1e6
         name = f"{change.place} {label}".strip()
-        return f"{name:<8} {change.was} -> {change.now}, within {width_ms:.1f} ms before"
+        turned = f" ({change.turned} by it)" if change.turned and change.now != change.turned else ""
+        return f"{name:<8} {change.was} -> {change.now}{turned}, within {width_ms:.1f} ms before"
 
     def _clock(self, at_ns: int) -> str:
         at = datetime.fromtimestamp((self._utc_ns + at_ns) / NS_PER_S, UTC).astimezone()
@@ -247,7 +283,7 @@ def first_words(changes: Sequence[Change]) -> str:
     told = [it.place if it.now == "on" else f"{it.place}={it.now}" for it in changes if it.now != "off"]
     shown = ", ".join(told[:FIRST_MAX]) + (f" and {len(told) - FIRST_MAX} more" if len(told) > FIRST_MAX else "")
     off = len(changes) - len(told)
-    return f"at first, {off} off" + (f"; {shown}" if told else "")
+    return "at first " + "; ".join([*([f"{off} off"] if off else []), *([shown] if told else [])])
 
 
 def _json_of(item: Change | Notice | FirstRead) -> list[dict[str, object]]:

@@ -56,11 +56,15 @@ class Change:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Notice:
-    """Something about a link itself: it came up, went down, a poll failed, bytes did not fit."""
+    """Something about a link itself: it came up, went down, a poll failed, bytes did not fit.
+
+    ``late_ns``: by how much a poll began late, where that is what it says; else 0.
+    """
 
     link: str
     at_ns: int
     text: str
+    late_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,8 +231,9 @@ class Watcher:
 
     def overrun(self, link: str, due_ns: int, begun_ns: int) -> None:
         """See ``Observer.overrun``."""
-        late_ms = (begun_ns - due_ns) / NS_PER_MS
-        self._shown(Notice(link=link, at_ns=begun_ns, text=f"a poll began {late_ms:.0f} ms late"))
+        late_ns = begun_ns - due_ns
+        text = f"a poll began {late_ns / NS_PER_MS:.0f} ms late"
+        self._shown(Notice(link=link, at_ns=begun_ns, text=text, late_ns=late_ns))
 
     def message(self, link: str, first_ns: int, last_ns: int, data: bytes) -> None:
         """See ``Observer.message``."""
