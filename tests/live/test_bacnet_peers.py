@@ -44,9 +44,11 @@ CLASS = rusty.ObjectIdentifier(rusty.ObjectType.NOTIFICATION_CLASS, 1)
 
 
 @asynccontextmanager
-async def device(port: int, recipient: int | None = None, *, confirmed: bool = True) -> AsyncIterator[Any]:
+async def device(
+    port: int, recipient: int | None = None, *, confirmed: bool = True, instance: int = DEVICE
+) -> AsyncIterator[Any]:
     """Analog input 1 with a high limit of 80, and binary input 1; ``recipient``: the port of who is notified."""
-    server = rusty.BACnetServer(DEVICE, "peer", interface="127.0.0.1", port=port, broadcast_address="127.255.255.255")
+    server = rusty.BACnetServer(instance, "peer", interface="127.0.0.1", port=port, broadcast_address="127.255.255.255")
     server.add_analog_input(1, "level", present_value=50.0)
     server.add_binary_input(1, "high")
     named: list[Any] = []
