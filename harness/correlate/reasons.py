@@ -21,7 +21,7 @@ def fail_reason(verdict: Verdict, demand: Demand, seen: Seen | None) -> str:
     if seen is None:
         searched = time_text(limits.search_ns if limits.appears_within_ns is None else limits.appears_within_ns)
         return f"it did not appear within {searched} of the raise, and no gap leaves room for an appearance"
-    latency, visible = elapsed(demand.raised, seen.onset), elapsed(seen.onset, seen.end)
+    latency, visible = from_zero(elapsed(demand.raised, seen.onset)), from_zero(elapsed(seen.onset, seen.end))
     joint = "" if verdict in seen.proven else "; no single limit proves it, but no world meets all of them together"
     match verdict:
         case Verdict.LATE:
@@ -37,7 +37,7 @@ def fail_reason(verdict: Verdict, demand: Demand, seen: Seen | None) -> str:
         case Verdict.STUCK if demand.release is not None:
             lag = elapsed(demand.release, seen.end)
             allowed = limits.dwell_ns + (limits.gone_within_ns or 0)
-            late = span_text(lag, against_ns=allowed)
+            late = span_text(from_zero(lag), against_ns=allowed)
             return f"it was still on {late} after its release; allowed are {time_text(allowed)}{joint}"
         case Verdict.REPEATED:
             return "it came on a second time before it had settled"
