@@ -14,9 +14,10 @@ nothing is claimed. Clauses are those of ASHRAE 135.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -24,7 +25,7 @@ import numpy as np
 from harness.core.instants import NS_PER_S
 from harness.core.links import BacnetLink
 from harness.core.model import Point
-from harness.core.places import Arrival, BacnetPlace, ObjectPart
+from harness.core.places import Arrival, BacnetPlace, ObjectPart, ObjectType
 from harness.core.trace import Trace
 from harness.links import bacnet_values
 from harness.links.bacnet_messages import (
@@ -45,13 +46,15 @@ from harness.links.bacnet_messages import (
     decode,
     object_words,
 )
-from harness.links.bacnet_values import OBJECT_BYTES
+from harness.links.bacnet_values import OBJECT_BYTES, ObjectReading
 from harness.links.base import AnyBlock, LinkState, ObjectBlock
 from harness.links.heard import ALL, Sorted, heard_of
 from harness.links.seen import Message, Polls
 from harness.links.source import Source
 
 _Instants = np.ndarray[tuple[int], np.dtype[np.int64]]
+_ANALOG: Final = (ObjectType.ANALOG_INPUT, ObjectType.ANALOG_VALUE)
+
 _NONE: Final[_Instants] = np.zeros(0, dtype=np.int64)
 
 RETRANSMITTED_WITHIN_NS: Final = 30 * NS_PER_S
@@ -99,8 +102,7 @@ def bacnet_trace(
     heard = heard_of(source)
     polls = [(it, heard.polls(it.id)) for it in blocks if isinstance(it, ObjectBlock)]
     reading = _Reading(place, spec, [it for _, it in polls if len(it)])
-    if place.arrives is Arrival.EVENT:
-        reading.event_states = _event_states(place, polls)
+    reading.read_states = _read_states(place, polls)
     happened = heard.once(
         ("happened", spec.name, start_ns, end_ns), lambda: _by_object(_in_order(heard, spec.name, start_ns, end_ns))
     )
@@ -115,8 +117,8 @@ def _by_object(happened: list[_Happening]) -> Sorted[_Happening]:
 
 
 @dataclass(frozen=True, slots=True)
-class _EventStates:
-    """Wherever an object's Event_State was read: ``asked`` and ``told`` (n,) int64 in order of asking, ``on`` (n,)."""
+class _ReadStates:
+    """Wherever an object's state was read: ``asked`` and ``told`` (n,) int64 in order of asking, ``on`` (n,)."""
 
     asked: _Instants
     told: _Instants
@@ -128,7 +130,7 @@ class _EventStates:
         return None if at == len(self.asked) else (int(self.asked[at]), int(self.told[at]), bool(self.on[at]))
 
 
-def _event_states(place: BacnetPlace, polls: Iterable[tuple[ObjectBlock, Polls]]) -> _EventStates:
+def _read_states(place: BacnetPlace, polls: Iterable[tuple[ObjectBlock, Polls]]) -> _ReadStates:
     """Of all blocks that read the object. What does not tell whether the alarm is up is left out."""
     mine = (place.object_type, place.instance)
     asked, told, on = [_NONE], [_NONE], [_NONE]
@@ -141,8 +143,7 @@ def _event_states(place: BacnetPlace, polls: Iterable[tuple[ObjectBlock, Polls]]
         for payload in seen.payloads:
             octets = payload[index * OBJECT_BYTES : (index + 1) * OBJECT_BYTES]
             if octets not in known:
-                state = bacnet_values.unpack(octets, 0).event_state
-                is_on = None if state is None else _event_is_on(place, state)
+                is_on = _state_read(place, bacnet_values.unpack(octets, 0))
                 known[octets] = -1 if is_on is None else int(is_on)
             states.append(known[octets])
         lengths = np.diff(np.append(seen.starts, len(seen)))
@@ -152,7 +153,28 @@ def _event_states(place: BacnetPlace, polls: Iterable[tuple[ObjectBlock, Polls]]
         on.append(every[every >= 0])
     columns = [np.concatenate(it) for it in (asked, told, on)]
     order = np.lexsort(columns[::-1])
-    return _EventStates(columns[0][order], columns[1][order], columns[2][order] != 0)
+    return _ReadStates(columns[0][order], columns[1][order], columns[2][order] != 0)
+
+
+def _state_read(place: BacnetPlace, reading: ObjectReading) -> bool | None:
+    """What a poll says of what should have been told."""
+    if place.arrives is not Arrival.EVENT:
+        return bacnet_values.is_on(place, reading)
+    return None if reading.event_state is None else _event_is_on(place, reading.event_state)
+
+
+def _may_turn_untold(place: BacnetPlace, reading: ObjectReading, increment: float | None) -> bool:
+    """Whether an analog value can come to the other side of a limit by less than the COV_Increment (13.1), untold.
+
+    Where the increment is not known, it may be any.
+    """
+    if place.object_type not in _ANALOG or place.part is not ObjectPart.PRESENT_VALUE or reading.value is None:
+        return False
+    if increment is None:
+        return True
+    on = bacnet_values.is_on(place, reading)
+    ends = (math.nextafter(reading.value + way * increment, reading.value) for way in (-1, 1))
+    return increment > 0 and any(bacnet_values.is_on(place, replace(reading, value=end)) is not on for end in ends)
 
 
 def unreachable_points(source: Source, points: Iterable[Point]) -> dict[str, str]:
@@ -290,13 +312,16 @@ class _Reading:
         self._spec = spec
         self._polls = polls
         self._mine = (place.object_type, place.instance)
-        self.event_states = _EventStates(_NONE, _NONE, _NONE != 0)
+        self.read_states = _ReadStates(_NONE, _NONE, _NONE != 0)
         self._samples = _Samples()
+        self._increment: float | None = None
         self._on = False
         self._known = False
         """Whether the state is known: from the first value after subscribing until that is lost."""
         self._whole = False
         """Whether nothing can have been lost since the last sample."""
+        self._turns_untold = False
+        """Whether what was told last may have changed since by too little to be told."""
         self._floor = 0
         """The moment of subscribing: without D, no change that is told reaches further back."""
         self._change_lo = 0
@@ -336,12 +361,14 @@ class _Reading:
                 if what.object == self._mine:
                     self._notice(what, first_ns, last_ns)
             case Reporting():
-                pass
+                if what.object == self._mine:
+                    self._increment = what.cov_increment
 
     def trace(self, point: str, end_ns: int) -> Trace:
         """All of it as a trace."""
         self._begin_events(end_ns)
         self._prove(end_ns)
+        self._unseal_contradicted()
         it = self._samples
         flags = [np.array(column, dtype=np.bool_) for column in (it.on, it.edge, it.sealed)]
         lo, hi = np.array(it.lo, dtype=np.int64), np.array(it.hi, dtype=np.int64)
@@ -373,6 +400,17 @@ class _Reading:
             if self._samples.hi[at] <= since_ns:
                 break
             self._samples.sealed[at] = self._samples.edge[at] = False
+
+    def _unseal_contradicted(self) -> None:
+        """A poll between two samples that read what was not told: something was lost, whatever the path promises."""
+        it, read = self._samples, self.read_states
+        lo, hi = np.array(it.lo, dtype=np.int64), np.array(it.hi, dtype=np.int64)
+        behind = np.searchsorted(hi, read.asked, side="left")
+        inside = (behind > 0) & (behind < len(hi))
+        behind, told, on = behind[inside], read.told[inside], read.on[inside]
+        untold = (told < lo[behind]) & (on != np.array(it.on, dtype=np.bool_)[behind - 1])
+        for at in behind[untold].tolist():
+            it.sealed[at] = it.edge[at] = False
 
     def _lives(self, sign: LifeSign, asked_ns: int) -> None:
         """The device said something of its life: where that shows that nothing was lost, silence is proven up to it."""
@@ -448,7 +486,7 @@ class _Reading:
         """The Event_State as it was first read since the link came up: from there on events tell every change."""
         if self._known or self._up_ns is None or self._place.arrives is not Arrival.EVENT:
             return
-        first = self.event_states.first_from(self._up_ns)
+        first = self.read_states.first_from(self._up_ns)
         if first is None or first[1] > until_ns:
             return
         asked_ns, told_ns, on = first
@@ -483,10 +521,12 @@ class _Reading:
         self._reach_back(lo, it)
         if isinstance(it, EventNotice) and it.from_state is not None:
             self._check_from(it.from_state, on, lo, last_ns)
-        edge = self._known and on is not self._on
+        edge = self._known and on is not self._on and not self._turns_untold
         if not self._known:
             lo = self._floor if delay is None else lo
         self._add(min(lo, last_ns), last_ns, on=on, edge=edge)
+        self._turns_untold = isinstance(it, ValueChange) and _may_turn_untold(self._place, it.reading, self._increment)
+        self._whole = self._whole and not self._turns_untold
 
     def _begin_anew(self, from_state: int, lo: int) -> None:
         """Where an event comes from a fault, that hid the alarm until then, and what was known is from before.

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from harness.core.links import BacnetLink
-from harness.core.places import Arrival, BacnetPlace, ObjectPart, ObjectType
+from harness.core.places import Arrival, BacnetPlace, ObjectPart, ObjectType, OnWhen
 from harness.core.trace import Trace
 from harness.links.bacnet_messages import (
     NOTIFY_ACK,
@@ -43,6 +43,8 @@ class Heard:
     states: list[StateChange] = field(default_factory=list)
     drops: list[Dropped] = field(default_factory=list)
     polled: list[tuple[int, int, int]] = field(default_factory=list)
+    values: dict[int, float] = field(default_factory=dict)
+    """Present_Value by the instant of asking, where it is not 0."""
 
     def up(self, at_ns: int) -> Heard:
         self.states.append(StateChange(at_ns=at_ns, state=LinkState.UP, why=""))
@@ -96,7 +98,10 @@ class Heard:
             asked=np.array([asked for asked, _, _ in self.polled], dtype=np.int64),
             told=np.array([told for _, told, _ in self.polled], dtype=np.int64),
             starts=np.arange(len(self.polled), dtype=np.int64),
-            payloads=[pack(ObjectReading(value=0.0, event_state=state)) for _, _, state in self.polled],
+            payloads=[
+                pack(ObjectReading(value=self.values.get(asked, 0.0), event_state=state))
+                for asked, _, state in self.polled
+            ],
         )
 
     def failures(self, block_id: int) -> tuple[Failure, ...]:
@@ -291,6 +296,41 @@ def test_events_of_a_path_that_promises_nothing_seal_nothing() -> None:
     heard = Heard().up(10).poll(20).event(5_000, 0, 2)
     assert np.any(trace(heard, arrives=Arrival.EVENT).sealed)
     assert not np.any(trace(heard, spec(promises=False), arrives=Arrival.EVENT).sealed)
+
+
+def test_a_poll_that_read_what_was_not_told_unseals_the_time_around_it() -> None:
+    """The device keeps answering, so the silence would be evidence; but a change in it was read and not told."""
+    told = subscribed().poll(1_000)
+    told.polled += [(5_000, 5_002, 0), (50_000, 50_002, 0)]
+    assert np.any(trace(told).sealed)
+    told.values[5_000] = 1.0
+    assert not np.any(trace(told).sealed)
+
+
+@pytest.mark.parametrize(
+    ("increment", "first", "is_proven"), [(5.0, 88.0, False), (5.0, 85.0, True), (2.0, 88.0, True), (None, 50.0, False)]
+)
+def test_an_analog_value_may_pass_its_limit_by_less_than_is_told(
+    increment: float | None, first: float, is_proven: bool
+) -> None:
+    """Told 88 with an increment of 5: it may have been above 90 for a long time before 93 is told."""
+    ai1 = (ObjectType.ANALOG_INPUT, 1)
+
+    def value(at_ns: int, number: float) -> None:
+        reading = ObjectReading(value=number, status=Status(0))
+        heard.say(at_ns, ValueChange(object=ai1, process=1, invoke=None, remaining_s=60, reading=reading))
+
+    heard = Heard().up(10).say(15, Reporting(object=ai1, cov_increment=increment))
+    heard.say(20, Subscription(object=ai1, step=SubscriptionStep.ASKED))
+    value(30, first)
+    value(5_000, 93.0)
+    place = BacnetPlace(
+        object_type=ai1[0], instance=1, arrives=Arrival.COV, on_when=OnWhen.ABOVE, threshold=90.0
+    )  # fmt: skip
+    found = bacnet_trace("p", place, spec(), heard, heard.blocks(), 0, END)
+    assert found.edges.tolist() == [False, is_proven]
+    assert found.sealed is not None
+    assert found.sealed.tolist() == [False, is_proven]
 
 
 def test_points_whose_events_nobody_sends_here_are_not_run_unless_one_came() -> None:
