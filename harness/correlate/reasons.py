@@ -25,7 +25,8 @@ def fail_reason(verdict: Verdict, demand: Demand, seen: Seen | None) -> str:
     joint = "" if verdict in seen.proven else "; no single limit proves it, but no world meets all of them together"
     match verdict:
         case Verdict.LATE:
-            return f"it appeared after {span_text(latency, against_ns=demand.reach_ns)}; the limit is {time_text(demand.reach_ns)}{joint}"
+            shown = span_text(latency, against_ns=demand.reach_ns)
+            return f"it appeared after {shown}; the limit is {time_text(demand.reach_ns)}{joint}"
         case Verdict.BRIEF if limits.visible_for_ns is not None and visible.hi < limits.visible_for_ns:
             shown = span_text(visible, against_ns=limits.visible_for_ns)
             return f"it was visible for {shown}; required are {time_text(limits.visible_for_ns)}{joint}"
