@@ -41,6 +41,9 @@ class DatagramRig(Rig):
     """The faults of a way for datagrams. Subclasses bring the device."""
 
     flood_bytes = 1024 * 1024
+    slow_s = 0.000_1
+    cycles = 15  # that it is gone is known after three time-outs only
+    faults = ("refuse", "hold", "slow", "tear", "garbage")
     left_out = {  # noqa: RUF012 - as declared by Rig
         "test_a_lost_connection_comes_back_and_the_time_between_is_blind": NO_CONNECTION,
         "test_attempts_to_connect_are_spaced_and_the_spacing_is_capped": NO_CONNECTION,
@@ -102,6 +105,10 @@ class DatagramRig(Rig):
     def attempts_ns(self) -> list[int]:
         """Each begins with a Who-Is."""
         return [at_ns for at_ns, data in self.wire.from_listener if data[6:8] == b"\x10\x08"]
+
+    def forget(self) -> None:
+        super().forget()
+        self.wire.from_listener.clear()
 
     def sent_by_listener(self) -> bytes:
         return b"".join(data for _, data in self.wire.from_listener)
@@ -241,12 +248,6 @@ class BacnetEventRig(BuildingRig):
     is_pushed = True
     arrives = Arrival.EVENT
     left_out = {**DatagramRig.left_out, "test_half_a_message_is_no_value": REPEATED}  # noqa: RUF012 - as declared by Rig
-
-    async def begin(self, ears: Ears) -> None:
-        """Events tell of changes only."""
-        for on in (True, False):
-            await self.show(on=on)
-            await ears.until_seen(on=on)
 
 
 class BacnetUnconfirmedEventRig(BacnetEventRig):

@@ -105,7 +105,7 @@ class DatagramWire:
 
     def release(self) -> None:
         """No more are lost."""
-        self._held = False
+        self._held = self._torn = False
         self.passage.open("held")
 
     def slow(self, seconds: float) -> None:
@@ -135,12 +135,12 @@ class DatagramWire:
             self._torn = False
             data = data[: len(data) // 2]
         data = data.replace(_octets(self.far_port), _octets(self._listener[1]))
-        if not self._slow_s:
-            self._to_listener(data)
-            return
         loop = asyncio.get_running_loop()
         self._busy_until_s = max(self._busy_until_s, loop.time()) + self._slow_s * len(data)
-        loop.call_at(self._busy_until_s, self._to_listener, data)
+        if self._busy_until_s <= loop.time():
+            self._to_listener(data)
+        else:
+            loop.call_at(self._busy_until_s, self._to_listener, data)  # in the order in which they were sent
 
     def _to_listener(self, data: bytes) -> None:
         if self._near is not None and self._near.transport is not None:

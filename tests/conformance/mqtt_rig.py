@@ -12,13 +12,14 @@ import aiomqtt
 import pytest
 
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
-from harness.core.links import MqttLink
+from harness.core.links import MqttLink, MqttVersion
 from harness.core.places import MqttPlace, Place
 from tests.conformance.rig import DEADLINE_NS, LINK, ORIGIN, Ears, clock
 from tests.conformance.tcp_rigs import DELAY_NS, TcpRig
 from tests.peers.broker import MOSQUITTO, broker, publisher
 
 TOPIC, OTHER = "plant/tank-high", "plant/tank-high-high"
+PAYLOAD = {True: b'{"active":true}', False: b'{"active":false}'}
 MAY_SEND = {1: "CONNECT", 4: "PUBACK", 8: "SUBSCRIBE", 12: "PINGREQ", 14: "DISCONNECT"}
 """Control packet types (MQTT 3.1.1, 2.2.1). PUBLISH, 3, is not among them."""
 
@@ -26,9 +27,11 @@ MAY_SEND = {1: "CONNECT", 4: "PUBACK", 8: "SUBSCRIBE", 12: "PINGREQ", 14: "DISCO
 class MqttRig(TcpRig):
     """One topic. Nothing is retained, so that what happened while nobody listened is not told afterwards."""
 
-    name = "mqtt"
+    name = "mqtt-3.1.1"
+    version = MqttVersion.V311
     is_pushed = True
     in_process = False
+    cycles = 15
 
     def __init__(self) -> None:
         super().__init__()
@@ -52,6 +55,7 @@ class MqttRig(TcpRig):
             name=LINK,
             host="127.0.0.1",
             port=self.wire.port,
+            version=self.version,
             timeout_ns=1 * NS_PER_S,
             keep_alive_s=2,
             longest_delay_ns=DELAY_NS,
@@ -64,13 +68,13 @@ class MqttRig(TcpRig):
 
     async def set_output(self, *, on: bool) -> Bounds:
         before = clock()
-        await self._publish(TOPIC, b'{"active":true}' if on else b'{"active":false}')
+        await self._publish(TOPIC, PAYLOAD[on])
         return Bounds(before, clock())
 
     async def prove_alive(self, ears: Ears, instant: int) -> None:
         await asyncio.sleep((DELAY_NS + 50 * NS_PER_MS) / NS_PER_S)  # an arrival is known to two turns of the loop
         # Its own topic says again what it said before: a state, no change.
-        await self._publish(TOPIC, b'{"active":false}')
+        await self._publish(TOPIC, PAYLOAD[self.shown[-1][1]])
         live = ears.live
         assert await live.wait_until(lambda: live.alive_ns(LINK) > instant + DELAY_NS, clock() + DEADLINE_NS)
 
@@ -103,3 +107,10 @@ class MqttRig(TcpRig):
     async def _publish(self, topic: str, payload: bytes) -> None:
         assert self._controller is not None
         await self._controller.publish(topic, payload, qos=1)
+
+
+class Mqtt5Rig(MqttRig):
+    """The same in version 5 of the protocol."""
+
+    name = "mqtt-5"
+    version = MqttVersion.V5

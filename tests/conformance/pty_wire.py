@@ -98,7 +98,7 @@ class PtyWire:
 
     def release(self) -> None:
         """It is in again; what was lost stays lost."""
-        self._held = False
+        self._held = self._torn = False
         self.passage.open("held")
 
     def slow(self, seconds: float) -> None:
@@ -111,7 +111,7 @@ class PtyWire:
 
     def to_listener(self, data: bytes) -> None:
         """The peer sends."""
-        if self._held or not self.is_open():
+        if self._near < 0 or self._held or (self._is_unread() and not self.is_open()):
             return
         if self._torn:
             self._torn = False
@@ -125,6 +125,11 @@ class PtyWire:
             self._write()
 
     # --- what was seen ----------------------------------------------------------------------------------
+
+    @property
+    def is_plugged(self) -> bool:
+        """Whether the port is there."""
+        return self._near >= 0
 
     def is_open(self) -> bool:
         """Whether the listener has the port open. In this process, beside the descriptor that keeps it alive."""
@@ -140,6 +145,13 @@ class PtyWire:
     def waiting_bytes(self) -> int:
         """What the wire holds for a listener that reads slowly."""
         return len(self._out)
+
+    def _is_unread(self) -> bool:
+        """Whether what was sent before still waits: for a busy listener, or because there is none."""
+        import fcntl
+        import termios
+
+        return bool(self._out) or any(fcntl.ioctl(self._held_open, termios.FIONREAD, bytes(4)))
 
     # --- inside -----------------------------------------------------------------------------------------
 

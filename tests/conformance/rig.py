@@ -67,6 +67,10 @@ class Passage:
         self._since_ns = 0
         self._spans: list[Bounds] = []
 
+    def forget(self) -> None:
+        """Of what is over."""
+        self._spans.clear()
+
     def shut(self, reason: str) -> None:
         """Nothing passes from now on."""
         if not self._reasons:
@@ -96,9 +100,19 @@ class Rig(ABC):
     is_pushed = False
     in_process = True
     left_out: Mapping[str, str] = {}
+    proves_quiet = True
+    """While it is alive, silence is evidence."""
+    faults: tuple[str, ...] = ("refuse", "hold", "slow", "tear", "garbage", "cut")
+    """What may happen to it at random, without that it was promised not to happen (``unnoticed``)."""
+    unnoticed: Mapping[str, str] = {}
+    """Faults that nobody at its end of the wire can notice, and who has to rule them out."""
     stays_silent: bool = False
     """True where the listener may not send a single byte."""
     flood_bytes = 8 * 1024 * 1024
+    cycles = 150
+    """Of up and down in the check of memory: so many that one object left in each of them shows."""
+    slow_s = 0.002
+    """Between two bytes of a slow peer; no slower than that the next thing it says is not held up by the one before."""
 
     passage: Passage
     """What the wire knows of itself."""
@@ -149,7 +163,7 @@ class Rig(ABC):
 
     @abstractmethod
     def release(self) -> None:
-        """What is sent arrives again."""
+        """What is sent arrives again, and whole."""
 
     @abstractmethod
     def slow(self, seconds: float) -> None:
@@ -195,10 +209,15 @@ class Rig(ABC):
             await ears.until_back(downs)
         await self.until_well(ears)
 
+    def meet(self, link: Link) -> None:  # noqa: B027 - a wire comes to know its listener by itself
+        """A listener was made for this rig."""
+
     async def begin(self, ears: Ears) -> None:
-        """Let the listener see the point off."""
-        await self.show(on=False)
-        await ears.until_seen(on=False)
+        """Let the listener see the point on and off; who tells of changes only has told its state then."""
+        for on in (True, False):
+            await self.show(on=on)
+            await ears.until_seen(on=on)
+            await asyncio.sleep(HOLD_NS / NS_PER_S)
 
     async def until_joined(self, ears: Ears) -> None:  # noqa: B027 - most peers need not know anybody
         """Wait until the peer knows a listener that is connected to its wire."""
@@ -210,6 +229,11 @@ class Rig(ABC):
     async def prove_alive(self, ears: Ears, instant: int) -> None:
         """Let the peer say something behind ``instant`` plus the longest delay of its path (pushed links only)."""
         raise NotImplementedError
+
+    def forget(self) -> None:
+        """Keep nothing of what was noted so far."""
+        self.shown.clear()
+        self.passage.forget()
 
     def held_by_wire(self) -> int:
         """Bytes that the wire holds for a listener that reads slowly."""
@@ -265,6 +289,7 @@ class Ears:
         self.live = LiveSource(self.site, clock, self._shown)
         self.ever_on = False
         self.link: Link = listeners(self.site, self.live, clock)[0]
+        rig.meet(self.link)
 
     @asynccontextmanager
     async def listening(self) -> AsyncIterator[asyncio.Task[None]]:

@@ -11,7 +11,8 @@ from tests.conformance.bacnet_rigs import (
     BacnetUnconfirmedCovRig,
     BacnetUnconfirmedEventRig,
 )
-from tests.conformance.mqtt_rig import MqttRig
+from tests.conformance.mqtt_rig import Mqtt5Rig, MqttRig
+from tests.conformance.person_rig import PersonRig
 from tests.conformance.rig import Rig
 from tests.conformance.serial_rigs import RtuPtyRig, RtuTapRig, TextPtyRig
 from tests.conformance.tcp_rigs import ModbusTcpRig, RtuTcpRig, TextTcpRig
@@ -29,4 +30,6 @@ RIGS: Final[tuple[type[Rig], ...]] = (
     BacnetEventRig,
     BacnetUnconfirmedEventRig,
     MqttRig,
+    Mqtt5Rig,
+    PersonRig,
 )

@@ -71,6 +71,11 @@ class SerialRig(Rig):
     def sent_by_listener(self) -> bytes:
         return bytes(self.wire.sent_by_listener)
 
+    def forget(self) -> None:
+        super().forget()
+        self.wire.opened_ns.clear()
+        self.wire.sent_by_listener.clear()
+
     def held_by_wire(self) -> int:
         return self.wire.waiting_bytes
 
@@ -132,6 +137,8 @@ class RtuTapRig(SerialRig):
 
     name = "modbus-rtu+tap"
     stays_silent = True
+    slow_s = 0.000_2
+    cycles = 15  # its master polls on all the while
 
     def __init__(self) -> None:
         super().__init__()
@@ -171,7 +178,7 @@ class RtuTapRig(SerialRig):
             assert await client.connect()
             while True:
                 await client.read_discrete_inputs(3, count=1, device_id=1)
-                await asyncio.sleep(0.01)
+                await asyncio.sleep(0.01 if self.wire.is_plugged else 0.5)
         finally:
             client.close()
 
@@ -210,6 +217,13 @@ class TextPtyRig(SerialRig):
     name = "text+pty"
     is_pushed = True
     stays_silent = True
+    faults = ("refuse", "slow", "garbage", "cut")
+    unnoticed = {  # noqa: RUF012 - as declared by Rig
+        "hold": "who only receives cannot tell a cable that is out from a printer that is silent: 'promises every "
+        "change' promises the cable too",
+        "tear": "a byte that a serial line loses leaves a line that reads like one of another alarm: 'promises every "
+        "change' promises the line too",
+    }
 
     @asynccontextmanager
     async def running(self) -> AsyncIterator[None]:

@@ -64,6 +64,10 @@ class TcpRig(Rig):
     def sent_by_listener(self) -> bytes:
         return self.wire.sent_by_listener
 
+    def forget(self) -> None:
+        super().forget()
+        self.wire.connections = self.wire.open()
+
     def held_by_wire(self) -> int:
         return sum(it.near.transport.get_write_buffer_size() for it in self.wire.connections)
 
@@ -173,6 +177,7 @@ class TextTcpRig(TcpRig):
             for writer in self._writers:
                 writer.transport.abort()
             await self._server.wait_closed()
+            await eventually(lambda: not self._writers)
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._writers.append(writer)

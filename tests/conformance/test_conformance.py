@@ -209,7 +209,7 @@ async def test_attempts_to_connect_are_spaced_and_the_spacing_is_capped(rig: Rig
 async def test_a_slow_peer_is_waited_for(rig: Rig) -> None:
     """Every byte by itself: values are as good as ever, only later."""
     async with at_work(rig) as ears:
-        rig.slow(0.002)
+        rig.slow(rig.slow_s)
         shown = await settled(rig, ears, on=True)
         rig.slow(0)
         await settled(rig, ears, on=False)

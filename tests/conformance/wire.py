@@ -106,7 +106,7 @@ class TcpWire:
 
     def release(self) -> None:
         """No longer half-open. TCP loses nothing without an end: connections that did are reset."""
-        self._held = False
+        self._held = self._torn = False
         self.passage.open("held")
         for connection in self.open():
             if connection.lost_bytes:
@@ -146,6 +146,9 @@ class TcpWire:
     # --- inside -----------------------------------------------------------------------------------------
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if self._server is None:  # accepted in the moment in which it ended
+            writer.transport.abort()
+            return
         task = asyncio.current_task()
         assert task is not None
         self._tasks.add(task)
