@@ -40,3 +40,13 @@ def heap_at_rest() -> Iterator[None]:
         yield
     finally:
         gc.unfreeze()
+
+
+def rest_again() -> None:
+    """Between two alarms: collect what came since, and leave alone from now on what is left of it.
+
+    A night's messages are kept until the end, and would be gone through in every full round. Within
+    :func:`listening_first` only, which ends it.
+    """
+    gc.collect()
+    gc.freeze()

@@ -19,6 +19,7 @@ from harness.correlate.engine import correlate
 from harness.links.person_reports import Reports
 from harness.record.header import Json
 from harness.record.writer import RecordWriter
+from harness.run.attentive import rest_again
 from harness.run.evidence import evidence_of
 from harness.run.live import LiveMemory, LiveSource
 from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, hold_ns, settle_ns, show_within_ns, usual_ns
@@ -129,6 +130,7 @@ class Conductor:
                 view.phase("waiting until points that must stay quiet have been")
                 await self._waits.until(until)
             live.forget_before(min([began, *(later.raised.at.lo for later in self._quiet.open)]) - 2 * NS_PER_S)
+            rest_again()
             raised = await self._one(item, f"{number + 1:04d}")
             self._done_ns.append((clock() - began, usual_ns(self._t.site, item)))
             view.judged(item, await self._judge(item.loud, raised, start_ns))

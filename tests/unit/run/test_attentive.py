@@ -8,7 +8,7 @@ import weakref
 
 import pytest
 
-from harness.run.attentive import TURN_S, heap_at_rest, listening_first
+from harness.run.attentive import TURN_S, heap_at_rest, listening_first, rest_again
 
 
 class Knot:
@@ -60,3 +60,19 @@ def test_turns_are_as_before_after_an_error() -> None:
     with pytest.raises(IndexError), listening_first():
         [].pop()
     assert sys.getswitchinterval() == before
+
+
+def test_what_is_left_of_an_alarm_is_left_alone_and_its_cycles_are_gone() -> None:
+    with listening_first():
+        within, garbage = Knot(), Knot()
+        seen, gone = weakref.ref(within), weakref.ref(garbage)
+        frozen = gc.get_freeze_count()
+        del garbage
+        rest_again()
+        assert gone() is None
+        assert gc.get_freeze_count() > frozen
+        del within
+        gc.collect()
+        assert seen() is not None
+    gc.collect()
+    assert seen() is None
