@@ -33,8 +33,9 @@ IDLE_S: Final = 0.002
 class VirtualTimeLoop(asyncio.SelectorEventLoop):
     """``time()`` and, while it runs under :func:`run`, ``time.monotonic`` and ``time.monotonic_ns`` are virtual."""
 
-    def __init__(self) -> None:
+    def __init__(self, tick_ns: int = 0) -> None:
         self.now_ns = START_NS
+        self.tick_ns = tick_ns
         self.threads = 0
         super().__init__(_Jumping(self))
 
@@ -64,6 +65,7 @@ class _Jumping(selectors.SelectSelector):
         self._loop = loop
 
     def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        self._loop.now_ns += self._loop.tick_ns
         ready = super().select(0)
         if ready or (timeout is not None and timeout <= 0):
             return ready
@@ -84,9 +86,13 @@ def _virtual_clocks(loop: VirtualTimeLoop) -> Iterator[None]:
         yield
 
 
-def run(main: Callable[[], Coroutine[Any, Any, Result]]) -> Result:
-    """Run a coroutine in virtual time. What is not awaited is cancelled at its end, as ``asyncio.run`` does it."""
-    with asyncio.Runner(loop_factory=VirtualTimeLoop) as runner:
+def run(main: Callable[[], Coroutine[Any, Any, Result]], tick_ns: int = 0) -> Result:
+    """Run a coroutine in virtual time. What is not awaited is cancelled at its end, as ``asyncio.run`` does it.
+
+    ``tick_ns``: by how much the clock moves each time that the loop comes round, so that what follows is later than what
+    it follows.
+    """
+    with asyncio.Runner(loop_factory=lambda: VirtualTimeLoop(tick_ns)) as runner:
         loop = runner.get_loop()
         assert isinstance(loop, VirtualTimeLoop)
         with _virtual_clocks(loop):

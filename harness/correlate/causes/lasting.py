@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from typing import Final
 
 from harness.core.instants import Bounds, elapsed
-from harness.core.model import Behaviour, Cause, CauseKind, Stimulus
+from harness.core.model import Behaviour, Cause, CauseKind, Equal, Stimulus
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import ANSWER_NS, Finding
@@ -158,6 +159,30 @@ def _never_gone(case: Case, numbers: Sequence[int]) -> Cause:
         evidence=f"{series(_stayed(case, n) for n in numbers)}; {given}",
         next_check=f"{'give the ' + ' and the '.join(undone) + ' and see whether it goes off; ' if undone else ''}see "
         "whether the device still writes this place when the alarm goes",
+        equals=_FROZEN if _stands_still(case, numbers) else (),
+        deciding="raise one more alarm that shows beside it: does anything in this block change"
+        if _stands_still(case, numbers)
+        else "",
+    )
+
+
+_FROZEN: Final = (
+    Equal(
+        kind=CauseKind.IDENTITY,
+        code="block-frozen",
+        text="the device goes on answering old values for all that is read beside it (nothing there has changed since)",
+    ),
+)
+
+
+def _stands_still(case: Case, numbers: Sequence[int]) -> bool:
+    """True where nothing of the same kind on the link has changed since the first of these came on and stayed."""
+    blocks = {case.spots[case.results[n].point].block for n in numbers}
+    since = max(onset.hi for n in numbers if (onset := case.results[n].onset) is not None)
+    beside = [name for name, spot in case.spots.items() if spot.block in blocks]
+    return not any(
+        len(trace.starts) > 1 and int(trace.lo[trace.starts[-1]]) > since
+        for trace in (case.sketches[name].trace for name in beside)
     )
 
 

@@ -187,8 +187,14 @@ def _reversed(case: Case, link: str, seen: Sequence[tuple[int, Appearance]]) -> 
             deciding="the current while nothing is raised, against the level at the tank",
         ),
         results=tuple(numbers),
-        seen=tuple(it for _, it in seen),
+        seen=tuple(dict.fromkeys(left for n, it in seen for left in (it, *_left_at(case, n)))),
     )
+
+
+def _left_at(case: Case, number: int) -> list[Appearance]:
+    """All that the alarms of a loop left at its points, also where another alarm brought them along."""
+    spot = case.spots[case.results[number].point]
+    return case.left_by(spot, [alarm for name in case.points_at[spot] for alarm in case.shown_at[name]])
 
 
 def _no_failure(case: Case, link: str, numbers: Sequence[int]) -> Cause:

@@ -7,12 +7,15 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Final
 
 from harness.core.instants import FOREVER
-from harness.core.model import Behaviour, Cause, CauseKind
+from harness.core.model import Behaviour, Cause, CauseKind, Equal
 from harness.core.places import Table
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import MISSING, Appearance, Finding
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Block, Spot
 from harness.correlate.causes.words import after, alarms, block, listed, pairs, place, series, times, where
+
+BYTE_SWAP: Final = 8
+"""Bit b of a register is bit b ^ 8 where its bytes are swapped."""
 
 CANDIDATES_MAX: Final = 3
 """More places than this came on in the window: a coincidence of any one of them would prove nothing."""
@@ -145,7 +148,16 @@ def _wrong_bit(case: Case, point: str, numbers: Sequence[int], spots: Sequence[S
         evidence=evidence,
         next_check=f"compare the row of {alarm} in the device's list with the point map; raise {alarm} alone and watch "
         "both places",
+        equals=_SWAPPED if same_register and spots[0].position == own.position ^ BYTE_SWAP else (),
+        deciding="another alarm whose bit lies in the same register"
+        if same_register and spots[0].position == own.position ^ BYTE_SWAP
+        else "",
     )
+
+
+_SWAPPED: Final = (
+    Equal(kind=CauseKind.DECODING, code="bytes-swapped", text="the two bytes of the register are swapped"),
+)
 
 
 def spot_alarms(case: Case, spots: Iterable[Spot]) -> list[str]:

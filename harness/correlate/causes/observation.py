@@ -53,7 +53,14 @@ def _silent_equals(case: Case, name: str, code: str) -> tuple[Equal, ...]:
         return ()
     hold = time_text(case.site.points[name].hold.on_ns)
     text = f"it shows for less than {hold}, its shortest time on, and so between the polls"
-    found = [Equal(kind=CauseKind.MEANING, code="drops-early", text=text)]
+    found = [
+        Equal(kind=CauseKind.MEANING, code="drops-early", text=text),
+        Equal(
+            kind=CauseKind.TIME,
+            code="later-than-search",
+            text="it comes later than the search limit, and was not waited for",
+        ),
+    ]
     before = case.site.before(case.link_of(name))
     if before:
         text = f"it fell between the polls of the hop, which asks {before[0]} too seldom"

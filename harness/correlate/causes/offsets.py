@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from harness.core.instants import Bounds
-from harness.core.model import Cause, CauseKind
+from harness.core.model import Cause, CauseKind, Equal
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Appearance, Finding
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Block, Spot
@@ -153,7 +153,8 @@ def _offset(case: Case, of: Block, shift: _Shift) -> Finding:
     lost = [n for n in numbers if case.results[n].point not in shown and not _shows_moved(case, n, shift.moved)]
     tail = f"; lost at the end of the block: {listed(pair_text(case.results[n]) for n in lost)}" if lost else ""
     step, code, check = _step(of, shift.by)
-    also = _like_a_swap(of, shift) + _like_a_delay(case, shift)
+    swap = _like_a_swap(of, shift)
+    also = _like_a_delay(case, shift)
     return Finding(
         cause=Cause(
             kind=CauseKind.ADDRESS,
@@ -161,6 +162,8 @@ def _offset(case: Case, of: Block, shift: _Shift) -> Finding:
             text=f"in {block(of)}, {step}: {_span(case, of, numbers)}{also}",
             evidence=_shown(case, of, shift.seen, shift.moved) + tail,
             next_check=check,
+            equals=swap,
+            deciding="an alarm in the other half of one of these registers" if swap else "",
         ),
         results=numbers,
         seen=_left_over(case, of, shift.seen, shift.moved),
@@ -193,15 +196,17 @@ def _step(of: Block, by: int) -> tuple[str, str, str]:
     return step, "address-offset", check
 
 
-def _like_a_swap(of: Block, shift: _Shift) -> str:
+def _like_a_swap(of: Block, shift: _Shift) -> tuple[Equal, ...]:
     """What the evidence cannot tell apart from the shift: swapped bytes or words of which one half is in use."""
     mask = abs(shift.by)
     if not of.is_register_bits or mask not in (BYTE_SWAP, WORD_SWAP):
-        return ""
+        return ()
     if any(position ^ mask != position + shift.by for position in shift.seen):
-        return ""
+        return ()
     part = "bytes of each register" if mask == BYTE_SWAP else "registers of each pair"
-    return f", or the {part} are swapped (the other half showed nothing that would tell)"
+    code = "bytes-swapped" if mask == BYTE_SWAP else "words-swapped"
+    text = f"the {part} are swapped (the other half showed nothing that would tell)"
+    return (Equal(kind=CauseKind.DECODING, code=code, text=text),)
 
 
 def _span(case: Case, of: Block, numbers: Sequence[int]) -> str:

@@ -1,0 +1,180 @@
+"""Whole tests against the simulated site with given defects, in virtual time, from raising to the judged record.
+
+All links of the demo but MQTT, which needs a broker in a process of its own. The person is a script that sees the face
+of the annunciator and reports each change after a reaction time.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from random import Random
+from typing import Final
+
+from harness.cli.demo import copy_profile, free_udp_port
+from harness.core.instants import NS_PER_US
+from harness.core.model import Result
+from harness.links.person_reports import Ask, Reports
+from harness.run.conduct import Progress
+from harness.run.gate import read_reviews
+from harness.run.judging import JudgedRecord, judge_record
+from harness.run.order import Item, Selection
+from harness.run.testing import TestOptions, run_test
+from harness.site.profiles import profiles_folder
+from harness.site.reading import gather, read_site
+from sims import SimulatedSite, SiteOptions
+from sims.building_options import BuildingOptions
+from sims.durations import NS_PER_MS
+from tests.peers import virtual_time
+
+LINKS: Final = ("panel", "bms", "printer", "bus", "building", "gateway", "annunciator")
+GATEWAY_POLL_NS: Final = 500 * NS_PER_MS
+REACTION_S: Final = (0.2, 0.8)
+
+
+class Quiet:
+    """A view that keeps what went wrong."""
+
+    def __init__(self) -> None:
+        self.troubles: list[str] = []
+
+    def baseline(self, standing: Sequence[str], down: Sequence[str]) -> None: ...
+
+    def raising(self, item: Item, progress: Progress) -> None: ...
+
+    def phase(self, text: str) -> None: ...
+
+    def judged(self, item: Item, results: Sequence[Result]) -> None: ...
+
+    def trouble(self, text: str) -> None:
+        self.troubles.append(text)
+
+
+class Watcher:
+    """Looks at the annunciator's face, and reports each change and answers each question after a reaction time."""
+
+    def __init__(self, port: int, seed: int) -> None:
+        self._port = port
+        self._random = Random(f"watcher {seed}")
+        self._face: dict[str, str] = {}
+
+    async def attend(self, all_reports: Sequence[Reports]) -> None:
+        """Until cancelled."""
+        for reports in all_reports:
+            reports.attach("a script that looks")
+        reader, writer = await asyncio.open_connection("127.0.0.1", self._port)
+        try:
+            async with asyncio.TaskGroup() as group:
+                for reports in all_reports:
+                    group.create_task(self._answer(reports))
+                while line := (await reader.readline()).decode("ascii").rstrip("\r\n"):
+                    what, _, value = line.partition(" ")
+                    before, self._face = self._face, {**self._face, what: value}
+                    if what in before:
+                        for reports in all_reports:
+                            self._changed(group, reports, before)
+        finally:
+            writer.close()
+
+    def _changed(self, group: asyncio.TaskGroup, reports: Reports, before: dict[str, str]) -> None:
+        for it in reports.pending().signs:
+            is_on = _shows(self._face, it.sign.value, it.label)
+            if it.is_watched and is_on is not _shows(before, it.sign.value, it.label):
+                group.create_task(self._report(reports, it.point, is_on=is_on))
+
+    async def _report(self, reports: Reports, point: str, *, is_on: bool) -> None:
+        await asyncio.sleep(self._random.uniform(*REACTION_S))
+        reports.report(point, is_on, time.monotonic_ns())
+
+    async def _answer(self, reports: Reports) -> None:
+        news = asyncio.Event()
+        reports.subscribe(news.set)
+        while True:
+            pending = reports.pending()
+            asked = [it for it in pending.signs if it.is_asked]
+            if pending.ask in (Ask.READY, Ask.STATE) and asked:
+                await asyncio.sleep(self._random.uniform(*REACTION_S))
+                for it in reports.pending().signs:
+                    if it.is_asked:
+                        reports.report(it.point, _shows(self._face, it.sign.value, it.label), time.monotonic_ns())
+                continue
+            news.clear()
+            await news.wait()
+
+
+def _shows(face: dict[str, str], sign: str, label: str) -> bool:
+    return face.get("SHOWS") == label if sign == "text" else face.get(sign.upper()) == "ON"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trial:
+    """What is run: defects as the simulated site takes them, the alarms that are raised, the links listened to."""
+
+    defects: tuple[str, ...]
+    seed: int
+    alarms: tuple[str, ...]
+    links: tuple[str, ...] = LINKS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """The judged record, the defects with everything chosen, and why the run ended early ('' where it did not)."""
+
+    judged: JudgedRecord
+    defects: tuple[str, ...]
+    why: str
+
+
+def run_trial(folder: Path, trial: Trial) -> Outcome:
+    """One whole test in virtual time. The caller closes the record."""
+    folder.mkdir(parents=True, exist_ok=True)
+    return virtual_time.run(lambda: _run(folder, trial), tick_ns=NS_PER_US)
+
+
+async def _run(folder: Path, trial: Trial) -> Outcome:
+    own = free_udp_port()
+    options = SiteOptions(
+        defects=trial.defects,
+        seed=trial.seed,
+        gateway_port=0,
+        gateway_poll_ns=GATEWAY_POLL_NS,
+        bus_in_loop=True,
+        building=BuildingOptions(recipients=(("127.0.0.1", own),)),
+        keep_truth=False,
+    )
+    async with SimulatedSite(options) as sim:
+        ports = {name: int(sim.ready()[f"{name}_port"]) for name in LINKS}  # type: ignore[call-overload]  # all have one
+        entry = copy_profile(profiles_folder() / "demo", folder, _places(ports, own))
+        documents = gather(entry)
+        site, _ = read_site(documents.files, documents.entry)
+        record = folder / f"{trial.seed}.farend"
+        test = TestOptions(
+            record=record,
+            selection=Selection(only=trial.alarms, links=trial.links),
+            arm=site.name,
+            reviews=read_reviews(profiles_folder() / "demo" / "reviews.yaml"),
+            who="test",
+            seed=trial.seed,
+            command=(),
+        )
+        watcher = Watcher(ports["annunciator"], trial.seed)
+        why = await run_test(site, documents, test, _clock, Quiet(), watcher.attend)
+        chosen = tuple(defect.spec for defect in sim.defects)
+    return Outcome(judged=judge_record(record), defects=chosen, why=why)
+
+
+def _places(ports: dict[str, int], own: int) -> dict[str, str]:
+    from harness.cli.demo import LISTENING_PORT, PORTS
+
+    known = {**PORTS, "annunciator": 0}
+    places = {f"127.0.0.1:{known[name]}": f"127.0.0.1:{port}" for name, port in ports.items() if known[name]}
+    places[f"127.0.0.1/8:{LISTENING_PORT}"] = f"127.0.0.1/8:{own}"
+    return places
+
+
+def _clock() -> int:
+    """Not ``time.monotonic_ns`` itself: a timer that knows it for the machine's own waits for it by spinning."""
+    return time.monotonic_ns()
