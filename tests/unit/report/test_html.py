@@ -9,9 +9,11 @@ from html.parser import HTMLParser
 
 import pytest
 
+from harness.core.instants import NS_PER_S, Bounds
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.report.document import ReportDocument
-from harness.report.html import render_html
+from harness.report.html import COLUMNS_MAX, render_html
+from harness.report.matrix import matrix_of
 from harness.report.standing import standing_of
 from harness.report.words import CAUTIONS, NOT_TESTED
 
@@ -239,3 +241,87 @@ def test_six_hundred_rows(document_of: Callable[[tuple[str, ...]], ReportDocumen
     page = Page(render_html(large))
     for row in large.site.expectations:
         assert row.point in page.texts["passes"]
+
+
+def test_a_crowded_site_is_first_told_by_links(crowded_document: ReportDocument) -> None:
+    page = Page(render_html(crowded_document))
+    told = _words(page, "matrix")
+    standing = standing_of(crowded_document)
+    for link in crowded_document.site.links:
+        assert link in told
+    for one in (VerdictClass.PASS, None):
+        word = "pass" if one else "not tested"
+        counted = sum(int(number) for number in re.findall(rf"(\d+) {word}", told))
+        assert counted == len(standing.of_class(one))
+    for row in standing.of_class(VerdictClass.FAIL):
+        assert re.search(rf"\d+ {row.verdict}", told)
+    hrefs = {attributes["href"] for tag, attributes in page.tags if tag == "a"}
+    ids = {f"#{attributes['id']}" for _, attributes in page.tags if "id" in attributes}
+    assert hrefs <= ids
+
+
+def test_outputs_come_in_tables_that_fit_a_sheet_each_under_its_link(crowded_document: ReportDocument) -> None:
+    page = Page(render_html(crowded_document))
+    groups = [int(attributes["colspan"] or 0) for tag, attributes in page.tags if attributes.get("scope") == "colgroup"]
+    assert sum(groups) == len(matrix_of(crowded_document.site, standing_of(crowded_document)).columns)
+    assert max(groups) <= COLUMNS_MAX
+    told = _words(page, "outputs")
+    for name in crowded_document.site.alarms:
+        assert name in told
+
+
+def test_passes_are_folded_by_link_and_said_not_to_be_printed_row_by_row(page: Page) -> None:
+    opened = [attributes for tag, attributes in page.tags if tag == "details"]
+    assert opened
+    assert not any("open" in attributes for attributes in opened)
+    assert "Not printed row by row" in _words(page, "passes")
+    assert sum(tag == "summary" for tag, _ in page.tags) == len(opened)
+
+
+def test_a_crossed_card_shows_where_it_did_appear(document: ReportDocument) -> None:
+    oldest = document.attempts[-1]
+    crossed = next(it for it in oldest.judgement.results if it.verdict is Verdict.CROSSED)
+    place = "panel.day.low"
+    there = replace(next(it for it in oldest.timelines if it.stimulus == crossed.stimulus), point=place, expectation="")
+    results = tuple(
+        replace(it, elsewhere=place, latency=Bounds(0, NS_PER_S)) if it is crossed else it
+        for it in oldest.judgement.results
+    )
+    changed = replace(
+        oldest,
+        judgement=replace(oldest.judgement, results=results),
+        timelines=(*oldest.timelines, there),
+    )
+    page = Page(render_html(replace(document, attempts=(changed,))))
+    pictures = [attributes["aria-label"] or "" for tag, attributes in page.tags if attributes.get("role") == "img"]
+    told = next(it for it in pictures if f"{crossed.point}: " in it and f"{place}: " in it)
+    assert told.index(f"{place}: ") < told.index(f"{crossed.point}: "), "next to where it should have been"
+    assert f"Latency at {place}" in _words(page, "failures")
+
+
+def test_unknowns_with_the_same_causes_share_a_card_and_keep_their_own_bounds(document: ReportDocument) -> None:
+    oldest = document.attempts[-1]
+    results = tuple(
+        replace(it, verdict=Verdict.UNRESOLVED, reason=f"the limit lies inside, number {number}", causes=())
+        if it.point.startswith("panel.")
+        else it
+        for number, it in enumerate(oldest.judgement.results)
+    )
+    changed = replace(oldest, judgement=replace(oldest.judgement, results=results))
+    page = Page(render_html(replace(document, attempts=(changed,))))
+    told = _words(page, "unknowns")
+    mine = [it for it in results if it.point.startswith("panel.")]
+    assert f"{len(mine)} rows on panel" in told
+    for it in mine:
+        assert it.reason in told
+    ids = [attributes["id"] for _, attributes in page.tags if re.fullmatch(r"r\d+", attributes.get("id") or "")]
+    assert len(ids) == len(set(ids))
+
+
+def test_a_link_that_was_not_listened_to_has_no_figures(document: ReportDocument) -> None:
+    newest = document.attempts[0]
+    links = tuple(replace(it, listened=it.link != "bms", conditions=("polled every 100 ms",)) for it in newest.links)
+    page = Page(render_html(replace(document, attempts=(replace(newest, links=links), *document.attempts[1:]))))
+    told = _words(page, "coverage")
+    assert told.count("not listened to in this attempt") == 1
+    assert "polled every 100 ms" in told
