@@ -89,7 +89,7 @@ def _virtual_clocks(loop: VirtualTimeLoop) -> Iterator[None]:
 def run(main: Callable[[], Coroutine[Any, Any, Result]], tick_ns: int = 0) -> Result:
     """Run a coroutine in virtual time. What is not awaited is cancelled at its end, as ``asyncio.run`` does it.
 
-    ``tick_ns``: by how much the clock moves each time that the loop comes round, so that what follows is later than what
+    ``tick_ns``: by how much the clock moves whenever the loop comes round, so that what follows is later than what
     it follows.
     """
     with asyncio.Runner(loop_factory=lambda: VirtualTimeLoop(tick_ns)) as runner:
