@@ -42,6 +42,7 @@ class DatagramRig(Rig):
 
     flood_bytes = 1024 * 1024
     slow_s = 0.000_1
+    instants = 15
     cycles = 15  # that it is gone is known after three time-outs only
     faults = ("refuse", "hold", "slow", "tear", "garbage")
     left_out = {  # noqa: RUF012 - as declared by Rig
@@ -170,9 +171,7 @@ class BuildingRig(DatagramRig):
             apdu_timeout_s=0.1,
             apdu_retries=1,
         )
-        options = SiteOptions(
-            building=building, scan_ns=5 * NS_PER_MS, bus_port=None, bus_tap_port=None, annunciator_port=None
-        )
+        options = SiteOptions(building=building, bus_port=None, bus_tap_port=None, annunciator_port=None)
         try:
             async with SimulatedSite(options) as self._site:
                 self.device_port = self._site.building_port

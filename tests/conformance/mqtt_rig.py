@@ -31,6 +31,7 @@ class MqttRig(TcpRig):
     version = MqttVersion.V311
     is_pushed = True
     in_process = False
+    instants = 10
     cycles = 15
 
     def __init__(self) -> None:

@@ -26,8 +26,8 @@ class PtyWire:
 
     def __init__(self, from_listener: Callable[[bytes], None]) -> None:
         self._from_listener = from_listener
-        self._folder = tempfile.TemporaryDirectory()
-        self.path = str(Path(self._folder.name) / "port")
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
+        self.path = ""
         self.passage = Passage()
         self.sent_by_listener = bytearray()
         self.opened_ns: list[int] = []
@@ -43,6 +43,8 @@ class PtyWire:
 
     def start(self) -> None:
         """Plug it in; who opens it is noted."""
+        self._folder = tempfile.TemporaryDirectory()
+        self.path = str(Path(self._folder.name) / "port")
         _watched[self.path] = self.opened_ns
         self.admit()
 
@@ -50,7 +52,8 @@ class PtyWire:
         """Unplug it for good."""
         self.refuse()
         _watched.pop(self.path, None)
-        self._folder.cleanup()
+        if self._folder is not None:
+            self._folder.cleanup()
 
     # --- faults ---------------------------------------------------------------------------------------
 

@@ -109,6 +109,8 @@ class Rig(ABC):
     stays_silent: bool = False
     """True where the listener may not send a single byte."""
     flood_bytes = 8 * 1024 * 1024
+    instants = 50
+    """At so many of its life a listener is ended; fewer where a life takes long."""
     cycles = 150
     """Of up and down in the check of memory: so many that one object left in each of them shows."""
     slow_s = 0.002

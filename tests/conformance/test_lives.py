@@ -17,25 +17,23 @@ from tests.conformance.listing import check
 from tests.conformance.rig import Ears, Rig, clock
 from tests.conformance.test_conformance import open_descriptors, settled, told
 
-INSTANTS: Final = 50
 LIFE_MAX_S: Final = 0.4
 """Connecting, setting up and the first polls or messages are over by then."""
-BLOCKS_SPARE: Final = 120
+BLOCKS_SPARE: Final = 300
 REFUSED_S: Final = 60
 
 
 @check
 async def test_ended_at_any_instant_it_leaves_nothing(rig: Rig) -> None:
-    """Cancelled at fifty random instants: no task, no descriptor, nothing at the peer; the next listener is well."""
+    """Cancelled at many random instants: no task, no descriptor, nothing at the peer; the next listener is well."""
     seed = 20
     told(seed)
     dice = random.Random(f"{rig.name} {seed}")
-    instants = INSTANTS if rig.in_process else INSTANTS // 5
     async with rig.running():
         await lived(rig, LIFE_MAX_S)  # whatever loads lazily is loaded
         await asyncio.sleep(0.05)
         tasks, descriptors = asyncio.all_tasks(), open_descriptors()
-        for _ in range(instants):
+        for _ in range(rig.instants):
             # As often within the first milliseconds as later.
             await lived(rig, LIFE_MAX_S * dice.random() ** dice.choice((1, 4)))
         await asyncio.sleep(0.05)
@@ -136,7 +134,7 @@ async def test_memory_is_the_same_after_any_number_of_ups_and_downs(rig: Rig) ->
         finally:
             task.cancel()
             await asyncio.wait([task])
-    # Caches fill in steps, so growth is a leak only where it goes on. Those of the interpreter grow by some 100 blocks.
+    # Caches fill in steps, so growth is a leak only where it goes on. Peers in this process remember too: blocks are spared for them.
     objects, parts = (min(b - a, c - b) for a, b, c in zip(before, between, after, strict=True))
     assert objects < rig.cycles // 2, (before, between, after)
     assert parts < max(rig.cycles, BLOCKS_SPARE), (before, between, after)
