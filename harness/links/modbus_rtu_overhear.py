@@ -11,8 +11,8 @@ up yet, and where the master is not known to make that very request; else nothin
 
 Bytes may be lost on their way here, and with them the end of one answer and most of the next request, so that the
 answer to that would seem to belong to the request before. What is left of them shows it: an answer is credited only
-where nothing but what the switching of a line leaves came between. Assumed: nothing is lost from exactly the end of one
-frame to exactly the end of another.
+where nothing but what the switching of a line leaves came between. Assumed: no loss is exactly as long as some answers
+and requests together, since what is left would fit without a seam.
 
 Late answers are treated as in ``modbus_rtu_owed``: on this bus it is the master that may take one for another. Nobody
 here can ask again, so one more thing is assumed, with the times of the site file: an answer that has not come by the
