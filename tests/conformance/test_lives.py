@@ -134,7 +134,7 @@ async def test_memory_is_the_same_after_any_number_of_ups_and_downs(rig: Rig) ->
         finally:
             task.cancel()
             await asyncio.wait([task])
-    # Caches fill in steps, so growth is a leak only where it goes on. Peers in this process remember too: blocks are spared for them.
+    # Caches fill in steps, so growth is a leak only where it goes on; peers in this process may remember a little.
     objects, parts = (min(b - a, c - b) for a, b, c in zip(before, between, after, strict=True))
     assert objects < rig.cycles // 2, (before, between, after)
     assert parts < max(rig.cycles, BLOCKS_SPARE), (before, between, after)
