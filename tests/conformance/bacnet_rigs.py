@@ -51,6 +51,8 @@ class DatagramRig(Rig):
     }
     arrives = Arrival.POLL
     cov = CovKind.CONFIRMED
+    torn: int | None = None
+    """Which kind of APDU is torn; None for the next of any."""
 
     def __init__(self) -> None:
         self.listen_port = free_port()
@@ -98,7 +100,8 @@ class DatagramRig(Rig):
         self.wire.slow(seconds)
 
     def tear(self) -> None:
-        self.wire.tear()
+        # A torn answer to a read is asked for again, and so is the value that a lost notification may have told.
+        self.wire.tear(self.torn)
 
     def inject(self, data: bytes) -> None:
         self.wire.inject(data)
@@ -237,6 +240,7 @@ class BacnetUnconfirmedCovRig(BacnetCovRig):
 
     name = "bacnet-cov-unconfirmed"
     cov = CovKind.UNCONFIRMED
+    torn = UNCONFIRMED
     left_out = DatagramRig.left_out
 
 
@@ -254,6 +258,7 @@ class BacnetUnconfirmedEventRig(BacnetEventRig):
 
     name = "bacnet-event-unconfirmed"
     confirmed = False
+    torn = UNCONFIRMED
     left_out = DatagramRig.left_out
 
 

@@ -47,6 +47,7 @@ class DatagramWire:
         self._guard: socket.socket | None = None
         self._held = False
         self._torn = False
+        self._torn_kind: int | None = None
         self._slow_s = 0.0
         self._busy_until_s = 0.0
 
@@ -112,9 +113,9 @@ class DatagramWire:
         """A datagram cannot come in pieces: each takes as long as its octets would, one by one."""
         self._slow_s = seconds
 
-    def tear(self) -> None:
-        """Of the next datagram of the device only the first half arrives."""
-        self._torn = True
+    def tear(self, kind: int | None = None) -> None:
+        """Of the next datagram of the device only the first half arrives; ``kind``: the next with such an APDU."""
+        self._torn, self._torn_kind = True, kind
 
     def inject(self, data: bytes) -> None:
         """Datagrams from the device's address that it never sent."""
@@ -131,7 +132,7 @@ class DatagramWire:
     def _from_device(self, data: bytes) -> None:
         if self._held:
             return
-        if self._torn:
+        if self._torn and self._torn_kind in (None, data[6] >> 4):
             self._torn = False
             data = data[: len(data) // 2]
         data = data.replace(_octets(self.far_port), _octets(self._listener[1]))
