@@ -305,11 +305,9 @@ def kind_of(run: Run, point: str) -> str:
     at = run.site.points[point]
     place = at.place
     if isinstance(place, ModbusPlace) and place.loop is not None:
-        return f"loops {run.bus.value}"
+        return "loops"
     if at.link == "bus":
         return f"bus {run.bus.value}"
-    if at.link == "printer":
-        return "printer, serial" if run.bus is Bus.PTY else "printer, TCP"
     if isinstance(place, BacnetPlace):
         return f"building by {place.arrives.value}"
     return at.link
