@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 @click.option("--map", "map_file", type=click.Path(path_type=Path), help="Judge by this corrected point map.")
 @json_option
 def command(record: Path, alarm: str | None, point: str | None, map_file: Path | None, as_json: bool) -> int:
-    """Say what is likely wrong, with the evidence and the next thing to check, from the record alone.
+    """Say what is likely wrong in RECORD, with the evidence and the next thing to check, from the record alone.
 
     ALARM and POINT limit it to what failed, or stayed unknown, of one alarm, at one point; a point may be given alone.
     What the evidence cannot tell apart is named together, with what would decide. Causes are help, never verdicts.
