@@ -323,8 +323,7 @@ def test_notifications(
     def oracle(point: str, place: Place) -> Trace:
         assert isinstance(place, BacnetPlace)
         reading = bacnet_trace._Reading(place, spec, [polls for _, polls in source.read if len(polls)])
-        if place.arrives is Arrival.EVENT:
-            reading.event_states = bacnet_trace._event_states(place, source.read)
+        reading.read_states = bacnet_trace._read_states(place, source.read)
         for happening in bacnet_trace._in_order(source, LINK, 0, END):
             reading.take(happening)
         return reading.trace(point, END)
@@ -334,7 +333,7 @@ def test_notifications(
 
 @MANY
 @given(event_states(1), event_states(2), st.sampled_from(BACNET), INSTANTS)
-def test_where_an_event_state_was_read_first(
+def test_where_a_state_was_read_first(
     one: tuple[ObjectBlock, Polls], other: tuple[ObjectBlock, Polls], place: BacnetPlace, since: int
 ) -> None:
     """As a list of all reads gives it, read by read."""
@@ -344,11 +343,10 @@ def test_where_an_event_state_was_read_first(
         for first, end, payload in zip(polls.starts.tolist(), ends, polls.payloads, strict=True):
             for at in range(first, end):
                 if mine in block.objects:
-                    state = unpack(payload, block.objects.index(mine)).event_state
-                    on = None if state is None else bacnet_trace._event_is_on(place, state)
+                    on = bacnet_trace._state_read(place, unpack(payload, block.objects.index(mine)))
                     if on is not None and polls.asked[at] >= since:
                         reads.append((int(polls.asked[at]), int(polls.told[at]), on))
-    assert bacnet_trace._event_states(place, [one, other]).first_from(since) == min(reads, default=None)
+    assert bacnet_trace._read_states(place, [one, other]).first_from(since) == min(reads, default=None)
 
 
 # --- what is kept apart -----------------------------------------------------------------------------------------
