@@ -55,7 +55,6 @@ HIGH_LIMIT: Final = 45
 LIMIT_ENABLE: Final = 52
 LOW_LIMIT: Final = 59
 MAX_APDU_LENGTH_ACCEPTED: Final = 62
-MAX_APDU_LENGTH_ACCEPTED: Final = 62
 NOTIFICATION_CLASS_PROPERTY: Final = 17
 OBJECT_IDENTIFIER: Final = 75
 OBJECT_LIST: Final = 76
@@ -70,12 +69,6 @@ TIME_OF_DEVICE_RESTART: Final = 203
 
 READ: Final = (PRESENT_VALUE, STATUS_FLAGS, EVENT_STATE, RELIABILITY, OUT_OF_SERVICE)
 """What is read of every object."""
-
-REQUEST_HEAD_OCTETS: Final = 4
-"""Of a confirmed request that is not segmented (20.1.2)."""
-
-REQUEST_OBJECT_OCTETS: Final = 5 + 2 + 2 * len(READ)
-"""What one object adds to a ReadPropertyMultiple: its identifier, two brackets, and a tag and a number a property."""
 
 REQUEST_HEAD_OCTETS: Final = 4
 """Of a confirmed request that is not segmented (20.1.2)."""
