@@ -378,9 +378,12 @@ class Conductor:
         points |= {it for stimulus in stimuli if (it := site.alarms[stimulus.alarm].reference) is not None}
         memory = LiveMemory(self._t.live, {site.points[name].link for name in points if name in site.points})
         keys = [row.key for row in rows]
+        # What did not show may show at any other point; what must stay quiet is told by its own point alone.
+        is_loud = any(row.behaviour is not Behaviour.QUIET for row in rows)
+        asked = None if is_loud else points
 
         def judged() -> tuple[Result, ...]:
-            return correlate(site, evidence_of(memory, site, stimuli, start_ns, end_ns, points), keys).results
+            return correlate(site, evidence_of(memory, site, stimuli, start_ns, end_ns, asked), keys).results
 
         return await asyncio.to_thread(judged)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -15,7 +16,7 @@ from typing import Self
 
 from pymodbus.client import ModbusTcpClient
 
-from harness.cli.demo import PORTS
+from harness.cli.demo import PORTS as DEMO_PORTS
 from harness.site.profiles import profiles_folder
 from sims import SiteProcess
 
@@ -23,6 +24,8 @@ ROOT = Path(__file__).parents[2]
 DEADLINE_S = 60
 """Far more than anything here takes; only a broken test runs into it."""
 ALARMS = 28
+PORTS = {name: DEMO_PORTS[name] for name in ("panel", "bms", "printer")}
+"""The links of the demo's site that commands are tried on: enough for each command, and quick."""
 COMMAND = (sys.executable, "-W", "error", "-m", "harness.cli")
 
 
@@ -111,14 +114,14 @@ class Running:
 
 
 def demo_files(folder: Path, ports: Mapping[str, int], *changes: tuple[str, str]) -> Path:
-    """The demo's site file and all beside it in ``folder``, on other ports, with texts replaced. Returns the site file.
+    """The demo's site file, of the links in ``PORTS``, and all beside it, on other ports and with texts replaced.
 
-    Each text to be replaced must be in one of the files.
+    Returns the site file in ``folder``. Each text to be replaced must be in one of the files.
     """
     folder.mkdir(parents=True, exist_ok=True)
     left = {old for old, _ in changes}
     for source in sorted((profiles_folder() / "demo").iterdir()):
-        text = source.read_text(encoding="utf-8")
+        text = _few_links(source.name, source.read_text(encoding="utf-8"))
         for name, port in ports.items():
             text = text.replace(f"127.0.0.1:{PORTS[name]}", f"127.0.0.1:{port}")
         for old, new in changes:
@@ -128,6 +131,27 @@ def demo_files(folder: Path, ports: Mapping[str, int], *changes: tuple[str, str]
         (folder / source.name).write_text(text, encoding="utf-8")
     assert not left
     return folder / "site.yaml"
+
+
+def _few_links(name: str, text: str) -> str:
+    """A file of the demo without the links that are not in ``PORTS``, their rows and their loops."""
+    if name == "site.yaml":
+        links = _part(text, "links")
+        other = rf"^  (?!(?:{'|'.join(PORTS)}):)[\w-]+:(?: #.*)?\n(?:    .*\n|\n)+"
+        text = text.replace(links, re.sub(other, "", links, flags=re.MULTILINE))
+        text = text.replace(_part(text, "loops"), "")
+        return re.sub(r"^  rows:.*\n(?:    .*\n|\n)*", "", text, flags=re.MULTILINE)
+    if name == "points.csv":
+        rows = text.splitlines(keepends=True)
+        return "".join(row for row in rows if row.startswith(("#", "alarm,")) or row.split(",")[1] in PORTS)
+    return text
+
+
+def _part(text: str, name: str) -> str:
+    """One section of a site file, from its name to the next one."""
+    found = re.search(rf"^{name}:.*\n(?:(?: .*)?\n)*", text, flags=re.MULTILINE)
+    assert found, name
+    return found[0]
 
 
 def ports_of(site: SiteProcess) -> dict[str, int]:
