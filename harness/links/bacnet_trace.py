@@ -124,9 +124,12 @@ class _ReadStates:
     told: _Instants
     on: np.ndarray[tuple[int], np.dtype[np.bool_]]
 
-    def first_from(self, since_ns: int) -> tuple[int, int, bool] | None:
-        """(asked, told, on) of the first that was asked at or after an instant."""
+    def first_from(self, since_ns: int, *, off: bool) -> tuple[int, int, bool] | None:
+        """(asked, told, on) of the first that was asked at or after an instant; with ``off`` the first that was off."""
         at = int(np.searchsorted(self.asked, since_ns))
+        if off:
+            later = np.flatnonzero(~self.on[at:])
+            at = at + int(later[0]) if len(later) else len(self.asked)
         return None if at == len(self.asked) else (int(self.asked[at]), int(self.told[at]), bool(self.on[at]))
 
 
@@ -483,10 +486,13 @@ class _Reading:
     # --- what was told --------------------------------------------------------------------------------------
 
     def _begin_events(self, until_ns: int) -> None:
-        """The Event_State as it was first read since the link came up: from there on events tell every change."""
+        """The Event_State as it was first read since the link came up: from there on events tell every change.
+
+        That the alarm is up has to be told, where it was not up at first: what was only read is no event.
+        """
         if self._known or self._up_ns is None or self._place.arrives is not Arrival.EVENT:
             return
-        first = self.read_states.first_from(self._up_ns)
+        first = self.read_states.first_from(self._up_ns, off=bool(self._samples.hi))
         if first is None or first[1] > until_ns:
             return
         asked_ns, told_ns, on = first
@@ -499,6 +505,8 @@ class _Reading:
         self._alive_from_ns, self._begun_by_poll = told_ns, True
 
     def _notice(self, it: ValueChange | EventNotice, first_ns: int, last_ns: int) -> None:
+        if isinstance(it, EventNotice) is not (self._place.arrives is Arrival.EVENT):
+            return  # told by the other way, of which nothing is asked here
         on = state_told(self._place, it)
         if on is None:
             if not (isinstance(it, EventNotice) and it.notify_type == NOTIFY_ACK):

@@ -240,6 +240,16 @@ def test_events_are_changes_behind_the_state_that_was_read_first() -> None:
     assert sealed(found) == [False, True, True, True]
 
 
+def test_an_alarm_that_was_only_read_to_be_up_is_no_event() -> None:
+    heard = Heard().up(1000).poll(1010, 0)
+    heard.say(5000, Gap(since_ns=4000, why="not kept up"))
+    for at_ns, state in ((5010, 2), (6000, 2), (7000, 0)):
+        heard.poll(at_ns, state)
+    assert [on for on, *_ in runs(trace(heard, arrives=Arrival.EVENT))] == [False]
+    standing = Heard().up(1000).poll(1010, 2)
+    assert [on for on, *_ in runs(trace(standing, arrives=Arrival.EVENT))] == [True]
+
+
 def test_an_event_that_contradicts_what_was_known_proves_that_one_was_lost() -> None:
     heard = Heard().up(10).poll(20).event(500, 0, 2).event(2000, 0, 2)
     found = trace(heard, arrives=Arrival.EVENT)
@@ -290,6 +300,14 @@ def test_what_tells_neither_on_nor_off_ends_what_was_known() -> None:
     assert found.sealed is not None
     assert not found.sealed[-1]
     assert not any(2_000 < lo < 59_800 for lo in found.lo.tolist()), "nothing is claimed of the time in fault"
+
+
+def test_an_event_of_the_same_object_takes_nothing_from_what_cov_told() -> None:
+    heard = subscribed().cov(500, 1).event(510, 0, 2).event(520, 0, 2, notify_type=2).cov(2000, 0)
+    alone = subscribed().cov(500, 1).cov(2000, 0)
+    assert runs(trace(heard)) == runs(trace(alone))
+    assert sealed(trace(heard)) == sealed(trace(alone))
+    assert all(sealed(trace(heard))[1:])
 
 
 def test_events_of_a_path_that_promises_nothing_seal_nothing() -> None:
