@@ -28,6 +28,7 @@ from harness.correlate.causes.misplaced import swapped_pairs, wrong_bits, wrong_
 from harness.correlate.causes.notifying import held_back, not_notified
 from harness.correlate.causes.observation import silent_points, unknown
 from harness.correlate.causes.offsets import offsets, swapped_parts
+from harness.correlate.causes.references import wrong_references
 from harness.correlate.causes.shortness import brief
 from harness.correlate.causes.stimuli import contradicted, not_proven, sent_nowhere
 from harness.correlate.causes.strays import strays
@@ -39,6 +40,7 @@ from harness.correlate.relate import Crossing
 
 FINDERS: Final[tuple[Finder, ...]] = (
     not_notified,
+    wrong_references,
     passed_on_by_hops,
     refused_tables,
     silent_units,

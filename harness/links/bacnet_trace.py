@@ -124,7 +124,7 @@ class _ReadStates:
     told: _Instants
     on: np.ndarray[tuple[int], np.dtype[np.bool_]]
 
-    def first_from(self, since_ns: int, *, off: bool) -> tuple[int, int, bool] | None:
+    def first_from(self, since_ns: int, *, off: bool = False) -> tuple[int, int, bool] | None:
         """(asked, told, on) of the first that was asked at or after an instant; with ``off`` the first that was off."""
         at = int(np.searchsorted(self.asked, since_ns))
         if off:

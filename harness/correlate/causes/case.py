@@ -66,6 +66,11 @@ class Case:
         return [n for n in sorted(self.open) if not verdicts or self.results[n].verdict in verdicts]
 
     @cached_property
+    def done(self) -> dict[str, Stimulus]:
+        """Stimuli by id, as they were done; not as reference points time them."""
+        return {it.id: it for it in self.evidence.stimuli}
+
+    @cached_property
     def rows(self) -> dict[str, Expectation]:
         """Expectations by key."""
         return {row.key: row for row in self.site.expectations}

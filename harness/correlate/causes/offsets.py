@@ -17,7 +17,7 @@ from harness.core.model import Cause, CauseKind, Equal
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Appearance, Finding
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Block, Spot
-from harness.correlate.causes.words import LISTED_MAX, after, block, listed, pair_text, place, series
+from harness.correlate.causes.words import after, block, listed, pair_text, place, series
 from harness.correlate.wording import span_text
 
 BYTE_SWAP: Final = 8
@@ -220,7 +220,7 @@ def _shown(case: Case, of: Block, seen: _Seen, moved: _Move) -> str:
         f"{after(case, number, onset)} after its raise"
         for position, (number, onset) in sorted(seen.items())
     ]
-    return f"{len(seen)} places, none of which showed where it should: {series(told, LISTED_MAX)}"
+    return f"{len(seen)} places, none of which showed where it should: {series(told)}"
 
 
 def _short(case: Case, spot: Spot) -> str:

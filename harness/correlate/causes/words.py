@@ -12,11 +12,11 @@ from harness.correlate.causes.findings import Appearance
 from harness.correlate.causes.spots import LINES, TOPICS, Block, Spot, point_text, spot_text
 from harness.correlate.wording import span_text
 
-LISTED_MAX: Final = 40
+LISTED_MAX: Final = 8
 """How many names a text lists before it says how many more there are."""
 
-CLAUSES_MAX: Final = 12
-"""The same for whole clauses."""
+CLAUSES_MAX: Final = 3
+"""The same for whole clauses: three show the pattern, and each result shows its own."""
 
 
 def listed(names: Iterable[str], limit: int = LISTED_MAX) -> str:
@@ -41,7 +41,7 @@ def pair_text(result: Result) -> str:
 
 def pairs(case: Case, numbers: Sequence[int]) -> str:
     """Results, as a list; each alarm and point once where several stimuli tell the same."""
-    return listed(f"{case.results[n].alarm} at {case.results[n].point}" for n in numbers)
+    return listed((f"{case.results[n].alarm} at {case.results[n].point}" for n in numbers), CLAUSES_MAX)
 
 
 def alarms(case: Case, numbers: Iterable[int]) -> str:

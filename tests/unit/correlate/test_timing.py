@@ -219,3 +219,11 @@ def test_an_alarm_raised_again_before_the_reference_point_was_seen_off_was_clear
     assert timed.cleared is not None
     assert at_ms(3008) in timed.cleared
     assert timed.cleared.lo == at_ms(3003)
+
+
+def test_a_reference_point_that_comes_on_only_after_the_clear_times_nothing() -> None:
+    bench, _ = referenced()
+    bench.raised("a0", 5000, clear=5400)
+    bench.on("panel.a0", 5600, 6000)
+    timed = _timed(bench)["s1"]
+    assert (timed.timed_by, timed.raised) == ("", bench.stimuli[0].raised)
