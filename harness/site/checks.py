@@ -113,6 +113,13 @@ def _references(site: Site, form: Form, problems: Problems) -> None:
             what = "a printed line" if isinstance(link, TextLink) else what
             text = f"reference={point.name}: {what} comes after a delay of its own"
             problems.warning(origin, "reference-text", text, "a polled point of the controller itself is better")
+        before = site.before(point.link)
+        expected = (site.points[row.point].link for row in site.expectations_of(alarm.name))
+        timed = next((it for it in expected if it in before), None)
+        if timed is not None:
+            text = f"reference={point.name}: link {point.link} is behind {timed}, where {alarm.name} is expected"
+            remedy = "a reference must not come after what it times: name a point of the controller itself"
+            problems.error(origin, "reference-behind", text, remedy)
         owner = owners.setdefault(point.name, alarm.name)
         if owner != alarm.name:
             text = f"reference={point.name}: it already is the reference of {owner}"
