@@ -58,7 +58,7 @@ class Write:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Acknowledgement:
-    """AcknowledgeAlarm for what a BACnet object last notified (ASHRAE 135, 13.5). It changes the device, like a write."""
+    """AcknowledgeAlarm of what an object last notified (ASHRAE 135, 13.5): like a write, it changes the device."""
 
     link: str
     object_type: ObjectType

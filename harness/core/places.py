@@ -194,12 +194,27 @@ class ObjectPart(StrEnum):
     FAULT = "fault"
 
 
+@unique
+class EventState(StrEnum):
+    """An off-normal Event_State (ASHRAE 135, 13.2), by the number that stands for it on the wire."""
+
+    OFF_NORMAL = "off-normal"
+    HIGH_LIMIT = "high-limit"
+    LOW_LIMIT = "low-limit"
+
+    @property
+    def number(self) -> int:
+        """As in BACnetEventState (ASHRAE 135, 21)."""
+        return {EventState.OFF_NORMAL: 2, EventState.HIGH_LIMIT: 3, EventState.LOW_LIMIT: 4}[self]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BacnetPlace:
     """A BACnet object and the way by which its alarm must arrive.
 
     ``on_when`` and ``threshold`` speak of the part; an Event_State is on whenever it is neither normal nor fault. For
     arrivals by event they are not used: on is a transition to an off-normal state (to fault, where ``part`` is FAULT).
+    ``event_state``: the only one that counts as on, of an event or of the Event_State; None for any.
     """
 
     object_type: ObjectType
@@ -209,6 +224,7 @@ class BacnetPlace:
     on_when: OnWhen = OnWhen.SET
     threshold: float | None = None
     loop: CurrentLoop | None = None
+    event_state: EventState | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -50,6 +50,7 @@ def place_words(point: Point) -> str:
             return f"line matching {place.raised}"
         case BacnetPlace():
             part = "" if place.part is ObjectPart.PRESENT_VALUE else f", {place.part.value}"
+            part += f", {place.event_state.value}" if place.event_state is not None else ""
             return f"{place.object_type.value} {place.instance}{part}, by {place.arrives.value}{_loop_words(place)}"
         case MqttPlace():
             return f"topic {place.topic}{f', at {place.pointer}' if place.pointer is not None else ''}"

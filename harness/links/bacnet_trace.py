@@ -86,7 +86,7 @@ def _event_is_on(place: BacnetPlace, event_state: int) -> bool | None:
     """An Event_State as on or off. Fault hides whether the alarm is up (13.2.2.1: it takes precedence)."""
     if event_state == bacnet_values.FAULT:
         return True if place.part is ObjectPart.FAULT else None
-    return event_state != bacnet_values.NORMAL
+    return bacnet_values.is_alarm(place, event_state)
 
 
 def bacnet_trace(

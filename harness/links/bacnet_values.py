@@ -95,7 +95,9 @@ def is_on(place: BacnetPlace, reading: ObjectReading) -> bool | None:
     """
     match place.part:
         case ObjectPart.EVENT_STATE:
-            return None if reading.event_state in (None, FAULT) else reading.event_state != NORMAL
+            if reading.event_state is None or reading.event_state == FAULT:
+                return None
+            return is_alarm(place, reading.event_state)
         case ObjectPart.IN_ALARM:
             if reading.status is None or _is_fault(reading):
                 return None
@@ -108,6 +110,11 @@ def is_on(place: BacnetPlace, reading: ObjectReading) -> bool | None:
     if on and reading.status is not None and reading.status & Status.OUT_OF_SERVICE:
         return None
     return on
+
+
+def is_alarm(place: BacnetPlace, event_state: int) -> bool:
+    """Whether an Event_State that is no fault is the alarm: a low limit is none where the high one is waited for."""
+    return event_state != NORMAL if place.event_state is None else event_state == place.event_state.number
 
 
 def _is_fault(reading: ObjectReading) -> bool:

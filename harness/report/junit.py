@@ -107,9 +107,7 @@ def _result_text(row: Row, result: Result) -> str:
 def _cause_text(cause: Cause) -> str:
     equals = "".join(f"; or, just as likely: {it.text}" for it in cause.equals)
     deciding = f"; this would decide: {cause.deciding}" if cause.deciding else ""
-    return (
-        f"likely cause: {cause.text}{equals}; evidence: {cause.evidence}{deciding}; check next: {cause.next_check}"
-    )
+    return f"likely cause: {cause.text}{equals}; evidence: {cause.evidence}{deciding}; check next: {cause.next_check}"
 
 
 def _stray_case(document: ReportDocument, number: int, one: StandingStray) -> ET.Element:

@@ -72,12 +72,14 @@ def _bacnet(place: BacnetPlace, link: LinkSpec | None) -> list[str]:
         return [*parts, *_loop(place.loop, place)]
     if place.arrives is Arrival.EVENT:
         state = "fault" if place.part is ObjectPart.FAULT else "an off-normal state"
+        state = place.event_state.value if place.event_state is not None else state
         return [*parts, f"on at an event to {state}"]
     match place.part:
         case ObjectPart.PRESENT_VALUE:
             return [*parts, f"on when present-value is {when_words(place)}"]
         case ObjectPart.EVENT_STATE:
-            return [*parts, "on when event-state is not normal"]
+            wanted = "not normal" if place.event_state is None else place.event_state.value
+            return [*parts, f"on when event-state is {wanted}"]
     return [*parts, f"on when its status flag {place.part.value} is set"]
 
 

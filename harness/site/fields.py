@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from harness.core.model import AlarmClass, Behaviour, Step
-from harness.core.places import Arrival, ObjectPart, Order, Sign, ValueType
+from harness.core.places import Arrival, EventState, ObjectPart, Order, Sign, ValueType
 from harness.site import kinds, protocol_kinds
 from harness.site.addresses import TABLE_WORDS
 from harness.site.link_fields import HOLDS, LINK, PATTERN_NAMES, PATTERNS
@@ -105,6 +105,7 @@ _OBJECT: Final = (
 )
 _ARRIVAL: Final = (
     _field("part", kinds.choice_of(ObjectPart), "What of the object tells the alarm.", default="present-value"),
+    _field("event state", kinds.choice_of(EventState), "Of events: the state that counts as on.", default="any alarm"),
     _field("arrives by", kinds.choice_of(Arrival), "By which way it must arrive: poll, cov or event.", default="poll"),
 )
 _MESSAGE: Final = (
@@ -153,7 +154,7 @@ _MODBUS_ROW: Final = frozenset({"address", "on when", "loop", "scale", "offset",
 PLACE_NAMES_OF: Final = {
     "modbus": _MODBUS_ROW,
     "text": frozenset({*PATTERN_NAMES, "printed time"}),
-    "bacnet": frozenset({"object", "part", "arrives by", "on when", "loop"}),
+    "bacnet": frozenset({"object", "part", "event state", "arrives by", "on when", "loop"}),
     "mqtt": frozenset({"topic", "pointer", "pattern", "on values", "off values", "on when"}),
     "person": frozenset({"sign", "label"}),
 }

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from harness.core.links import BacnetLink
-from harness.core.places import Arrival, BacnetPlace, ObjectPart, ObjectType, OnWhen
+from harness.core.places import Arrival, BacnetPlace, EventState, ObjectPart, ObjectType, OnWhen
 from harness.site.forms import Form
 from harness.site.kinds import When
 from harness.site.names import shown
@@ -17,6 +17,7 @@ from harness.site.problems import Problems
 from harness.site.protocol_kinds import INSTANCE_MAX, ObjectRef
 
 _SET: Final = When(on_when=OnWhen.SET)
+_LIMITED: Final = (ObjectType.ANALOG_INPUT, ObjectType.ANALOG_VALUE)
 
 
 def bacnet_points(
@@ -30,7 +31,9 @@ def bacnet_points(
     if not row.has("object") and not problems.is_cut_short:
         text = f"row {row.text('alarm')}: object is missing"
         problems.error(row.origin, "missing", text, f"add the object on {link.name}, such as object: binary-input 3")
-    if ref is None or row.broken & {"part", "arrives by", "on when"} or not _check(row, ref.object_type, problems):
+    if ref is None or row.broken & {"part", "event state", "arrives by", "on when"}:
+        return
+    if not _check(row, ref.object_type, problems):
         return
     if ref.instance is not None:
         yield _placed(row, own.names, link, ref.object_type, ref.instance)
@@ -53,9 +56,11 @@ def _placed(row: Form, names: tuple[str, ...], link: BacnetLink, object_type: Ob
         arrives=arrives,
         on_when=when.on_when,
         threshold=when.threshold,
+        event_state=row.get("event state", EventState),
     )
     written = f"{object_type.value} {instance}"
     of = f" {part.value}" if part not in (None, ObjectPart.PRESENT_VALUE) else ""
+    of += f" {place.event_state.value}" if place.event_state is not None else ""
     by = "" if arrives is Arrival.POLL else f" by {arrives.value}"
     return Placed(name=f"{link.name}:{written}{of}{when.suffix}{by}", place=place, written=written, alarms=names)
 
@@ -68,12 +73,21 @@ def _check(row: Form, object_type: ObjectType, problems: Problems) -> bool:
         remedy = "write part: in-alarm or fault, or arrives by: event (ASHRAE 135, 13.1)"
         problems.error(row.at("part"), "part", text, remedy)
         return False
+    if row.has("event state") and arrives is not Arrival.EVENT and part is not ObjectPart.EVENT_STATE:
+        text = f"event state={shown(row.written('event state'))}: only an event, or part: event-state, has one"
+        problems.error(row.at("event state"), "event-state", text, "delete it, or write arrives by: event")
+        return False
     when = row.get("on when", When)
     if when is not None and when.is_failure:
         refuse_failure(row, problems)
         return False
     if arrives is Arrival.EVENT:
-        return _refuse_when(row, "an event is on where it leads to an off-normal state", problems)
+        if not _refuse_when(row, "an event is on where it leads to an off-normal state", problems):
+            return False
+        if object_type in _LIMITED and not row.has("event state") and part is not ObjectPart.FAULT:
+            text = f"object={row.written('object')}: events to its high and to its low limit both count as this alarm"
+            problems.warning(row.at("object"), "event-state", text, "add event state: high-limit or low-limit")
+        return True
     if part not in (None, ObjectPart.PRESENT_VALUE):
         return _refuse_when(row, f"part {part.value} is on or off by itself", problems)
     return _check_value(row, object_type, when or _SET, problems)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from harness.core.links import BacnetLink
-from harness.core.places import Arrival, BacnetPlace, ObjectPart, ObjectType, OnWhen
+from harness.core.places import Arrival, BacnetPlace, EventState, ObjectPart, ObjectType, OnWhen
 from harness.core.trace import Trace
 from harness.links.bacnet_messages import (
     NOTIFY_ACK,
@@ -136,8 +136,11 @@ def trace(
     arrives: Arrival = Arrival.COV,
     part: ObjectPart = ObjectPart.PRESENT_VALUE,
     end_ns: int = END,
+    event_state: EventState | None = None,
 ) -> Trace:
-    place = BacnetPlace(object_type=ObjectType.BINARY_INPUT, instance=1, arrives=arrives, part=part)
+    place = BacnetPlace(
+        object_type=ObjectType.BINARY_INPUT, instance=1, arrives=arrives, part=part, event_state=event_state
+    )
     return bacnet_trace("p", place, link or spec(), heard, heard.blocks(), 0, end_ns)
 
 
@@ -285,6 +288,15 @@ def test_fault_hides_the_alarm_and_is_on_only_for_a_point_that_asks_for_it() -> 
     heard = Heard().up(10).poll(20).event(500, 0, 1)
     assert [on for on, *_ in runs(trace(heard, arrives=Arrival.EVENT))] == [False]
     assert [on for on, *_ in runs(trace(heard, arrives=Arrival.EVENT, part=ObjectPart.FAULT))] == [False, True]
+
+
+def test_a_low_limit_is_no_alarm_of_a_row_that_waits_for_the_high_one() -> None:
+    heard = Heard().up(10).poll(20).event(500, 0, 4).event(900, 4, 3).event(1500, 3, 0)
+    high = trace(heard, arrives=Arrival.EVENT, event_state=EventState.HIGH_LIMIT)
+    low = trace(heard, arrives=Arrival.EVENT, event_state=EventState.LOW_LIMIT)
+    assert [(on, lo, hi) for on, lo, hi, _ in runs(high)][1:] == [(True, 799, 900), (False, 1399, 1500)]
+    assert [(on, lo, hi) for on, lo, hi, _ in runs(low)][1:] == [(True, 399, 500), (False, 799, 900)]
+    assert [on for on, *_ in runs(trace(heard, arrives=Arrival.EVENT))] == [False, True, False]
 
 
 def test_what_tells_neither_on_nor_off_ends_what_was_known() -> None:
