@@ -149,7 +149,8 @@ class Reporting:
     """How an object reports, as it was read; None where it has no such property, or did not answer.
 
     ``is_recipient``: whether the Recipient_List of its Notification_Class holds farend; None where that was not
-    found out. ``why``: in words, where it is not True.
+    found out. ``is_confirmed``: whether it is to be notified with confirmations; an unconfirmed notification that is
+    lost on the way is missed by nobody. ``why``: in words, where ``is_recipient`` is not True.
     """
 
     object: ObjectId
@@ -163,6 +164,7 @@ class Reporting:
     limit_enable: tuple[bool, bool] | None = None
     cov_increment: float | None = None
     is_recipient: bool | None = None
+    is_confirmed: bool | None = None
     why: str = ""
 
 
@@ -311,6 +313,7 @@ _PLAIN_OF_REPORTING: Final = (
     "limit_enable",
     "cov_increment",
     "is_recipient",
+    "is_confirmed",
     "why",
 )
 

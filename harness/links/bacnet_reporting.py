@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Iterable, Mapping
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from bacpypes3.basetypes import Destination
 from bacpypes3.constructeddata import ListOf
@@ -93,7 +93,7 @@ def _ours(value: object) -> ObjectId | None:
 
 async def read_reporting(device: Device, objects: Iterable[ObjectId]) -> dict[ObjectId, Reporting]:
     """How each object reports. What cannot be read is None; raises NoAnswerError where the device is gone."""
-    recipients: dict[int, tuple[bool | None, str]] = {}
+    recipients: dict[int, _Recipient] = {}
     found: dict[ObjectId, Reporting] = {}
     for object_id in objects:
         number = bacnet_apdu.number_of(object_id)
@@ -104,8 +104,7 @@ async def read_reporting(device: Device, objects: Iterable[ObjectId]) -> dict[Ob
             continue
         values = {name: bacnet_apdu.value_of(value) for name, value in read.get(number, {}).items()}
         which = values.get(bacnet_apdu.NOTIFICATION_CLASS_PROPERTY)
-        recipient: tuple[bool | None, str]
-        recipient = False, f"{object_words(object_id)} has no Notification_Class, so it notifies nobody"
+        recipient = _Recipient(False, f"{object_words(object_id)} has no Notification_Class, so it notifies nobody")
         if isinstance(which, int):
             if which not in recipients:
                 recipients[which] = await _is_recipient(device, which)
@@ -114,7 +113,7 @@ async def read_reporting(device: Device, objects: Iterable[ObjectId]) -> dict[Ob
     return found
 
 
-def _reporting(object_id: ObjectId, values: Mapping[int, Any], recipient: tuple[bool | None, str]) -> Reporting:
+def _reporting(object_id: ObjectId, values: Mapping[int, Any], recipient: _Recipient) -> Reporting:
     return Reporting(
         object=object_id,
         time_delay_ns=_seconds(values.get(bacnet_apdu.TIME_DELAY)),
@@ -126,13 +125,22 @@ def _reporting(object_id: ObjectId, values: Mapping[int, Any], recipient: tuple[
         deadband=_real(values.get(bacnet_apdu.DEADBAND)),
         limit_enable=_bits(values.get(bacnet_apdu.LIMIT_ENABLE), 2),  # type: ignore[arg-type]  # two of them
         cov_increment=_real(values.get(bacnet_apdu.COV_INCREMENT)),
-        is_recipient=recipient[0],
-        why=recipient[1],
+        is_recipient=recipient.is_listed,
+        is_confirmed=recipient.is_confirmed,
+        why=recipient.why,
     )
 
 
-async def _is_recipient(device: Device, notification_class: int) -> tuple[bool | None, str]:
-    """Whether the list of a notification class holds farend; None where it cannot be read. And why, in words."""
+class _Recipient(NamedTuple):
+    """Whether a Recipient_List holds farend, None where that is not known; why; and whether it is to confirm."""
+
+    is_listed: bool | None
+    why: str = ""
+    is_confirmed: bool | None = None
+
+
+async def _is_recipient(device: Device, notification_class: int) -> _Recipient:
+    """What the list of a notification class says of farend."""
     where = f"Recipient_List of notification-class {notification_class}"
     try:
         answer = await device.ask(
@@ -140,23 +148,25 @@ async def _is_recipient(device: Device, notification_class: int) -> tuple[bool |
         )
         destinations = list(answer.apdu.propertyValue.cast_out(_ListOfDestination))
     except RefusedError as exc:
-        return None, f"{where} cannot be read ({exc}), so whether farend is a recipient is not known"
+        return _Recipient(None, f"{where} cannot be read ({exc}), so whether farend is a recipient is not known")
     except NoAnswerError:
         raise
     except Exception as exc:  # noqa: BLE001 - whatever a decoder makes of a list that it does not understand
-        return None, f"{where} cannot be decoded ({type(exc).__name__}), so whether farend is a recipient is not known"
+        why = f"{where} cannot be decoded ({type(exc).__name__}), so whether farend is a recipient is not known"
+        return _Recipient(None, why)
     own, spec = device.app.own_address, device.spec
     named = [it for it in destinations if _names(it.recipient, own, spec.own_device)]
     if not named:
-        return False, f"{where} holds neither {own[0]}:{own[1]} nor device instance {spec.own_device}"
+        return _Recipient(False, f"{where} holds neither {own[0]}:{own[1]} nor device instance {spec.own_device}")
     mine = [it for it in named if int(it.processIdentifier) == spec.process]
     if not mine:
         processes = ", ".join(str(int(it.processIdentifier)) for it in named)
-        return False, f"{where} names farend with process identifier {processes}, and this link expects {spec.process}"
+        why = f"{where} names farend with process identifier {processes}, and this link expects {spec.process}"
+        return _Recipient(False, why)
     transitions = [any(bool(int(it.transitions[at])) for it in mine) for at in range(3)]
     if not (transitions[0] and transitions[2]):
-        return False, f"{where} names farend, but not for both transitions, to off-normal and to normal"
-    return True, ""
+        return _Recipient(False, f"{where} names farend, but not for both transitions, to off-normal and to normal")
+    return _Recipient(True, is_confirmed=all(bool(it.issueConfirmedNotifications) for it in mine))
 
 
 def _names(recipient: Any, own: HostPort, own_device: int) -> bool:

@@ -23,7 +23,7 @@ from typing import Final
 import numpy as np
 
 from harness.core.instants import NS_PER_S
-from harness.core.links import BacnetLink
+from harness.core.links import BacnetLink, CovKind
 from harness.core.model import Point
 from harness.core.places import Arrival, BacnetPlace, ObjectPart, ObjectType
 from harness.core.trace import Trace
@@ -333,7 +333,9 @@ class _Reading:
         self._up_ns: int | None = None
         self._unbroken = False
         """Whether nothing can have been lost since the link came up."""
-        self._promises = spec.promises_every_change and spec.longest_delay_ns is not None
+        # A datagram that is lost is noticed only where the device waits for its confirmation.
+        is_confirmed = place.arrives is not Arrival.COV or spec.cov is CovKind.CONFIRMED
+        self._promised = spec.promises_every_change and is_confirmed
         self._begun_by_poll = False
         self._sign: LifeSign | None = None
         """What the device said of its life, since the link came up."""
@@ -366,6 +368,8 @@ class _Reading:
             case Reporting():
                 if what.object == self._mine:
                     self._increment = what.cov_increment
+                    if what.is_confirmed is False and self._place.arrives is Arrival.EVENT:
+                        self._promised = self._whole = False
 
     def trace(self, point: str, end_ns: int) -> Trace:
         """All of it as a trace."""
@@ -449,7 +453,7 @@ class _Reading:
                 self._kept_ns = None
                 self._floor = self._change_lo = self._alive_from_ns = first_ns
             case SubscriptionStep.RENEWING:
-                if not self._spec.promises_every_change:
+                if not self._promised:
                     # The value that answers it is a state, and need not have been told as a change.
                     self._known = False
             case SubscriptionStep.LOST:
@@ -466,7 +470,7 @@ class _Reading:
     def _prove(self, until_ns: int) -> None:
         """The path was alive when the device was last asked: so whatever changed before (asked - D) was told."""
         delay = self._spec.longest_delay_ns
-        if not (self._known and self._whole and self._spec.promises_every_change) or delay is None:
+        if not (self._known and self._whole and self._promised) or delay is None:
             return
         if self._sign is not None and (self._is_listed() or self._sign.restarted is not None):
             at = bisect_right(self._proofs, until_ns)
@@ -501,12 +505,14 @@ class _Reading:
         if asked_ns > told_ns:
             return
         self._samples.add(asked_ns, told_ns, on=on, edge=False, sealed=False)
-        self._on, self._known, self._whole = on, True, self._spec.promises_every_change
+        self._on, self._known, self._whole = on, True, self._promised
         self._alive_from_ns, self._begun_by_poll = told_ns, True
 
     def _notice(self, it: ValueChange | EventNotice, first_ns: int, last_ns: int) -> None:
         if isinstance(it, EventNotice) is not (self._place.arrives is Arrival.EVENT):
             return  # told by the other way, of which nothing is asked here
+        if it.invoke is None:
+            self._promised = self._whole = False
         on = state_told(self._place, it)
         if on is None:
             if not (isinstance(it, EventNotice) and it.notify_type == NOTIFY_ACK):
@@ -586,7 +592,8 @@ class _Reading:
 
         Where the path tells every change, nothing was lost since then, and this change came after it.
         """
-        return self._promises and self._unbroken and self._up_ns is not None and self._up_ns < lo
+        is_promised = self._promised and self._spec.longest_delay_ns is not None
+        return is_promised and self._unbroken and self._up_ns is not None and self._up_ns < lo
 
     def _add(self, lo: int, hi: int, *, on: bool, edge: bool) -> None:
         self._samples.add(lo, hi, on=on, edge=edge, sealed=self._whole and self._known)
@@ -594,7 +601,7 @@ class _Reading:
             self._change_lo = max(self._change_lo, lo)
         self._on = on
         self._known = True
-        self._whole = self._spec.promises_every_change
+        self._whole = self._promised
 
     def _is_retransmitted(self, it: ValueChange | EventNotice, last_ns: int) -> bool:
         """Whether the same confirmed request came a short while ago, and nothing else under its invoke id since."""

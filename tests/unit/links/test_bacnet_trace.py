@@ -63,6 +63,7 @@ class Heard:
 
     def cov(self, at_ns: int, value: int, invoke: int | None = None) -> Heard:
         reading = ObjectReading(value=float(value), status=Status(0))
+        invoke = self._next(invoke)
         return self.say(at_ns, ValueChange(object=BI1, process=1, invoke=invoke, remaining_s=60, reading=reading))
 
     def event(self, at_ns: int, before: int, after: int, invoke: int | None = None, notify_type: int = 0) -> Heard:
@@ -71,7 +72,7 @@ class Heard:
             EventNotice(
                 object=BI1,
                 process=1,
-                invoke=invoke,
+                invoke=self._next(invoke),
                 stamp=Stamp(sequence=at_ns),
                 notification_class=1,
                 priority=1,
@@ -82,6 +83,10 @@ class Heard:
                 to_state=after,
             ),
         )
+
+    def _next(self, invoke: int | None) -> int:
+        """An invoke id of its own, where none is given: what is told here is told with a confirmation."""
+        return 1000 + len(self.told) if invoke is None else invoke
 
     def poll(self, at_ns: int, state: int = 0) -> Heard:
         self.polled.append((at_ns, at_ns + 2, state))
@@ -348,7 +353,7 @@ def test_an_analog_value_may_pass_its_limit_by_less_than_is_told(
 
     def value(at_ns: int, number: float) -> None:
         reading = ObjectReading(value=number, status=Status(0))
-        heard.say(at_ns, ValueChange(object=ai1, process=1, invoke=None, remaining_s=60, reading=reading))
+        heard.say(at_ns, ValueChange(object=ai1, process=1, invoke=at_ns, remaining_s=60, reading=reading))
 
     heard = Heard().up(10).say(15, Reporting(object=ai1, cov_increment=increment))
     heard.say(20, Subscription(object=ai1, step=SubscriptionStep.ASKED))
