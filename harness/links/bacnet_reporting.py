@@ -104,7 +104,9 @@ async def read_reporting(device: Device, objects: Iterable[ObjectId]) -> dict[Ob
             continue
         values = {name: bacnet_apdu.value_of(value) for name, value in read.get(number, {}).items()}
         which = values.get(bacnet_apdu.NOTIFICATION_CLASS_PROPERTY)
-        recipient = _Recipient(False, f"{object_words(object_id)} has no Notification_Class, so it notifies nobody")
+        recipient = _Recipient(
+            is_listed=False, why=f"{object_words(object_id)} has no Notification_Class, so it notifies nobody"
+        )
         if isinstance(which, int):
             if which not in recipients:
                 recipients[which] = await _is_recipient(device, which)
@@ -148,25 +150,31 @@ async def _is_recipient(device: Device, notification_class: int) -> _Recipient:
         )
         destinations = list(answer.apdu.propertyValue.cast_out(_ListOfDestination))
     except RefusedError as exc:
-        return _Recipient(None, f"{where} cannot be read ({exc}), so whether farend is a recipient is not known")
+        return _Recipient(
+            is_listed=None, why=f"{where} cannot be read ({exc}), so whether farend is a recipient is not known"
+        )
     except NoAnswerError:
         raise
     except Exception as exc:  # noqa: BLE001 - whatever a decoder makes of a list that it does not understand
         why = f"{where} cannot be decoded ({type(exc).__name__}), so whether farend is a recipient is not known"
-        return _Recipient(None, why)
+        return _Recipient(is_listed=None, why=why)
     own, spec = device.app.own_address, device.spec
     named = [it for it in destinations if _names(it.recipient, own, spec.own_device)]
     if not named:
-        return _Recipient(False, f"{where} holds neither {own[0]}:{own[1]} nor device instance {spec.own_device}")
+        return _Recipient(
+            is_listed=False, why=f"{where} holds neither {own[0]}:{own[1]} nor device instance {spec.own_device}"
+        )
     mine = [it for it in named if int(it.processIdentifier) == spec.process]
     if not mine:
         processes = ", ".join(str(int(it.processIdentifier)) for it in named)
         why = f"{where} names farend with process identifier {processes}, and this link expects {spec.process}"
-        return _Recipient(False, why)
+        return _Recipient(is_listed=False, why=why)
     transitions = [any(bool(int(it.transitions[at])) for it in mine) for at in range(3)]
     if not (transitions[0] and transitions[2]):
-        return _Recipient(False, f"{where} names farend, but not for both transitions, to off-normal and to normal")
-    return _Recipient(True, is_confirmed=all(bool(it.issueConfirmedNotifications) for it in mine))
+        return _Recipient(
+            is_listed=False, why=f"{where} names farend, but not for both transitions, to off-normal and to normal"
+        )
+    return _Recipient(is_listed=True, is_confirmed=all(bool(it.issueConfirmedNotifications) for it in mine))
 
 
 def _names(recipient: Any, own: HostPort, own_device: int) -> bool:

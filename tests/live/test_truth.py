@@ -36,7 +36,7 @@ from harness.site.reading import Documents, load_site
 from sims import SimulatedSite, SiteOptions
 
 SITES: Final = 3
-RAISES: Final = 300
+RAISES: Final = 120
 SEED: Final = 20261124
 STAMPS_NS: Final = 2 * NS_PER_MS
 """What the truth log's own stamps leave open (before and after a change), and the relay behind them."""

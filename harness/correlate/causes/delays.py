@@ -77,6 +77,12 @@ def later_than_search(case: Case) -> Iterator[Finding]:
 def _too_late(case: Case, number: int, at: int, *, mine: bool) -> Cause:
     result, demand, onset = case.results[number], case.demand(number), case.strays[at].onset
     delay, search = span_text(from_zero(elapsed(demand.raised, onset))), time_text(demand.limits.search_ns)
+    others = () if mine else _OF_ANOTHER
+    deciding = "" if mine else "raise this alarm alone, and wait for longer than it came late"
+    before = case.site.before(case.site.points[result.point].link)
+    if before:
+        others = (_slow_hop(before[0]), *others)
+        deciding = deciding or f"the poll period of this hop, compared with how late its alarms come after {before[0]}"
     return Cause(
         kind=CauseKind.TIME,
         code="later-than-search",
@@ -86,9 +92,14 @@ def _too_late(case: Case, number: int, at: int, *, mine: bool) -> Cause:
         + ("nothing else was raised before it came on" if mine else "no other alarm is expected there"),
         next_check="read the time delay that is set for this output in the device; to have it judged as late, set a "
         "longer search limit in the point map and judge the record again",
-        equals=() if mine else _OF_ANOTHER,
-        deciding="" if mine else "raise this alarm alone, and wait for longer than it came late",
+        equals=others,
+        deciding=deciding,
     )
+
+
+def _slow_hop(before: str) -> Equal:
+    text = f"this hop polls {before} too seldom, so that what it serves is that much older"
+    return Equal(kind=CauseKind.TIME, code="hop-polls-slowly", text=text)
 
 
 _OF_ANOTHER: Final = (

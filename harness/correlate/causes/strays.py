@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
+from typing import Final
 
 from harness.core.instants import Bounds
-from harness.core.model import Cause, CauseKind, Stimulus
+from harness.core.model import Cause, CauseKind, Equal, Stimulus
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Finding
 from harness.correlate.causes.words import listed, point, series
@@ -50,6 +51,7 @@ def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[
     names = listed(point(case, case.strays[at].point) for at in numbers)
     told = series(_after_raise(case, at) for at in numbers)
     other = listed(expected) if expected else "no alarm of the point map"
+    on_loop = any(getattr(case.site.points[case.strays[at].point].place, "loop", None) is not None for at in numbers)
     raises = f"{alarm} brings {other} along (then `also raises` is missing in the site file), or " if expected else ""
     return Cause(
         kind=CauseKind.ADDRESS,
@@ -58,7 +60,16 @@ def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[
         evidence=f"{told}; expected there: {other}",
         next_check=f"look at the controller's own screen: does raising {alarm} alone bring up {other} too; if not, "
         "look in the device's list for what else is sent to this place",
+        equals=(_CLIPPED,) if on_loop else (),
+        deciding="a meter in the loop while the alarm is up" if on_loop else "",
     )
+
+
+_CLIPPED: Final = Equal(
+    kind=CauseKind.DECODING,
+    code="loop-clipped",
+    text="its probe has failed, and an input that clips at the end of its range reads the failure current as a level",
+)
 
 
 def _after_raise(case: Case, at: int) -> str:
