@@ -271,6 +271,7 @@ class BacnetPollRig(DatagramRig):
     """A binary input of a device made with rusty-bacnet, polled."""
 
     name = "bacnet-poll"
+    cycles = 8  # in real time: its device is another program
     in_process = False
 
     def __init__(self) -> None:

@@ -40,9 +40,6 @@ KINDS: Final = {
     *(f"building by {way}" for way in ("poll", "cov", "event")),
 }
 
-STATES: Final = {"building by cov", "building by event"}
-"""Behind a silence that the device's life does not prove, a notification is a state: its bounds reach further back."""
-
 
 async def all_at_once(folder: Path) -> list[Run]:
     """Three sites at once, each in a process of its own, and each with a broker of its own where there is mosquitto."""
@@ -78,10 +75,9 @@ def holds_up(scores: dict[str, Score], capsys: pytest.CaptureFixture[str]) -> No
         assert it.trials >= TRIALS_MIN, (kind, it)
         assert it.verdicts["on-time"] + it.verdicts["appeared"], (kind, it)
         assert it.seen >= 0.6 * it.trials, (kind, it)
-        assert it.narrow >= (0.33 if kind in STATES else 0.9) * it.seen, (kind, it.wide_ones)
+        assert it.narrow >= 0.9 * it.seen, (kind, it.wide_ones)
         assert it.told_late <= 0.3 * it.trials, (kind, it)
     far, definite = (sum(getattr(it, name) for it in scores.values()) for name in ("far", "definite"))
-    assert far >= 0.05 * sum(it.trials for it in scores.values())
     assert definite >= 0.99 * far, [line for it in scores.values() for line in it.open_ones]
 
 
@@ -91,6 +87,8 @@ def test_bounds_contain_the_truth_and_no_verdict_contradicts_it(
     ours = {kind: it for kind, it in scores.items() if kind != "broker"}
     holds_up(ours, capsys)
     assert set(ours) == KINDS
+    # What is told is as wide as its longest delay, and the limits here lie within that: it is far from none of them.
+    assert sum(it.far for it in ours.values()) >= 0.05 * sum(it.trials for it in ours.values())
     verdicts = sum((it.verdicts for it in ours.values()), Counter[str]())
     assert verdicts["on-time"] > verdicts["late"] > 10
     assert verdicts["stuck"] > 10
