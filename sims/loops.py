@@ -38,7 +38,7 @@ class AnalogModule:
     def start(self, surroundings: Surroundings) -> list[Value]:
         """Returns what a reader finds from the start, other than 0."""
         self._surroundings = surroundings
-        self._raise(surroundings.initial)
+        self._raise([it for it in surroundings.initial if it.point.place is Place.BUS_LOOP])
         self._seen = self._conditions()
         return [Value(point, value) for point, value in self._seen.items() if value]
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from harness.core.instants import Bounds
 from harness.core.model import Stimulus
+from harness.core.objects import ObjectSays
 from harness.core.places import ModbusPlace
 from harness.core.trace import Trace
 
@@ -47,3 +48,5 @@ class Evidence:
     delays: Mapping[str, int] = field(default_factory=dict)
     orders: Mapping[str, Mapping[str, Trace]] = field(default_factory=dict)
     """By point that is a number: what it would have shown with its bytes, or its words, the other way round."""
+    objects: Mapping[str, ObjectSays] = field(default_factory=dict)
+    """By point that is a BACnet object."""

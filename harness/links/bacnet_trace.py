@@ -191,7 +191,7 @@ def unreachable_points(source: Source, points: Iterable[Point]) -> dict[str, str
     for link in dict.fromkeys(it.link for it in events):
         denied: dict[ObjectId, str] = {}
         came: set[ObjectId | None] = set()
-        for _, message in _decoded_of(source, link):
+        for _, message in decoded_of(source, link):
             if isinstance(message, EventNotice):
                 came.add(message.object)
             elif isinstance(message, Reporting) and not message.is_recipient:
@@ -216,7 +216,7 @@ def held_back(source: Source, points: Iterable[Point]) -> dict[str, int]:
     found: dict[str, int] = {}
     for link in dict.fromkeys(it.link for it in late):
         delays: dict[ObjectId, int] = {}
-        for _, message in _decoded_of(source, link):
+        for _, message in decoded_of(source, link):
             if isinstance(message, Reporting) and message.time_delay_ns:
                 delays[message.object] = message.time_delay_ns
         for point in late:
@@ -235,7 +235,7 @@ def _follows_event_state(place: BacnetPlace) -> bool:
 def unsubscribed_times(source: Source, link: str, end_ns: int) -> Iterator[tuple[int, int, str]]:
     """From when until when a subscription was lost or refused, and why; open ends are at ``end_ns``."""
     open_since: dict[ObjectId, tuple[int, str]] = {}
-    for message, it in _decoded_of(source, link):
+    for message, it in decoded_of(source, link):
         if not isinstance(it, Subscription):
             continue
         what = f"subscription of {object_words(it.object)} {it.step.value}: {it.why}"
@@ -271,12 +271,12 @@ def _in_order(source: Source, link: str, start_ns: int, end_ns: int) -> list[_Ha
         up = change.state is LinkState.UP
         found.append((change.at_ns, change.at_ns, 1 if up else 0, _Up() if up else _Down()))
     found += [(it.at_ns, it.at_ns, 0, _Down()) for it in source.dropped(link) if LATE_ANSWER not in it.what]
-    found += [(it.last_ns, it.first_ns, 2, what) for it, what in _decoded_of(source, link)]
+    found += [(it.last_ns, it.first_ns, 2, what) for it, what in decoded_of(source, link)]
     found.sort(key=lambda it: (it[0], it[2]))
     return [(first, last, what) for last, first, _, what in found if last <= end_ns and last >= start_ns]
 
 
-def _decoded_of(source: Source, link: str) -> list[tuple[Message, BacnetMessage | _Down]]:
+def decoded_of(source: Source, link: str) -> list[tuple[Message, BacnetMessage | _Down]]:
     """Every message of a link and what it says."""
     heard = heard_of(source)
     return heard.once(("decoded", link), lambda: [(it, _decoded(it)) for it in heard.messages(link)])

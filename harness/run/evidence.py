@@ -15,6 +15,7 @@ from harness.core.model import Site, Stimulus
 from harness.core.places import ModbusPlace, Order, ValueType
 from harness.core.trace import Trace
 from harness.correlate.evidence import BlindTime, Evidence, Neighbour
+from harness.links.bacnet_says import objects_of
 from harness.links.bacnet_trace import held_back, unreachable_points, unsubscribed_times
 from harness.links.base import AnyBlock, Block, LinkState
 from harness.links.decoding import trace_of
@@ -60,6 +61,7 @@ def evidence_of(
         blind=tuple(blind_times(source, site, start_ns, end_ns)),
         not_run=unreachable_points(source, site.points.values()),
         delays=held_back(source, site.points.values()),
+        objects=objects_of(source, site.points.values()),
         orders=_other_orders(source, site, blocks, traces, start_ns, end_ns),
     )
 

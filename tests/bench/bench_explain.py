@@ -46,6 +46,8 @@ def one(job: tuple[tuple[str, ...], int]) -> tuple[tuple[str, ...], str, list[st
             outcome = run_trial(Path(folder), trial)
         except TimeoutError as exc:
             return specs, "too long", [str(exc)]
+        except Exception as exc:  # noqa: BLE001  # counted as such, and the others go on
+            return specs, "crashed", [f"{type(exc).__name__}: {exc}"]
         finally:
             signal.alarm(0)
         judged = outcome.judged

@@ -58,7 +58,22 @@ def dead_or_frozen(case: Case) -> Iterator[Finding]:
             yield _finding(case, each, whole=True)
         else:
             for it in still:
-                yield _finding(case, [it], whole=False)
+                yield _finding(case, [it, *_beside(case, it, each)], whole=False)
+
+
+def _beside(case: Case, still: _Block, each: Sequence[_Block]) -> list[_Block]:
+    """Further blocks of the same unit that hold something and had changed last before the first miss of this one."""
+    missed = min((case.stimulus(n).raised.lo for n in still.missed), default=-FOREVER)
+    return [
+        it
+        for it in each
+        if not it.is_still
+        and it.key[1] == still.key[1]
+        and it.others
+        and not it.lives
+        and it.since is not None
+        and it.since < missed
+    ]
 
 
 def _showed(case: Case, it: _Block) -> bool:

@@ -13,6 +13,9 @@ from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import MISSING, Appearance, Finding
 from harness.correlate.causes.words import after, alarms, pair_text, pairs, points, series, where
 
+BLIND_SHARE: Final = 20
+"""Polls that failed for more than this part of the run (one in so many) may be why a loop was never read."""
+
 _FAILURES: Final = (OnWhen.FAILURE_LOW, OnWhen.FAILURE_HIGH)
 _OPPOSITE: Final = {OnWhen.ABOVE: OnWhen.BELOW, OnWhen.BELOW: OnWhen.ABOVE}
 
@@ -31,7 +34,6 @@ def loops(case: Case) -> Iterator[Finding]:
         if seen:
             yield _reversed(case, link, seen)
     yield from _clipped(case, by_loop)
-    yield from _dead(case)
     for on_when in (*_FAILURES, OnWhen.ABOVE, OnWhen.BELOW):
         for link in dict.fromkeys(link for link, _ in by_loop):
             left = [
@@ -97,7 +99,7 @@ def _is_at(case: Case, it: Appearance, loop: str, on_when: OnWhen) -> bool:
     )
 
 
-def _dead(case: Case) -> Iterator[Finding]:
+def dead_loops(case: Case) -> Iterator[Finding]:
     """Loops of which every answer was outside of what a loop can carry: no current, or an input that is not read."""
     groups: dict[str, list[int]] = defaultdict(list)
     for number in case.opened(Verdict.NOT_OBSERVED, Verdict.UNRESOLVED):
@@ -131,9 +133,12 @@ def _never_a_level(case: Case, loop: str) -> bool:
         and isinstance(point.place, ModbusPlace | BacnetPlace)
         and point.place.on_when not in _FAILURES
     ]
-    failing = any(it.why for name in levels for it in case.evidence.blind
-                  if it.link == case.link_of(name) and it.unit == case.spots[name].block.unit)  # fmt: skip
-    return bool(levels) and not failing and not any(len(case.sketches[name].trace) for name in levels)
+    where = {(case.link_of(name), case.spots[name].block.unit) for name in levels}
+    blind_ns = sum(it.span.width for it in case.evidence.blind if (it.link, it.unit) in where)
+    run_ns = case.raises.in_order[-1].raised.hi - case.raises.in_order[0].raised.lo if case.raises.in_order else 0
+    return (
+        bool(levels) and blind_ns * BLIND_SHARE <= run_ns and not any(len(case.sketches[name].trace) for name in levels)
+    )
 
 
 def _loop_of(case: Case, point: str) -> CurrentLoop | None:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 
 from harness.core.instants import elapsed
-from harness.core.model import Cause, CauseKind
+from harness.core.model import Cause, CauseKind, Equal
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import MISSING, Finding
@@ -32,9 +32,26 @@ def not_notified(case: Case) -> Iterator[Finding]:
                 evidence=why,
                 next_check="ask whoever keeps the device to enter farend in the Recipient_List of the notification "
                 "class for the time of the test, and test these again; farend does not write itself in",
+                equals=_of_another_class(case, link, numbers),
+                deciding="the Notification_Class that this object should have, by the device's list"
+                if _of_another_class(case, link, numbers)
+                else "",
             ),
             results=tuple(numbers),
         )
+
+
+def _of_another_class(case: Case, link: str, numbers: Sequence[int]) -> tuple[Equal, ...]:
+    """Where these objects have another Notification_Class than most of their device: that may be what is wrong."""
+    mine = {case.results[n].point for n in numbers}
+    of = {name: it.notification_class for name, it in case.evidence.objects.items()
+          if case.link_of(name) == link and it.notification_class is not None}  # fmt: skip
+    usual = Counter(number for name, number in of.items() if name not in mine).most_common(1)
+    own = {of[name] for name in mine if name in of}
+    if not usual or not own or usual[0][0] in own:
+        return ()
+    text = f"it has notification class {listed(map(str, sorted(own)))}, and most of its device {usual[0][0]}"
+    return (Equal(kind=CauseKind.IDENTITY, code="wrong-class", text=text),)
 
 
 def held_back(case: Case) -> Iterator[Finding]:
@@ -48,7 +65,8 @@ def held_back(case: Case) -> Iterator[Finding]:
         yield Finding(cause=_filtered(case, link, numbers), results=tuple(numbers))
     slow = [n for n in case.opened(Verdict.LATE, *MISSING) if _delay_alone_is_too_long(case, n)]
     if slow:
-        yield Finding(cause=_too_slow(case, slow), results=tuple(slow))
+        told = [at for at in sorted(case.open_strays) if any(_is_late_word_of(case, at, n) for n in slow)]
+        yield Finding(cause=_too_slow(case, slow), results=tuple(slow), strays=tuple(told))
 
 
 def _filtered(case: Case, link: str, numbers: Sequence[int]) -> Cause:
@@ -72,6 +90,13 @@ def _filtered(case: Case, link: str, numbers: Sequence[int]) -> Cause:
 def _delay_alone_is_too_long(case: Case, number: int) -> bool:
     delay, limit = case.evidence.delays.get(case.results[number].point, 0), case.demand(number).limits.appears_within_ns
     return limit is not None and delay > limit
+
+
+def _is_late_word_of(case: Case, at: int, number: int) -> bool:
+    """True of what came on at the point of a result by its Time_Delay after the raise, too late to belong to it."""
+    stray, result = case.strays[at], case.results[number]
+    delay = case.evidence.delays.get(result.point, 0)
+    return stray.point == result.point and elapsed(case.stimulus(number).raised, stray.onset).hi >= delay
 
 
 def _too_slow(case: Case, numbers: Sequence[int]) -> Cause:

@@ -62,6 +62,9 @@ def blind_windows(case: Case) -> Iterator[Finding]:
         yield Finding(cause=_cause(case, link, numbers, spans, down=down), results=tuple(numbers))
 
 
+_SUBSCRIPTION: Final = "subscription of "
+"""How the blind time of one object's COV subscription is named."""
+
 _NOT_HERE: Final = (
     Equal(kind=CauseKind.ADDRESS, code="wrong-table", text="these addresses are in the other table of their width"),
     Equal(kind=CauseKind.IDENTITY, code="wrong-unit", text="it is another unit that answers at this address"),
@@ -89,6 +92,15 @@ def _cause(case: Case, link: str, numbers: Sequence[int], spans: Sequence[BlindT
             "stands at the address that is set in it"
             if foreign
             else "",
+        )
+    if all(it.why.startswith(_SUBSCRIPTION) for it in spans):
+        return Cause(
+            kind=CauseKind.TRANSPORT,
+            code="subscription-lost",
+            text=f"the device of link {link} forgot what was subscribed to in these windows: {whys}",
+            evidence=evidence,
+            next_check="look in the device for how many subscriptions it keeps and whether it restarted; then raise "
+            "these again",
         )
     if down:
         return Cause(
