@@ -10,8 +10,9 @@ from typing import Final
 from harness.core.errors import Origin
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
 from harness.core.links import LinkSpec
-from harness.core.places import ObjectType, Place, Table
+from harness.core.places import ObjectType, Place
 from harness.core.verdicts import Verdict
+from harness.core.writing import AnyWritable, AnyWrite
 
 # --- what a site is -------------------------------------------------------------------------------
 
@@ -46,17 +47,6 @@ class Decision(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Write:
-    """One Modbus write: coils take 0 or 1, registers 0 to 65535. ``address`` counts from 0."""
-
-    link: str
-    unit: int
-    table: Table
-    address: int
-    values: tuple[int, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Acknowledgement:
     """AcknowledgeAlarm of what an object last notified (ASHRAE 135, 13.5): like a write, it changes the device."""
 
@@ -85,6 +75,7 @@ class Alarm:
     ``reference``: the point trusted to say when it was really raised and cleared.
     ``writes``: how farend raises it when armed; a step without an entry is done by a person.
     ``acknowledgements``: how farend acknowledges it when armed, besides the writes of that step.
+    ``hold_off_ns``, ``raised_at_most_ns``, ``isolated_by``: its own, in place of those of the site.
     """
 
     name: str
@@ -95,9 +86,16 @@ class Alarm:
     also_raises: tuple[str, ...] = ()
     lasts_ns: Bounds | None = None
     reference: str | None = None
-    writes: Mapping[Step, tuple[Write, ...]] = field(default_factory=dict)
+    writes: Mapping[Step, tuple[AnyWrite, ...]] = field(default_factory=dict)
     acknowledgements: tuple[Acknowledgement, ...] = ()
+    hold_off_ns: int | None = None
+    raised_at_most_ns: int | None = None
+    isolated_by: str = ""
     origin: Origin
+
+    def can_be_done(self, step: Step) -> bool:
+        """True where farend can do a step of it: by writing, or by acknowledging events."""
+        return step in self.writes or (step is Step.ACKNOWLEDGE and bool(self.acknowledgements))
 
 
 HOLD_ASSUMED_NS: Final = 1 * NS_PER_S
@@ -138,6 +136,11 @@ class Behaviour(StrEnum):
 
 
 SEARCH_DEFAULT_NS: Final = 30 * NS_PER_S
+HOLD_OFF_DEFAULT_NS: Final = 3 * NS_PER_S
+"""Long enough to see what is about to be raised and to stop it: common practice, no source."""
+RAISED_AT_MOST_DEFAULT_NS: Final = 300 * NS_PER_S
+"""Five minutes: longer than any step that waits for outputs in sight, short enough that nobody forgets: common
+practice, no source."""
 SETTLE_DEFAULT_NS: Final = 2 * NS_PER_S
 LEAK_DEFAULT_NS: Final = 1 * NS_PER_S
 LONGEST_DELAY_HINT_NS: Final = 500 * NS_PER_MS
@@ -166,7 +169,8 @@ class Expectation:
     """One row of the point map, after patterns and classes were spread out: one alarm at one point.
 
     ``key`` is unique in a site and stable over edits elsewhere: ``alarm@point``.
-    ``released_by``: for ``latched``, whether acknowledging or resetting releases it.
+    ``released_by``: what a person does to release it, where the behaviour leaves a choice (``core.behaviours``). Left as
+    it is, nothing was declared. ``Step.SILENCE``: a horn, released by silence or by acknowledge, whichever comes first.
     """
 
     key: str
@@ -175,18 +179,6 @@ class Expectation:
     behaviour: Behaviour
     limits: Limits
     released_by: Step = Step.ACKNOWLEDGE
-    origin: Origin
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WritableRange:
-    """Addresses that a stimulus may write: ``address`` (from 0) and ``count``. Everything else is refused."""
-
-    link: str
-    unit: int
-    table: Table
-    address: int
-    count: int
     origin: Origin
 
 
@@ -202,14 +194,39 @@ class Site:
     points: Mapping[str, Point]
     alarms: Mapping[str, Alarm]
     side_effects: Mapping[str, SideEffect]
-    writable: tuple[WritableRange, ...]
+    writable: tuple[AnyWritable, ...]
     expectations: tuple[Expectation, ...]
     behind: Mapping[str, str] = field(default_factory=dict)
     """For each link whose device polls another one: the link of that one. What fails at both is passed on."""
     acknowledgeable: tuple[str, ...] = ()
     """Links over which a stimulus may acknowledge events (AcknowledgeAlarm). Everything else is refused."""
+    hold_off_ns: int = HOLD_OFF_DEFAULT_NS
+    """From arming until the first raise; in it a person can still stop."""
+    raised_at_most_ns: int = RAISED_AT_MOST_DEFAULT_NS
+    """The dead-man limit: an alarm that was raised by writing is cleared after so long, whatever it is waited for."""
+    isolated_by: str = ""
+    """How what the alarms act on is isolated while they are raised, in the words of the site file."""
     notes: tuple[str, ...] = ()
     """Assumptions and defaults in force, in words; printed with the results."""
+
+    def hold_off_of(self, alarm: str) -> int:
+        """How long arming waits before it raises an alarm, in nanoseconds."""
+        own = self.alarms[alarm].hold_off_ns
+        return self.hold_off_ns if own is None else own
+
+    def raised_at_most_of(self, alarm: str) -> int:
+        """The dead-man limit of an alarm, in nanoseconds."""
+        own = self.alarms[alarm].raised_at_most_ns
+        return self.raised_at_most_ns if own is None else own
+
+    def isolated_by_of(self, alarm: str) -> str:
+        """How what an alarm acts on is isolated, or ''."""
+        return self.alarms[alarm].isolated_by or self.isolated_by
+
+    @property
+    def clearing_hangs_on_farend(self) -> tuple[str, ...]:
+        """The alarms that farend raises and that do not end by themselves: their clearing is not guaranteed."""
+        return tuple(it.name for it in self.alarms.values() if Step.RAISE in it.writes and it.lasts_ns is None)
 
     def before(self, link: str) -> tuple[str, ...]:
         """The links behind which a link is, the nearest first."""
@@ -249,6 +266,7 @@ class Stimulus:
     id: str
     alarm: str
     raised: Bounds
+    silenced: Bounds | None = None
     acknowledged: Bounds | None = None
     reset: Bounds | None = None
     cleared: Bounds | None = None
@@ -260,13 +278,19 @@ class Stimulus:
     """It was put back before it had been seen through, so not to show, or not for long enough, is no fail."""
 
     def __post_init__(self) -> None:
-        for name in ("acknowledged", "reset", "cleared"):
+        for name in ("silenced", "acknowledged", "reset", "cleared"):
             step: Bounds | None = getattr(self, name)
             if step is not None and step.hi < self.raised.lo:
                 raise ValueError(
                     f"Stimulus {self.id}: {name}.hi={step.hi} comes before raised.lo={self.raised.lo}; "
-                    "a stimulus is raised before it is acknowledged, reset or cleared"
+                    "a stimulus is raised before it is silenced, acknowledged, reset or cleared"
                 )
+
+    @property
+    def later(self) -> tuple[Bounds, ...]:
+        """Bounds of every step behind the raise that was done."""
+        steps = (self.silenced, self.acknowledged, self.reset, self.cleared)
+        return tuple(step for step in steps if step is not None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,6 +12,7 @@ from harness.core.links import BacnetLink, BusWay, ModbusRtuLink, ModbusTcpLink,
 from harness.core.model import Point, Site
 from harness.core.places import ModbusPlace, MqttPlace
 from harness.core.wording import link_address
+from harness.core.writing import writable_words
 from harness.correlate.wording import time_text
 from harness.links.modbus_plan import plan_blocks, plan_probes
 from harness.links.modbus_polls import PROBE_EVERY
@@ -89,11 +90,7 @@ def preview_of(site: Site, selection: Selection) -> Preview:
             dict.fromkeys(it.name for item in raised for it in acting(site, item.alarm) if it.side_effects is None)
         ),
         links=tuple(_link(site, name) for name in listened_links(site, items)),
-        writable=tuple(
-            f"{it.link}: unit {it.unit}, {it.table.value.replace('-', ' ')} {it.address} to "
-            f"{it.address + it.count - 1} on the wire"
-            for it in site.writable
-        ),
+        writable=tuple(writable_words(it) for it in site.writable),
         identity=_identity(site, raised),
     )
 

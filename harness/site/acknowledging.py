@@ -25,9 +25,10 @@ def build_acknowledgeable(values: Iterable[Value]) -> tuple[str, ...]:
 
 def check_permission(form: Form, link: LinkSpec | None, link_forms: Mapping[str, Form], problems: Problems) -> None:
     """What permits acknowledging names a bacnet link and nothing else."""
-    for name in ("unit", "coil", "holding register"):
+    for name in ("unit", "coil", "holding register", "object", "property", "priority"):
         if name in form.values:
-            text = f"{name}={shown(form.written(name))}: acknowledge: speaks of events, which have no address"
+            what = "have no address" if name in ("unit", "coil", "holding register") else "are those of every object"
+            text = f"{name}={shown(form.written(name))}: acknowledge: speaks of events, which {what}"
             problems.error(form.at(name), "acknowledge", text, "make two lines of it")
     if link is not None and not isinstance(link, BacnetLink):
         kind = kind_of(link_forms[link.name])
@@ -37,7 +38,9 @@ def check_permission(form: Form, link: LinkSpec | None, link_forms: Mapping[str,
 
 def is_acknowledgement(value: Value) -> bool:
     """True for a line of a step that acknowledges the event of an object and writes nothing."""
-    return isinstance(value.means, Form) and value.means.has("object")
+    form = value.means
+    is_write = isinstance(form, Form) and any(form.has(name) for name in ("property", "value", "priority"))
+    return isinstance(form, Form) and form.has("object") and not is_write
 
 
 def acknowledgements_of(

@@ -6,18 +6,19 @@ from collections.abc import Iterable, Mapping
 from typing import Final
 
 from harness.core.instants import Bounds
-from harness.core.links import BacnetLink, LinkSpec, ModbusRtuLink, ModbusTcpLink, TextLink
-from harness.core.model import Acknowledgement, Alarm, AlarmClass, SideEffect, Step, WritableRange, Write
+from harness.core.links import LinkSpec
+from harness.core.model import Acknowledgement, Alarm, AlarmClass, SideEffect, Step
 from harness.core.places import Table
-from harness.site.acknowledging import acknowledgements_of, check_permission, is_acknowledgement, report_no_code
-from harness.site.addresses import ADDRESS_MAX, Address, read_address, read_by_any
+from harness.core.writing import AnyWrite, Write
+from harness.site.acknowledging import acknowledgements_of, is_acknowledgement, report_no_code
+from harness.site.addresses import ADDRESS_MAX
 from harness.site.fields import STEP_NAMES
 from harness.site.forms import Form, Value
-from harness.site.linking import kind_of, known_link
 from harness.site.names import shown
-from harness.site.problems import Mismatch, Problems
+from harness.site.problems import Problems
+from harness.site.property_writes import is_property_write, property_write_of
+from harness.site.writable import WRITTEN_TABLES, address_of, written_link, written_table
 
-_WRITTEN_TABLES: Final = {"coil": Table.COIL, "holding register": Table.HOLDING_REGISTER}
 WRITE_COUNT_MAX: Final = {Table.COIL: 1968, Table.HOLDING_REGISTER: 123}
 """What one write request may hold (MODBUS Application Protocol Specification V1.1b3, 6.11 and 6.12)."""
 
@@ -33,86 +34,6 @@ def build_side_effects(forms: Mapping[str, Form]) -> dict[str, SideEffect]:
     }  # fmt: skip
 
 
-def build_writable(
-    values: Iterable[Value], links: Mapping[str, LinkSpec], link_forms: Mapping[str, Form], problems: Problems
-) -> tuple[WritableRange, ...]:
-    """The addresses that a stimulus may write."""
-    ranges = []
-    for value in values:
-        form = value.means
-        if not isinstance(form, Form):
-            continue
-        link = known_link(form, links, link_forms, problems)
-        if form.has("acknowledge"):
-            check_permission(form, link, link_forms, problems)
-            continue
-        if link is not None and not isinstance(link, ModbusTcpLink):
-            _refuse_link(form, link, link_forms, problems)
-            continue
-        target = _written_table(form, problems)
-        if link is None or target is None:
-            continue
-        first, _, last = form.text(target).partition("-")
-        low = _address(form, target, first, link, link_forms, problems)
-        high = _address(form, target, last, link, link_forms, problems) if last else low
-        if low is None or high is None:
-            continue
-        if high.address < low.address:
-            found = f"{target}={shown(form.written(target))}: expected the lower number first"
-            problems.error(form.at(target), "range", found, f"write {last.strip()}-{first.strip()}")
-            continue
-        unit = form.get("unit", int)
-        ranges.append(
-            WritableRange(
-                link=link.name,
-                unit=link.unit if unit is None else unit,
-                table=low.table,
-                address=low.address,
-                count=high.address - low.address + 1,
-                origin=form.origin,
-            )
-        )
-    return tuple(ranges)
-
-
-def _refuse_link(form: Form, link: LinkSpec, link_forms: Mapping[str, Form], problems: Problems) -> None:
-    """Only a Modbus TCP device is ever written to, by an armed stimulus."""
-    kind = "text" if isinstance(link, TextLink) else kind_of(link_forms[link.name])
-    remedy = "name a modbus-tcp link"
-    if isinstance(link, ModbusRtuLink):
-        remedy += "; a serial bus is only listened to"
-    elif isinstance(link, BacnetLink):
-        remedy += ", or acknowledge an event: acknowledge: {link, object}"
-    text = f"link={link.name}: nothing is ever written over a {kind} link"
-    problems.error(form.at("link"), "write-link", text, remedy)
-
-
-def _written_table(form: Form, problems: Problems) -> str | None:
-    found = [name for name in _WRITTEN_TABLES if form.has(name)]
-    if len(found) != 1 and not problems.is_cut_short:
-        text = f"{form.what}: expected either coil or holding register"
-        problems.error(form.origin, "write-table", text, "add for example holding register: 40901")
-        return None
-    return found[0] if found and found[0] in form.values else None
-
-
-def _address(
-    form: Form, name: str, text: str, link: ModbusTcpLink, link_forms: Mapping[str, Form], problems: Problems
-) -> Address | None:
-    try:
-        if "numbering" not in link_forms[link.name].values:
-            return read_by_any(text, table=_WRITTEN_TABLES[name])
-        address = read_address(text, numbering=link.numbering, table=_WRITTEN_TABLES[name])
-    except Mismatch as mismatch:
-        problems.mismatch(form.at(name), name, form.written(name), mismatch)
-        return None
-    if address.bit is not None:
-        found = f"{name}={shown(form.written(name))}: expected a whole register"
-        problems.error(form.at(name), "bit", found, "delete the bit")
-        return None
-    return address
-
-
 def build_alarms(
     forms: Mapping[str, Form],
     stimulus: Form | None,
@@ -123,7 +44,7 @@ def build_alarms(
     """The alarms by name, with their writes: their own, else those of the site's stimulus where they have a code."""
     alarms = {}
     for name, form in forms.items():
-        writes: dict[Step, tuple[Write, ...]] = {}
+        writes: dict[Step, tuple[AnyWrite, ...]] = {}
         acknowledged: tuple[Acknowledgement, ...] = ()
         code = form.get("code", int)
         for step in STEP_NAMES:
@@ -148,10 +69,14 @@ def build_alarms(
             reference=form.text("reference") or None,
             writes=writes,
             acknowledgements=acknowledged,
+            hold_off_ns=form.get("hold off", int),
+            raised_at_most_ns=form.get("raised at most", int),
+            isolated_by=form.text("isolated by"),
             origin=form.origin,
         )
     if stimulus is not None and not any(form.has("code") for form in forms.values()):
-        for step in stimulus.values:  # the template is checked even where no alarm uses it yet
+        # The template is checked even where no alarm uses it yet.
+        for step in (name for name in STEP_NAMES if stimulus.has(name)):
             tuple(_writes(stimulus.many(step), Step(step), 0, links, link_forms, problems))
             tuple(acknowledgements_of(stimulus.many(step), 0, links, link_forms, problems))
     return alarms
@@ -164,7 +89,7 @@ def _writes(
     links: Mapping[str, LinkSpec],
     link_forms: Mapping[str, Form],
     problems: Problems,
-) -> Iterable[Write]:
+) -> Iterable[AnyWrite]:
     for value in values:
         form = value.means
         if not isinstance(form, Form):
@@ -172,37 +97,49 @@ def _writes(
         if is_acknowledgement(value):
             if step is not Step.ACKNOWLEDGE:
                 text = f"object={shown(form.written('object'))}: an event can be acknowledged, and nothing else"
-                problems.error(
-                    form.at("object"), "acknowledge", text, f"write it under acknowledge:, not {step.value}:"
-                )
+                remedy = f"write it under acknowledge:, not {step.value}:, or add property: and value: to write there"
+                problems.error(form.at("object"), "acknowledge", text, remedy)
             continue
-        link = known_link(form, links, link_forms, problems)
-        if link is not None and not isinstance(link, ModbusTcpLink):
-            _refuse_link(form, link, link_forms, problems)
+        if is_property_write(value):
+            property_write = property_write_of(value, code, links, link_forms, problems)
+            if property_write is not None:
+                yield property_write
             continue
-        target = _written_table(form, problems)
-        if not form.has("values") and not problems.is_cut_short:
-            problems.error(
-                form.origin, "missing", "write: values is missing", "add values: what to write, such as [code, 1]"
-            )
-        if link is None or target is None:
-            continue
-        address = _address(form, target, form.text(target), link, link_forms, problems)
-        numbers = _numbers(form, _WRITTEN_TABLES[target], code, problems)
-        if address is None or not numbers:
-            continue
-        if address.address + len(numbers) - 1 > ADDRESS_MAX:
-            text = f"{target}={shown(form.written(target))}: {len(numbers)} values run beyond the last address"
-            problems.error(form.at(target), "address-range", text, "")
-            continue
-        unit = form.get("unit", int)
-        yield Write(
-            link=link.name,
-            unit=link.unit if unit is None else unit,
-            table=address.table,
-            address=address.address,
-            values=numbers,
+        write = _write(form, code, links, link_forms, problems)
+        if write is not None:
+            yield write
+
+
+def _write(
+    form: Form, code: int | None, links: Mapping[str, LinkSpec], link_forms: Mapping[str, Form], problems: Problems
+) -> Write | None:
+    """A Modbus write."""
+    link = written_link(form, links, link_forms, problems)
+    if link is None and form.text("link"):
+        return None
+    target = written_table(form, problems)
+    if not form.has("values") and not problems.is_cut_short:
+        problems.error(
+            form.origin, "missing", "write: values is missing", "add values: what to write, such as [code, 1]"
         )
+    if link is None or target is None:
+        return None
+    address = address_of(form, target, form.text(target), link, link_forms, problems)
+    numbers = _numbers(form, WRITTEN_TABLES[target], code, problems)
+    if address is None or not numbers:
+        return None
+    if address.address + len(numbers) - 1 > ADDRESS_MAX:
+        text = f"{target}={shown(form.written(target))}: {len(numbers)} values run beyond the last address"
+        problems.error(form.at(target), "address-range", text, "")
+        return None
+    unit = form.get("unit", int)
+    return Write(
+        link=link.name,
+        unit=link.unit if unit is None else unit,
+        table=address.table,
+        address=address.address,
+        values=numbers,
+    )
 
 
 def _numbers(form: Form, table: Table, code: int | None, problems: Problems) -> tuple[int, ...]:

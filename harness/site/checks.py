@@ -5,14 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Final
 
-from harness.core.errors import Origin
 from harness.core.instants import Bounds
 from harness.core.links import PersonLink, TextLink
-from harness.core.model import Behaviour, Site, Step, Write
-from harness.core.places import Numbering, TextPlace
-from harness.site.acknowledging import is_acknowledgement
-from harness.site.addresses import WORD_OF, write_number
-from harness.site.forms import Form, Value
+from harness.core.model import Behaviour, Site
+from harness.core.places import TextPlace
+from harness.site.forms import Form
 from harness.site.limits import check_limits
 from harness.site.link_checks import check_links
 from harness.site.looking import pushed
@@ -20,6 +17,7 @@ from harness.site.names import did_you_mean, shown
 from harness.site.place_checks import check_places
 from harness.site.problems import Problems
 from harness.site.text_checks import check_texts
+from harness.site.write_checks import check_writes
 
 Check = Callable[[Site, Form, Problems], None]
 
@@ -62,20 +60,6 @@ def _also_raises(site: Site, form: Form, problems: Problems) -> None:
             elif name in site.alarms[other].also_raises and name < other:
                 text = f"also raises={other}: {other} also raises {name}, so neither can be told from the other"
                 problems.error(value.origin, "also-raises", text, "delete one of the two")
-
-
-def _same_stimulus(site: Site, form: Form, problems: Problems) -> None:
-    """Two alarms that are raised by the same write: one of them would raise the other, with its side effects."""
-    first: dict[tuple[Write, ...], str] = {}
-    for name, alarm in site.alarms.items():
-        writes = alarm.writes.get(Step.RAISE)
-        if not writes:
-            continue
-        other = first.setdefault(tuple(writes), name)
-        if other != name:
-            alarm_form = form.forms("alarms")[name]
-            text = f"alarm {name}: is raised by the very write that raises {other}"
-            problems.error(alarm_form.origin, "same-stimulus", text, "give each alarm its own code or values")
 
 
 def _unexpected(site: Site, form: Form, problems: Problems) -> None:
@@ -126,59 +110,6 @@ def _references(site: Site, form: Form, problems: Problems) -> None:
             problems.error(origin, "shared-reference", text, "a reference point shows one alarm only")
 
 
-# --- writes ---------------------------------------------------------------------------------------
-
-
-def _writes(site: Site, form: Form, problems: Problems) -> None:
-    stimulus = form.get("stimulus", Form)
-    alarm_forms = form.forms("alarms")
-    if "writable" in form.broken:
-        return
-    for alarm in site.alarms.values():
-        own = alarm_forms[alarm.name]
-        for step, writes in alarm.writes.items():
-            lines = [value for value in _lines_of(own, stimulus, step) if not is_acknowledgement(value)]
-            for write, value in zip(writes, lines, strict=False):
-                if not _is_writable(write, site):
-                    _refuse_write(write, step, value.origin, site, problems)
-        lines = [value for value in _lines_of(own, stimulus, Step.ACKNOWLEDGE) if is_acknowledgement(value)]
-        for acknowledged, value in zip(alarm.acknowledgements, lines, strict=False):
-            if acknowledged.link not in site.acknowledgeable:
-                text = f"acknowledge: events of {acknowledged.link} may not be acknowledged at this site"
-                remedy = f"if they may, add under writable: - {{link: {acknowledged.link}, acknowledge: yes}}"
-                problems.error(value.origin, "not-acknowledgeable", text, remedy)
-        clears = own.has("clear") or (stimulus is not None and stimulus.has("clear") and own.has("code"))
-        if Step.RAISE in alarm.writes and not clears and not own.has("lasts"):
-            text = f"alarm {alarm.name}: raise is written, clear is not, and it does not say how long it lasts"
-            problems.warning(own.origin, "no-clear", text, "add clear:, or lasts: if it clears by itself")
-
-
-def _lines_of(own: Form, stimulus: Form | None, step: Step) -> tuple[Value, ...]:
-    """The lines that say how a step is done: the alarm's own, else those of the site."""
-    source = own if own.has(step.value) or stimulus is None else stimulus
-    return source.many(step.value)
-
-
-def _refuse_write(write: Write, step: Step, origin: Origin, site: Site, problems: Problems) -> None:
-    link = site.links[write.link]
-    numbering = getattr(link, "numbering", Numbering.REFERENCE)
-    first = write_number(write.table, write.address, numbering)
-    last = write_number(write.table, write.address + len(write.values) - 1, numbering)
-    span = first if first == last else f"{first}-{last}"
-    word = WORD_OF[write.table]
-    text = f"{step.value}: {word}={span}: not among the writable addresses of this site"
-    remedy = f"if it may be written, add under writable: - {{link: {write.link}, {word}: {span}}}"
-    problems.error(origin, "not-writable", text, remedy)
-
-
-def _is_writable(write: Write, site: Site) -> bool:
-    return any(
-        r.link == write.link and r.unit == write.unit and r.table is write.table
-        and r.address <= write.address and write.address + len(write.values) <= r.address + r.count
-        for r in site.writable
-    )  # fmt: skip
-
-
 def _transients(site: Site, form: Form, problems: Problems) -> None:
     for alarm in site.alarms.values():
         if alarm.lasts_ns == Bounds.exactly(0):
@@ -205,8 +136,7 @@ CHECKS: Final[Iterable[Check]] = (
     _also_raises,
     _references,
     check_places,
-    _writes,
-    _same_stimulus,
+    check_writes,
     _transients,
     _patternless,
     check_texts,

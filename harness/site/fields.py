@@ -6,6 +6,7 @@ from typing import Final
 
 from harness.core.model import AlarmClass, Behaviour, Step
 from harness.core.places import Arrival, EventState, ObjectPart, Order, Sign, ValueType
+from harness.core.writing import ObjectProperty
 from harness.site import kinds, protocol_kinds
 from harness.site.addresses import TABLE_WORDS
 from harness.site.link_fields import HOLDS, LINK, PATTERN_NAMES, PATTERNS
@@ -40,8 +41,11 @@ WRITE: Final = Group(
         _field(
             "object",
             protocol_kinds.OBJECT,
-            "For acknowledge on a bacnet link: the object whose event is acknowledged; code for the alarm's code.",
+            "On a bacnet link: the object to write to, or whose event is acknowledged; code for the alarm's code.",
         ),
+        _field("property", kinds.choice_of(ObjectProperty), "The property of the object to write."),
+        _field("value", kinds.TEXT, "What to write there: active, inactive, yes, no, a number, code or relinquish."),
+        _field("priority", protocol_kinds.PRIORITY, "The priority of a BACnet command, 1 to 16."),
     ),
 )
 _STEPS: Final = tuple(
@@ -49,6 +53,13 @@ _STEPS: Final = tuple(
     for step in Step
 )
 STEP_NAMES: Final = tuple(step.value for step in Step)
+
+_RAISING: Final = (
+    _field("hold off", kinds.DURATION, "From arming until the first raise, to look and to stop.", default="3 s"),
+    _field("raised at most", kinds.DURATION_ABOVE_0, "Dead-man limit: cleared after so long.", default="5 min"),
+    _field("isolated by", kinds.TEXT, "How what it acts on is isolated while it is raised."),
+)
+"""Of all alarms under stimulus, of one alarm in its own lines."""
 
 ALARM: Final = Group(
     what="alarm",
@@ -67,6 +78,7 @@ ALARM: Final = Group(
         _field("lasts", kinds.SPAN, "It clears by itself after this time: 1.5 s +/- 200 ms.", default="until cleared"),
         _field("reference", kinds.TEXT, "Point that says when it was really raised: a name, or link:address."),
         *_STEPS,
+        *_RAISING,
     ),
 )
 
@@ -195,6 +207,26 @@ POINTS_FILE: Final = Group(
     ),
 )  # fmt: skip
 
+WRITABLE: Final = Group(
+    what="writable",
+    fields=(
+        _field("link", kinds.WORD, "The link.", required=True),
+        _field("unit", kinds.whole(0, 255), "Unit identifier.", default="that of the link"),
+        _field("coil", kinds.TEXT, "One coil, or a range: 00017-00020."),
+        _field("holding register", kinds.TEXT, "One register, or a range: 40901-40902."),
+        _field("object", protocol_kinds.OBJECT_SPAN, "A BACnet object, or some in a row: binary-value 1-24."),
+        _field("property", kinds.choice_of(ObjectProperty), "The one property of it that may be written."),
+        _field("priority", protocol_kinds.PRIORITY, "The one priority at which it may be written, 1 to 16."),
+        _field("acknowledge", kinds.YES_NO, "yes: events of this bacnet link may be acknowledged.", default="no"),
+        _field("read back", kinds.YES_NO, "no: the controller takes away what was written; say why.", default="yes"),
+        _field("because", kinds.TEXT, "Why what was written cannot be read back."),
+        _field("as left", kinds.choice({"as found": False, "may differ": True}),
+               "may differ: need not be left as it was found, as a command that was obeyed.", default="as found"),
+        _field("tolerance", kinds.number(least=0), "By how much an analog value may be left other than it was found: "
+               "raw counts of a register, units of a property.", default="0"),
+    ),
+)  # fmt: skip
+
 SITE: Final = Group(
     what="site file",
     fields=(
@@ -208,15 +240,10 @@ SITE: Final = Group(
         _field("loops", Named(key=kinds.WORD, of=LOOP, what="loops"), "Current loops and the inputs that read them."),
         _field("defaults", Group(what="defaults", fields=(*_LIMITS, *HOLDS)), "Limits of rows that say nothing."),
         _field("side effects", Named(key=kinds.WORD, of=SIDE_EFFECT, what="side effects"), "What alarms really do."),
-        _field("stimulus", Group(what="stimulus", fields=_STEPS), "Writes for every alarm that has a code."),
+        _field("stimulus", Group(what="stimulus", fields=(*_STEPS, *_RAISING)),
+               "Writes for every alarm that has a code."),
         _field("alarms", Named(key=kinds.ALARM_NAME, of=ALARM, what="alarms"), "What it can raise.", required=True),
-        _field("writable", Several(of=Group(what="writable", fields=(
-            _field("link", kinds.WORD, "The link.", required=True),
-            _field("unit", kinds.whole(0, 255), "Unit identifier.", default="that of the link"),
-            _field("coil", kinds.TEXT, "One coil, or a range: 00017-00020."),
-            _field("holding register", kinds.TEXT, "One register, or a range: 40901-40902."),
-            _field("acknowledge", kinds.YES_NO, "yes: events of this bacnet link may be acknowledged.", default="no"),
-        ))), "All that a stimulus may ever write. Everything else is refused."),
+        _field("writable", Several(of=WRITABLE), "All that a stimulus may ever write. Everything else is refused."),
         _field("points", Either(rows=Several(of=ROW), group=POINTS_FILE), "The point map.", required=True),
     ),
 )  # fmt: skip

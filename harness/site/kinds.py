@@ -99,8 +99,8 @@ def whole(low: int, high: int) -> Kind:
     return Kind(read=read, schema={"anyOf": [integer, {"type": "string", "pattern": r"^\s*[+-]?[0-9]{1,12}\s*$"}]})
 
 
-def number(*, above: float | None = None, may_be_0: bool = True) -> Kind:
-    """A decimal number, above ``above`` where that is given."""
+def number(*, above: float | None = None, may_be_0: bool = True, least: float | None = None) -> Kind:
+    """A decimal number, above ``above`` and at least ``least`` where these are given."""
 
     def read(text: str) -> float:
         try:
@@ -112,6 +112,8 @@ def number(*, above: float | None = None, may_be_0: bool = True) -> Kind:
             raise Mismatch("expected a number between -1e30 and 1e30", code="number")
         if above is not None and found <= Decimal(above):
             raise Mismatch(f"expected a number above {above:g}", code="number")
+        if least is not None and found < Decimal(least):
+            raise Mismatch(f"expected a number of at least {least:g}", code="number")
         if found == 0 and not may_be_0:
             raise Mismatch("expected a number other than 0", code="number")
         return float(found)

@@ -12,6 +12,7 @@ from typing import Final
 from harness.core.instants import NS_PER_S
 from harness.core.links import HAND_FINEST_NS
 from harness.core.places import ObjectType
+from harness.core.writing import PRIORITY_MAX, PRIORITY_MINIMUM_ON_OFF
 from harness.site.durations import DURATION_PATTERN, read_duration, write_duration
 from harness.site.kinds import Kind, host_port
 from harness.site.names import nearest, plain, shown
@@ -80,6 +81,48 @@ def _squeezed(name: str) -> str:
 
 
 OBJECT: Final = Kind(read=_object, schema={"type": "string", "pattern": r"^\s*[A-Za-z][A-Za-z _-]*[\s,:_-]*\S+\s*$"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ObjectSpan:
+    """Objects of one type whose instances follow each other."""
+
+    object_type: ObjectType
+    instance: int
+    count: int
+
+
+_SPAN: Final = re.compile(r"(?P<first>.*[0-9])\s*-\s*(?P<last>[0-9]{1,9})\s*")
+
+
+def _object_span(text: str) -> ObjectSpan:
+    span = _SPAN.fullmatch(text)
+    ref = _object(span["first"] if span else text)
+    if ref.instance is None:
+        raise Mismatch("expected a number: what may be written is listed, object by object", "write for example "
+                       f"{ref.object_type.value} 1-24", code="object")  # fmt: skip
+    last = int(span["last"]) if span else ref.instance
+    if not ref.instance <= last <= INSTANCE_MAX:
+        raise Mismatch("expected the lower instance first", "mend the numbers", code="object-instance")
+    return ObjectSpan(object_type=ref.object_type, instance=ref.instance, count=last - ref.instance + 1)
+
+
+OBJECT_SPAN: Final = Kind(read=_object_span, schema=OBJECT.schema)
+
+
+def _priority(text: str) -> int:
+    if not re.fullmatch(r"[0-9]{1,2}", text.strip()) or not 1 <= int(text) <= PRIORITY_MAX:
+        raise Mismatch(f"expected a priority from 1 to {PRIORITY_MAX}", "8 is that of an operator", code="priority")
+    if int(text) == PRIORITY_MINIMUM_ON_OFF:
+        raise Mismatch("6 is kept for the minimum on and off times of the object itself",
+                       "8 is that of an operator", code="priority")  # fmt: skip
+    return int(text)
+
+
+PRIORITY: Final = Kind(
+    read=_priority, schema={"anyOf": [{"type": "integer", "minimum": 1, "maximum": PRIORITY_MAX}, {"type": "string"}]}
+)
+"""ASHRAE 135, 19.2 and its table of standard priorities (from memory)."""
 
 
 # --- BACnet sockets -------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from pathlib import Path
 from harness.core.errors import Origin, Problem, SiteError
 from harness.core.model import Site
 from harness.site.acknowledging import build_acknowledgeable
-from harness.site.alarming import build_alarms, build_side_effects, build_writable
+from harness.site.alarming import build_alarms, build_side_effects
 from harness.site.checks import check_site
 from harness.site.fields import SITE
 from harness.site.forms import Form, read_group
@@ -19,10 +19,12 @@ from harness.site.names import shown
 from harness.site.noting import notes_of
 from harness.site.pointmap import build_point_map
 from harness.site.problems import Problems
+from harness.site.raising import with_raising
 from harness.site.referring import with_reference
 from harness.site.row_alarms import Context, names_by_call
 from harness.site.row_files import is_beside, rows_of
 from harness.site.sheets import SHEET_BYTES_MAX
+from harness.site.writable import build_writable
 from harness.site.yaml_nodes import SITE_BYTES_MAX, Scalar, read_tree
 from harness.site.yaml_nodes import Mapping as MappingNode
 
@@ -161,6 +163,7 @@ def _build(form: Form, documents: Mapping[str, bytes], point_map_file: str, prob
         expectations=tuple(point_map.expectations.values()),
         notes=notes_of(form, links, point_map),
     )
+    site = with_raising(site, form.get("stimulus", Form))
     if not problems.is_cut_short:
         check_site(site, form, problems)
     return site

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final, Self
 from harness.core.errors import LinkError, SafetyError
 from harness.core.instants import NS_PER_S, Bounds, Clock
 from harness.core.links import BacnetLink, ModbusTcpLink
-from harness.core.model import Acknowledgement, Alarm, Site, Step, Write
+from harness.core.model import Acknowledgement, Alarm, Site, Step
+from harness.core.writing import AnyWrite, Write, written_words
 from harness.links.modbus_client import ExchangeError, ModbusClient, RequestRefusedError
 from harness.links.modbus_pdu import ExceptionCode
 from harness.stimulus.modbus_writes import WriteRequest
@@ -59,7 +60,7 @@ class ArmedWriter:
         for client in self._clients.values():
             client.close()
 
-    async def perform(self, writes: Iterable[Write]) -> Performed:
+    async def perform(self, writes: Iterable[AnyWrite]) -> Performed:
         """Write in order. The step lies between the first byte out and the last answer in.
 
         A write without an answer proves nothing, and the ones behind it are not sent. Raises SafetyError for an
@@ -72,6 +73,8 @@ class ArmedWriter:
         last_ns = first_ns
         is_sent = False
         for write in ordered:
+            if not isinstance(write, Write):
+                raise SafetyError(f"link={write.link} {written_words(write)}: properties cannot be written yet")
             try:
                 client = await self._client(write.link)
             except LinkError as exc:
@@ -178,14 +181,11 @@ def check_acknowledgeable(site: Site, it: Acknowledgement) -> None:
         )
 
 
-def check_listed(site: Site, write: Write) -> None:
-    """Raise SafetyError unless every address of ``write`` is on the site file's own list of writable ones."""
-    last = write.address + len(write.values) - 1
-    for allowed in site.writable:
-        same = (allowed.link, allowed.unit, allowed.table) == (write.link, write.unit, write.table)
-        if same and allowed.address <= write.address and last < allowed.address + allowed.count:
-            return
+def check_listed(site: Site, write: AnyWrite) -> None:
+    """Raise SafetyError unless all of ``write`` is on the site file's own list of what may be written."""
+    if any(it.covers(write) for it in site.writable):
+        return
     raise SafetyError(
-        f"link={write.link} unit={write.unit} table={write.table.value} addresses {write.address} to {last} (from 0): "
-        "not on the site file's list of writable points; add them under 'writable' if a stimulus may write there"
+        f"link={write.link} {written_words(write)}: not on the site file's list of writable points; add them under "
+        "'writable' if a stimulus may write there"
     )

@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from harness.core.errors import FarendError, SafetyError, SiteError, UsageError
-from harness.core.model import Decision, Site, Step, Write
+from harness.core.model import Decision, Site, Step
 from harness.core.places import Table
+from harness.core.writing import Write
 from harness.run.gate import Reviews, pass_gate, read_reviews
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, gated_plan, run_test

@@ -17,10 +17,10 @@ from harness.core.current_loop import value_of
 from harness.core.links import ModbusTcpLink
 from harness.core.model import Behaviour, Site, Step
 from harness.core.places import Arrival, BacnetPlace, ModbusPlace, MqttPlace, ObjectType, TextPlace
+from harness.core.writing import Write
 from harness.site.describe import describe_point
 from harness.site.profiles import profiles_folder
 from harness.site.reading import gather, load_site, read_site
-from harness.site.reviews import parse_reviews
 from harness.site.schema import schema_text, site_schema
 from sims import points as sim_points
 from sims.alarms import ALARMS
@@ -110,7 +110,9 @@ def test_demo_has_the_alarms_of_the_simulated_site(demo: Site) -> None:
         if mine.lasts_ns is not None and theirs.lasts_ns is not None:
             assert theirs.lasts_ns in mine.lasts_ns
         assert mine.reference == f"panel:{10001 + number}"
-        assert mine.writes[Step.RAISE][0].values == (number + 1, 1)
+        (write,) = mine.writes[Step.RAISE]
+        assert isinstance(write, Write)
+        assert write.values == (number + 1, 1)
 
 
 def test_demo_maps_every_point_that_carries_an_alarm(demo: Site) -> None:
@@ -166,12 +168,6 @@ def test_demo_keeps_warnings_local_everywhere(demo: Site) -> None:
         rows = demo.expectations_of(name)
         assert {row.point for row in rows} == everywhere
         assert {row.behaviour for row in rows} == {Behaviour.QUIET}
-
-
-def test_demo_reviews_every_side_effect(demo: Site) -> None:
-    by, decisions = parse_reviews((profiles_folder() / "demo" / "reviews.yaml").read_bytes(), "reviews.yaml")
-    assert by
-    assert set(decisions) == set(demo.side_effects)
 
 
 def test_demo_patterns_tell_lines_apart(demo: Site) -> None:

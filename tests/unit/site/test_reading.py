@@ -11,6 +11,7 @@ from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.links import ModbusTcpLink, TextLink
 from harness.core.model import Behaviour, Site, Step
 from harness.core.places import ModbusPlace, OnWhen, Order, Table, TextPlace, ValueType
+from harness.core.writing import WritableRange, Write
 from harness.site.reading import gather, load_site, read_site
 from harness.site.row_files import is_beside
 
@@ -179,9 +180,11 @@ def test_writes_from_the_stimulus_need_a_code() -> None:
     )
     site = site_of(points("alarm: a.*, link: bms, address: 10001, behaviour: follows"), head)
     assert site.alarms["a.high"].writes == {}
-    (write,) = site.alarms["a.low"].writes[Step.RAISE]
-    assert (write.address, write.values, write.table) == (900, (7, 1), Table.HOLDING_REGISTER)
-    assert (site.writable[0].address, site.writable[0].count) == (900, 2)
+    written = Write(link="bms", unit=1, table=Table.HOLDING_REGISTER, address=900, values=(7, 1))
+    assert site.alarms["a.low"].writes[Step.RAISE] == (written,)
+    (allowed,) = site.writable
+    assert isinstance(allowed, WritableRange)
+    assert (allowed.address, allowed.count) == (900, 2)
 
 
 def test_links() -> None:
