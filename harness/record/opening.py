@@ -24,9 +24,8 @@ _BESIDE: Final = ("-wal", "-journal")
 
 def open_record(path: Path) -> tuple[sqlite3.Connection, tempfile.TemporaryDirectory[str] | None]:
     """(a connection that reads, the folder of copies to clean up or None). RecordError with what to do."""
-    beside = [path.with_name(path.name + ending) for ending in _BESIDE]
-    beside = [file for file in beside if file.exists() and file.stat().st_size > 0]
-    _look_at_file(path, cut_off=bool(beside))
+    beside = left_beside(path)
+    look_at_file(path, cut_off=bool(beside))
     copies = None
     try:
         if beside:
@@ -38,9 +37,9 @@ def open_record(path: Path) -> tuple[sqlite3.Connection, tempfile.TemporaryDirec
                 shutil.copyfile(file, copy.with_name(copy.name + file.name.removeprefix(path.name)))
             connection = sqlite3.connect(copy, isolation_level=None)
         else:
-            connection = sqlite3.connect(_uri(path, "mode=ro&immutable=1"), uri=True, isolation_level=None)
+            connection = sqlite3.connect(uri_of(path, "mode=ro&immutable=1"), uri=True, isolation_level=None)
         try:
-            _look_at_versions(connection, path)
+            look_at_versions(connection, path)
         except BaseException:
             connection.close()
             raise
@@ -53,12 +52,19 @@ def open_record(path: Path) -> tuple[sqlite3.Connection, tempfile.TemporaryDirec
     return connection, copies
 
 
+def left_beside(path: Path) -> list[Path]:
+    """The log or journal that a record left behind when it was cut off; none beside one that was closed."""
+    beside = [path.with_name(path.name + ending) for ending in _BESIDE]
+    return [file for file in beside if file.exists() and file.stat().st_size > 0]
+
+
 def damaged(path: Path, why: object) -> RecordError:
     """The error for a record whose content does not fit together."""
     return RecordError(f"{path}: is damaged: {why}; take another copy of it, nothing in this one can be relied on")
 
 
-def _look_at_file(path: Path, *, cut_off: bool) -> None:
+def look_at_file(path: Path, *, cut_off: bool) -> None:
+    """RecordError where ``path`` is no record by its first bytes; ``cut_off``: a log or journal lies beside it."""
     try:
         with path.open("rb") as file:
             magic = file.read(len(_MAGIC))
@@ -74,7 +80,7 @@ def _look_at_file(path: Path, *, cut_off: bool) -> None:
 
 def _refuse_live(path: Path) -> None:
     """RecordError where a writer holds the file. Makes no file: ``readonly_shm`` keeps SQLite from creating one."""
-    probe = sqlite3.connect(_uri(path, "mode=ro&readonly_shm=1"), uri=True, timeout=0)
+    probe = sqlite3.connect(uri_of(path, "mode=ro&readonly_shm=1"), uri=True, timeout=0)
     try:
         probe.execute("PRAGMA schema_version").fetchone()
     except sqlite3.OperationalError as exc:
@@ -86,7 +92,8 @@ def _refuse_live(path: Path) -> None:
         probe.close()
 
 
-def _look_at_versions(connection: sqlite3.Connection, path: Path) -> None:
+def look_at_versions(connection: sqlite3.Connection, path: Path) -> None:
+    """RecordError where it is another program's database, a newer farend's, or nothing yet."""
     application = int(connection.execute("PRAGMA application_id").fetchone()[0])
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
     tables = int(connection.execute("SELECT count(*) FROM sqlite_master WHERE type = 'table'").fetchone()[0])
@@ -105,5 +112,6 @@ def _look_at_versions(connection: sqlite3.Connection, path: Path) -> None:
         raise damaged(path, f"schema={version}, expected 1 to {SCHEMA_VERSION}")
 
 
-def _uri(path: Path, options: str) -> str:
+def uri_of(path: Path, options: str) -> str:
+    """``path`` as SQLite opens it with ``options``."""
     return f"file:{quote(str(path.absolute()))}?{options}"

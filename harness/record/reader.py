@@ -48,7 +48,8 @@ class RecordReader:
         self.header = Header.from_json(dict(meta)["header"])
         self.documents: Mapping[str, bytes] = self._read_documents()
         digests = [(name, hashlib.sha256(data).hexdigest()) for name, data in self.documents.items()]
-        self.last_ns = self._verify(chain_start(meta, digests))
+        self.chain, self.entries_written = chain_start(meta, digests), 0
+        self.last_ns = self._verify()
 
     @classmethod
     def open(cls, path: Path) -> RecordReader:
@@ -58,15 +59,23 @@ class RecordReader:
         """
         connection, copies = open_record(path)
         try:
-            return cls(path, connection, copies)
-        except BaseException as exc:
+            return cls.of(path, connection, copies)
+        except BaseException:
             connection.close()
             if copies is not None:
                 copies.cleanup()
-            # A damaged page can hold values of any type in any column.
-            if isinstance(exc, (sqlite3.Error, ValueError, KeyError, TypeError, AttributeError, OverflowError)):
-                raise damaged(path, exc) from exc
             raise
+
+    @classmethod
+    def of(
+        cls, path: Path, connection: sqlite3.Connection, copies: tempfile.TemporaryDirectory[str] | None = None
+    ) -> Self:
+        """A reader over a connection that is open already. RecordError where what it holds is damaged."""
+        try:
+            return cls(path, connection, copies)
+        except (sqlite3.Error, ValueError, KeyError, TypeError, AttributeError, OverflowError) as exc:
+            # A damaged page can hold values of any type in any column.
+            raise damaged(path, exc) from exc
 
     def close(self) -> None:
         """Let go of the file."""
@@ -184,8 +193,12 @@ class RecordReader:
             documents[str(name)] = bytes(data)
         return documents
 
-    def _verify(self, chain: bytes) -> int:
-        """Follow the chain over every row: the last instant of which the record knows. ValueError where it breaks."""
+    def _verify(self) -> int:
+        """Follow the chain over every row: the last instant of which the record knows. ValueError where it breaks.
+
+        Leaves the last link of it in ``chain``, and how many entries there are in ``entries_written``.
+        """
+        chain = self.chain
         last_ns = self.header.anchor.monotonic_ns
         entries = self._all_entries()
         taken = 0
@@ -200,6 +213,7 @@ class RecordReader:
             last_ns = max(last_ns, at_ns)
         if next(entries, None) is not None:
             raise ValueError("there are entries after the last batch")
+        self.chain, self.entries_written = chain, taken
         return last_ns
 
     def _all_entries(self) -> Iterator[Entry]:

@@ -14,8 +14,11 @@ from typing import Final
 APPLICATION_ID: Final = 0x4641_5231
 """In the SQLite header (https://www.sqlite.org/fileformat2.html, 1.3): "FAR1"."""
 
-SCHEMA_VERSION: Final = 2
-"""``user_version`` of the file. A reader reads its own version and every older one, and refuses a newer one."""
+SCHEMA_VERSION: Final = 3
+"""``user_version`` of the file. A reader reads its own version and every older one, and refuses a newer one.
+
+From 3 on a record may hold corrections, which a reader must not pass over; one that is corrected becomes a 3.
+"""
 
 _TABLES: Final = {
     "meta": "key TEXT PRIMARY KEY, value TEXT NOT NULL",

@@ -11,7 +11,7 @@ from enum import StrEnum, unique
 
 from harness.core.instants import Bounds
 from harness.core.model import Decision, Judgement, Site, Step, Stimulus
-from harness.core.verdicts import ExitCode
+from harness.core.verdicts import ExitCode, Verdict
 
 
 @unique
@@ -158,6 +158,36 @@ class ClockStep:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CorrectionNote:
+    """One correction that was appended to the record, in words.
+
+    ``about``: what it is about; ``change``: what it says; ``is_in_force``: False where it was withdrawn.
+    ``before_sha256``: of the record before it, '' where it was in more than one file then.
+    """
+
+    number: int
+    about: str
+    change: str
+    reason: str
+    by: str
+    at_utc_ns: int
+    utc_offset_s: int
+    is_in_force: bool = True
+    before_sha256: str = ""
+    stimulus: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Changed:
+    """What corrections made of one result: the verdict as recorded and as corrected, None where there is no result."""
+
+    expectation: str
+    stimulus: str
+    recorded: Verdict | None
+    corrected: Verdict | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AttemptDocument:
     """One record.
 
@@ -165,6 +195,7 @@ class AttemptDocument:
     clock of the machine that ran the test was set to. ``planned``: the keys of the rows that this attempt set out
     to test; one without a result was not reached. ``judged_with``: '' or the point map that replaced the record's
     own, in words. ``as_left`` is None where nothing was compared afterwards, () where nothing differed.
+    ``who``: who tested, with the corrections in force; ``recorded_who``: as recorded, where that was another one.
     """
 
     record: str
@@ -189,6 +220,9 @@ class AttemptDocument:
     as_left: tuple[Difference, ...] | None = None
     clock_steps: tuple[ClockStep, ...] = ()
     notes: tuple[str, ...] = ()
+    recorded_who: str = ""
+    corrections: tuple[CorrectionNote, ...] = ()
+    changed: tuple[Changed, ...] = ()
 
     def utc_ns(self, at_ns: int) -> int:
         """The UTC time, in ns since 1970, of an instant of this run."""

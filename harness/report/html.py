@@ -15,6 +15,7 @@ from harness.core.model import Alarm, Cause, Point, Result
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.core.wording import link_address, place_words
 from harness.report import human, picture, words
+from harness.report.correction_lines import changed_words
 from harness.report.coverage import coverage_of
 from harness.report.document import AttemptDocument, ReportDocument
 from harness.report.gathered import Tally, alike, has_own, in_runs, kin, pass_words, tallies
@@ -307,6 +308,16 @@ class _View:
     def alarms_unstated(self) -> list[Alarm]:
         """Alarms of which the site file does not say whether they have side effects."""
         return [one for one in self.document.site.alarms.values() if one.side_effects is None]
+
+    def corrected(self) -> list[tuple[int, AttemptDocument]]:
+        """Attempts with corrections, by number."""
+        return [(number, attempt) for number, attempt in self.attempts if attempt.corrections]
+
+    def corrections_count(self) -> int:
+        """How many corrections all attempts have."""
+        return sum(len(attempt.corrections) for _, attempt in self.attempts)
+
+    changed = staticmethod(changed_words)
 
     def retested(self) -> list[Row]:
         """Rows with earlier results."""

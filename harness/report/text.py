@@ -9,6 +9,7 @@ from harness.core.verdicts import Verdict, VerdictClass
 from harness.report import human
 from harness.report.cause_lines import cause_lines
 from harness.report.columns import Terminal
+from harness.report.correction_lines import correction_lines
 from harness.report.document import ReportDocument
 from harness.report.gathered import alike, has_own, kin
 from harness.report.standing import Row, Standing, StandingStray, standing_of
@@ -51,7 +52,10 @@ def front_lines(document: ReportDocument, to: Terminal) -> list[str]:
         if attempt.as_left:
             lines.append(f"not restored after attempt {total - position}: {_left(document, position)}")
     lines.append(NOT_TESTED)
-    return [folded for line in lines for folded in to.wrapped(line, hang=4)]
+    told = [folded for line in lines for folded in to.wrapped(line, hang=4)]
+    for position, attempt in enumerate(document.attempts):
+        told += correction_lines(total - position, attempt, to)
+    return told
 
 
 def _left(document: ReportDocument, position: int) -> str:

@@ -25,6 +25,7 @@ from harness.report.document import (
     Timeline,
 )
 from harness.report.timeline import timeline_of
+from harness.run.corrections_told import changed_by_corrections, correction_notes
 from harness.run.figures import link_figures
 from harness.run.judging import END_EVENT, JudgedRecord
 
@@ -69,7 +70,8 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
         ended_ns=record.end_ns,
         utc_offset_s=header.utc_offset_s,
         tool_version=header.tool.removeprefix("farend "),
-        who=header.operator,
+        who=record.corrected.who or header.operator,
+        recorded_who=header.operator if record.corrected.who else "",
         judgement=record.judgement,
         seed=header.seed,
         exit_code=record.exit_code,
@@ -89,6 +91,8 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
             *record.site.notes,
             *assumed_alive(record.reader, record.site.links, record.site.points.values()),
         ),
+        corrections=correction_notes(record),
+        changed=changed_by_corrections(record),
     )
 
 
@@ -130,8 +134,7 @@ def _sightings(sketch: Outline, window: Bounds) -> list[Any]:
 
 def _window(stimulus: Stimulus, results: Sequence[Result]) -> Bounds:
     """From a little before the raise to a little after the last step and the last thing seen of it."""
-    steps = [step for step in (stimulus.acknowledged, stimulus.reset, stimulus.cleared) if step is not None]
-    last = [stimulus.raised.hi, *(step.hi for step in steps if step.hi < FOREVER)]
+    last = [stimulus.raised.hi, *(step.hi for step in stimulus.later if step.hi < FOREVER)]
     last += [it.onset.hi for it in results if it.onset is not None]
     last += [min(it.end.hi, max(last) + 5 * AFTER_NS) for it in results if it.end is not None]
     return Bounds(stimulus.raised.lo - BEFORE_NS, max(stimulus.raised.lo + AFTER_NS, max(last) + AFTER_NS))

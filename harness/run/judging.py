@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,6 +14,7 @@ from harness.core.verdicts import ExitCode, Verdict, exit_code
 from harness.correlate.engine import correlate
 from harness.correlate.evidence import Evidence
 from harness.record.reader import RecordReader
+from harness.run.corrected import Corrected
 from harness.run.evidence import evidence_of
 from harness.run.steps import stimuli_of
 from harness.site.reading import inline_map_name, read_site
@@ -29,6 +30,8 @@ class JudgedRecord:
     """One record, judged. ``planned``: keys of the rows that the run set out to test.
 
     ``judged_with``: '' for the record's own point map, else the file that replaced it and its SHA-256.
+    ``corrected``: the corrections that were appended to it; ``as_recorded``: what it would be without them, None where
+    none of them changes a result.
     """
 
     path: Path
@@ -41,6 +44,8 @@ class JudgedRecord:
     judged_with: str
     start_ns: int
     end_ns: int
+    corrected: Corrected = field(default_factory=Corrected)
+    as_recorded: Judgement | None = None
 
     @property
     def exit_code(self) -> ExitCode:
@@ -85,10 +90,17 @@ def judge_record(path: Path, map_file: Path | None = None) -> JudgedRecord:
         site, _ = read_site(documents, str(reader.header.extra[ENTRY_KEY]), point_map=instead)
         start_ns = reader.header.anchor.monotonic_ns
         end_ns = max(reader.last_ns, start_ns)
-        stimuli = stimuli_of(reader.events(), site)
+        events = reader.events()
+        corrected, planned = Corrected.of(events), _planned(reader, site)
+        stimuli = stimuli_of(events, site)
         evidence = evidence_of(reader, site, stimuli, start_ns, end_ns)
-        planned = _planned(reader, site)
-        judgement = correlate(site, evidence, planned or None)
+        judgement, as_recorded = correlate(site, evidence, planned or None), None
+        if corrected.changes_results:
+            as_recorded = judgement
+            planned = corrected.more_planned(planned, site)
+            stimuli = corrected.stimuli(stimuli_of(corrected.events(events), site))
+            evidence = evidence_of(corrected.source(reader), site, stimuli, start_ns, end_ns)
+            judgement = corrected.judgement(correlate(site, evidence, planned or None), site)
     except BaseException:
         reader.close()
         raise
@@ -103,7 +115,14 @@ def judge_record(path: Path, map_file: Path | None = None) -> JudgedRecord:
         judged_with=judged_with,
         start_ns=start_ns,
         end_ns=end_ns,
+        corrected=corrected,
+        as_recorded=as_recorded,
     )
+
+
+def recorded_site(reader: RecordReader) -> Site:
+    """The site as the record's own documents describe it."""
+    return read_site(reader.documents, str(reader.header.extra[ENTRY_KEY]))[0]
 
 
 def documents_of(reader: RecordReader, map_file: Path | None) -> tuple[Mapping[str, bytes], str, str]:

@@ -66,7 +66,7 @@ def test_a_newer_record(closed: Path) -> None:
     connection = sqlite3.connect(closed)
     connection.execute("PRAGMA user_version = 9")
     connection.close()
-    assert refused(closed) == "schema=9: was written by a newer farend, this one reads up to 2; update it"
+    assert refused(closed) == "schema=9: was written by a newer farend, this one reads up to 3; update it"
 
 
 def test_a_record_that_is_being_written(make: Maker, path: Path) -> None:
