@@ -1,7 +1,7 @@
 """Between bacpypes3's APDUs and our values: the requests that listening sends, and what answers and notifications say.
 
-Nothing here opens a socket, and nothing here can build a request that changes a device: that is only
-``stimulus.bacnet_acknowledge``. Clauses are those of ASHRAE 135.
+Nothing here opens a socket, and nothing here can build a request that changes a device: that are only
+``stimulus.bacnet_acknowledge`` and ``stimulus.bacnet_property``. Clauses are those of ASHRAE 135.
 """
 
 from __future__ import annotations

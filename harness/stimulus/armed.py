@@ -1,24 +1,27 @@
-"""Raising alarms by writing. Built only after the site's word was given; writes only what the site file lists."""
+"""Raising alarms by writing. Built only after the site's word was given; writes only what the site file lists.
+
+What was written is read back, and only a right read-back makes a step proven: a device may answer and not hold it.
+"""
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Self
 
 from harness.core.errors import LinkError, SafetyError
-from harness.core.instants import NS_PER_S, Bounds, Clock
-from harness.core.links import BacnetLink, ModbusTcpLink
+from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds, Clock
+from harness.core.links import BacnetLink
 from harness.core.model import Acknowledgement, Alarm, Site, Step
-from harness.core.writing import AnyWrite, Write, written_words
-from harness.links.modbus_client import ExchangeError, ModbusClient, RequestRefusedError
+from harness.core.writing import AnyWritable, AnyWrite, Write, written_words
+from harness.links.modbus_client import ExchangeError, RequestRefusedError
 from harness.links.modbus_pdu import ExceptionCode
-from harness.stimulus.modbus_writes import WriteRequest
+from harness.stimulus.devices import Carrier, Devices
 
 if TYPE_CHECKING:
     from harness.stimulus.bacnet_acknowledge import BacnetAcknowledger
 
-CONNECT_TRIES: Final = 2
 NOT_DONE: Final = (
     ExceptionCode.ILLEGAL_FUNCTION,
     ExceptionCode.ILLEGAL_DATA_ADDRESS,
@@ -26,18 +29,34 @@ NOT_DONE: Final = (
 )
 """Exceptions that a device answers before it does anything (Modbus Application Protocol V1.1b3, 6.12, figure 22)."""
 
+READ_BACK_WITHIN_NS: Final = 2 * NS_PER_S
+"""For so long what was written is read again until it is right: a device may show it only with its next scan, and a
+gateway only with its next poll (common practice, no source)."""
+READ_BACK_EVERY_NS: Final = 50 * NS_PER_MS
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Performed:
     """What became of a step: its true instant within ``at``; ``why`` says what is missing where it is not proven.
 
-    ``is_sent``: False where the device surely did nothing, because nothing was sent to it or it refused.
+    ``is_sent``: False where the device surely did nothing, because nothing was sent to it or it refused. ``proof``: on
+    what it rests that a proven write took effect, in words.
     """
 
     at: Bounds
     proven: bool
     why: str = ""
     is_sent: bool = True
+    proof: str = ""
+
+
+class _NotWrittenError(LinkError):
+    """A write that is not proven to have been taken."""
+
+    def __init__(self, why: str, given_up_ns: int, *, is_sent: bool) -> None:
+        self.given_up_ns = given_up_ns
+        self.is_sent = is_sent
+        super().__init__(why)
 
 
 class ArmedWriter:
@@ -48,53 +67,85 @@ class ArmedWriter:
         check_word(site, word)
         self._site = site
         self._clock = clock
-        self._clients: dict[str, ModbusClient] = {}
+        self.devices = Devices(site, clock)
+        """The connections; reading as found and as left may share them."""
         self._acknowledger: BacnetAcknowledger | None = None
 
     async def __aenter__(self) -> Self:
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        if self._acknowledger is not None:
-            await self._acknowledger.close()
-        for client in self._clients.values():
-            client.close()
+        await self.devices.close()
+
+    def over(self, carriers: Iterable[Carrier]) -> None:
+        """Serial buses that farend polls in this run: writes there go through their sessions, never beside them."""
+        self.devices.over(carriers)
 
     async def perform(self, writes: Iterable[AnyWrite]) -> Performed:
-        """Write in order. The step lies between the first byte out and the last answer in.
+        """Write in order, and read each back before the next one is sent.
 
-        A write without an answer proves nothing, and the ones behind it are not sent. Raises SafetyError for an
-        address that the site file does not list, before anything is sent.
+        The step lies between the first byte out and the last answer in; later where a value was read back right only
+        after it had been read wrong. A write without an answer, or not held, proves nothing, and the ones behind it are
+        not sent. Raises SafetyError for what the site file does not list, before anything is sent.
         """
-        ordered = tuple(writes)
-        for write in ordered:
-            check_listed(self._site, write)
-        first_ns = self._clock()
-        last_ns = first_ns
+        ordered = [(write, check_listed(self._site, write)) for write in writes]
+        first_ns = last_ns = self._clock()
         is_sent = False
-        for write in ordered:
-            if not isinstance(write, Write):
-                raise SafetyError(f"link={write.link} {written_words(write)}: properties cannot be written yet")
+        for number, (write, listed) in enumerate(ordered):
             try:
-                client = await self._client(write.link)
+                asked_ns, told_ns = await self._write(write)
+                first_ns = asked_ns if number == 0 else first_ns
+                is_sent = True
+                last_ns = await self._read_back(write, told_ns) if listed.read_back else told_ns
+            except _NotWrittenError as exc:
+                at = Bounds(first_ns, max(first_ns, last_ns, exc.given_up_ns))
+                return Performed(at=at, proven=False, why=str(exc), is_sent=is_sent or exc.is_sent)
+        return Performed(at=Bounds(first_ns, last_ns), proven=True, proof=_proof(it for _, it in ordered))
+
+    async def _write(self, write: AnyWrite) -> tuple[int, int]:
+        """When it was asked and answered. Raises _NotWrittenError."""
+        try:
+            if isinstance(write, Write):
+                from harness.stimulus.modbus_values import write_values
+
+                answer = await write_values(self.devices, write)
+                return answer.asked_ns, answer.told_ns
+            from harness.stimulus.bacnet_property import write_property  # a protocol stack
+
+            answered = await write_property(self.devices, write)
+        except LinkError as exc:
+            at_ns: int = getattr(exc, "given_up_ns", self._clock())
+            raise _NotWrittenError(str(exc), at_ns, is_sent=_may_be_done(exc)) from exc
+        return answered.asked_ns, answered.told_ns
+
+    async def _read_back(self, write: AnyWrite, told_ns: int) -> int:
+        """From when on the write surely held. Raises _NotWrittenError where it does not in time."""
+        until_ns = told_ns + READ_BACK_WITHIN_NS
+        was_wrong = False
+        while True:
+            try:
+                wrong, held_ns = await self._read_again(write)
             except LinkError as exc:
-                at = Bounds(first_ns, max(first_ns, self._clock()))
-                return Performed(at=at, proven=False, why=str(exc), is_sent=is_sent)
-            try:
-                answer = await client.exchange(_request(write), self._spec(write.link).timeout_ns)
-            except RequestRefusedError as exc:
-                at = Bounds(first_ns, max(first_ns, exc.given_up_ns))
-                return Performed(at=at, proven=False, why=str(exc), is_sent=is_sent or exc.code not in NOT_DONE)
-            except BaseException as exc:
-                # The answers to a raise and to a clear look alike. Over a new connection a late one cannot come.
-                client.close()
-                if not isinstance(exc, ExchangeError):
-                    raise
-                return Performed(at=Bounds(first_ns, max(first_ns, exc.given_up_ns)), proven=False, why=str(exc))
-            if write is ordered[0]:
-                first_ns = answer.asked_ns
-            last_ns, is_sent = answer.told_ns, True
-        return Performed(at=Bounds(first_ns, last_ns), proven=True)
+                wrong, held_ns = f"it cannot be read back: {exc}", self._clock()
+            else:
+                was_wrong = was_wrong or bool(wrong)
+            if not wrong:
+                return held_ns if was_wrong else told_ns
+            if self._clock() >= until_ns:
+                why = f"answered, but {wrong}"
+                if isinstance(write, Write):
+                    why += "; where the controller takes away what was written, list it with read back: no"
+                raise _NotWrittenError(why, max(held_ns, self._clock()), is_sent=True)
+            await asyncio.sleep(READ_BACK_EVERY_NS / NS_PER_S)
+
+    async def _read_again(self, write: AnyWrite) -> tuple[str, int]:
+        if isinstance(write, Write):
+            from harness.stimulus.modbus_values import read_again
+
+            return await read_again(self.devices, write)
+        from harness.stimulus.bacnet_property import read_again as read_property_again  # as above
+
+        return await read_property_again(self.devices, write)
 
     async def acknowledge(
         self, acknowledgements: Iterable[Acknowledgement], messages: Callable[[str], Iterable[bytes]]
@@ -112,7 +163,7 @@ class ArmedWriter:
         if self._acknowledger is None:
             from harness.stimulus.bacnet_acknowledge import BacnetAcknowledger as Acknowledger  # a protocol stack
 
-            self._acknowledger = Acknowledger(self._clock)
+            self._acknowledger = Acknowledger(self._clock, self.devices.apps)
         at: Bounds | None = None
         is_sent = False
         for it in ordered:
@@ -128,35 +179,26 @@ class ArmedWriter:
         now = self._clock()
         return Performed(at=Bounds(now, now) if at is None else at, proven=True, is_sent=is_sent)
 
-    async def _client(self, link: str) -> ModbusClient:
-        client = self._clients.get(link)
-        if client is None or not client.is_open:
-            spec = self._spec(link)
-            client = ModbusClient(spec.host, spec.port, self._clock)
-            await client.connect(min(spec.timeout_ns * CONNECT_TRIES, 5 * NS_PER_S))
-            self._clients[link] = client
-        return client
 
-    def _spec(self, link: str) -> ModbusTcpLink:
-        spec = self._site.links[link]
-        if not isinstance(spec, ModbusTcpLink):
-            raise SafetyError(f"link={link}: a write needs a Modbus link; this one can only be listened to")
-        return spec
+def _may_be_done(exc: LinkError) -> bool:
+    """Whether the device may have done what got no good answer."""
+    if isinstance(exc, RequestRefusedError):
+        return exc.code not in NOT_DONE
+    if isinstance(exc, ExchangeError):
+        return True
+    # Of BACnet: a refusal says that nothing was done; without an answer, nobody knows.
+    return hasattr(exc, "given_up_ns") and not hasattr(exc, "refusal")
 
 
-def _request(write: Write) -> WriteRequest:
-    return WriteRequest(
-        unit=write.unit,
-        table=write.table,
-        address=write.address,
-        values=write.values,
-        multiple=len(write.values) > 1,
-    )
+def _proof(listed: Iterable[AnyWritable]) -> str:
+    """On what it rests that writes took effect."""
+    because = dict.fromkeys(it.because for it in listed if not it.read_back)
+    return "answered and read back" if not because else f"answered, not read back ({'; '.join(because)})"
 
 
 def can_do(alarm: Alarm, step: Step) -> bool:
     """True where farend can do a step of an alarm: by writing, or by acknowledging events."""
-    return step in alarm.writes or (step is Step.ACKNOWLEDGE and bool(alarm.acknowledgements))
+    return alarm.can_be_done(step)
 
 
 def check_word(site: Site, word: str | None) -> None:
@@ -181,11 +223,12 @@ def check_acknowledgeable(site: Site, it: Acknowledgement) -> None:
         )
 
 
-def check_listed(site: Site, write: AnyWrite) -> None:
-    """Raise SafetyError unless all of ``write`` is on the site file's own list of what may be written."""
-    if any(it.covers(write) for it in site.writable):
-        return
-    raise SafetyError(
-        f"link={write.link} {written_words(write)}: not on the site file's list of writable points; add them under "
-        "'writable' if a stimulus may write there"
-    )
+def check_listed(site: Site, write: AnyWrite) -> AnyWritable:
+    """The line of the site file's own list that permits all of ``write``. Raises SafetyError where there is none."""
+    found = next((it for it in site.writable if it.covers(write)), None)
+    if found is None:
+        raise SafetyError(
+            f"link={write.link} {written_words(write)}: not on the site file's list of writable points; add them under "
+            "'writable' if a stimulus may write there"
+        )
+    return found

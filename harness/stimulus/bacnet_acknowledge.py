@@ -1,4 +1,4 @@
-"""AcknowledgeAlarm (ASHRAE 135, 13.5): the only BACnet request that farend sends which changes a device.
+"""AcknowledgeAlarm (ASHRAE 135, 13.5): one of two BACnet requests that farend sends which change a device.
 
 It stands apart from the listening code on purpose, and uses a socket of its own: what listens cannot even build it.
 What is acknowledged is what the device last notified, by the state and the time stamp that it gave it.
@@ -7,7 +7,6 @@ What is acknowledged is what the device last notified, by the state and the time
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from datetime import datetime
 from typing import Any, Final
 
@@ -20,10 +19,11 @@ from harness.core.instants import Bounds, Clock
 from harness.core.links import BacnetLink
 from harness.core.model import Acknowledgement
 from harness.links.bacnet_apdu import number_of
-from harness.links.bacnet_app import BacnetApp, BacnetPorts, NoAnswerError, RefusedError, resolved
+from harness.links.bacnet_app import NoAnswerError, RefusedError, resolved
 from harness.links.bacnet_messages import NOTIFY_ACK, EventNotice, ObjectId, Stamp, object_words
 from harness.links.bacnet_values import NORMAL
 from harness.stimulus.armed import Performed
+from harness.stimulus.bacnet_own import OwnApps
 
 SOURCE: Final = "farend"
 """Acknowledgment_Source: who acknowledged, as the device and its other users will show it."""
@@ -50,24 +50,16 @@ def to_acknowledge(it: Acknowledgement, notices: Iterable[EventNotice]) -> tuple
 class BacnetAcknowledger:
     """Acknowledges over applications of its own, one for each link, on any free port."""
 
-    def __init__(self, clock: Clock) -> None:
+    def __init__(self, clock: Clock, apps: OwnApps | None = None) -> None:
+        """``apps``: the applications to use; they are closed with this."""
         self._clock = clock
-        self._ports = BacnetPorts()
-        self._opened: dict[str, tuple[BacnetLink, BacnetApp]] = {}
+        self._apps = OwnApps(clock) if apps is None else apps
         self._done: set[tuple[str, ObjectId | None, Stamp, int]] = set()
         """What was acknowledged and answered: the device's own notice of it may still be on its way."""
 
     async def close(self) -> None:
         """Close what was opened."""
-        for spec, _ in self._opened.values():
-            await self._ports.close(spec)
-        self._opened.clear()
-
-    async def _app(self, spec: BacnetLink) -> BacnetApp:
-        if spec.name not in self._opened:
-            own = replace(spec, listen_port=0, bbmd_host=None)
-            self._opened[spec.name] = (own, await self._ports.open(own, self._clock))
-        return self._opened[spec.name][1]
+        await self._apps.close()
 
     async def acknowledge(self, spec: BacnetLink, it: Acknowledgement, notices: Iterable[EventNotice]) -> Performed:
         """The step lies between first byte out and last answer in. Nothing is sent where nothing asks for it."""
@@ -79,7 +71,7 @@ class BacnetAcknowledger:
         is_sent = False
         for notice in due:
             try:
-                app = await self._app(spec)
+                app = await self._apps.open(spec)
                 peer = await resolved(spec.host, spec.port)
                 answer = await app.ask(request_of(notice, spec.process), peer, spec.timeout_ns)
             except RefusedError as exc:
