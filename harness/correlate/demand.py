@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from harness.core.instants import FOREVER, Bounds, latest
+from harness.core.instants import FOREVER, Bounds
 from harness.core.model import Behaviour, Expectation, Limits, Step, Stimulus
+from harness.core.release import excused_of, release_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Demand:
     """The obligations of DESIGN's "Correlating" for one stimulus, in ns.
 
-    ``release``: bounds of q (cleared, acknowledged, or the later of both), None where it never came: then the point
-    must stay on. ``reach_ns``: how long after the raise the onset may come (appears-within, else the search limit).
+    ``release``: bounds of q (:mod:`harness.core.release`), None where it never came: then the point must stay on.
+    ``excused``: from when on not to show is neither pass nor fail, since a person released it; None: never.
+    ``reach_ns``: how long after the raise the onset may come (appears-within, else the search limit).
+    ``untested``: why its release, as the row declares it, was not tested; '' where it was.
+    ``else_released_lo``: the earliest instant of a step that releases it just as well as the one that is tested.
     ``begin_max``: a sighting that begins later belongs to the next raise of the same alarm.
     ``alone_max``: the last instant before any other alarm was raised; a second onset after it may be that one's, at the
     wrong place, so it is not proven to be a repeat.
@@ -27,6 +31,9 @@ class Demand:
     reach_ns: int
     begin_max: int
     alone_max: int = FOREVER
+    excused: Bounds | None = None
+    untested: str = ""
+    else_released_lo: int = FOREVER
 
     @property
     def is_pulse(self) -> bool:
@@ -67,7 +74,13 @@ class Demand:
     def raised_at(self, instant: int) -> Demand:
         """The same demand in the worlds in which the raise was at ``instant``."""
         raised = Bounds.exactly(instant)
-        return replace(self, raised=raised, cleared=_after(raised, self.cleared), release=_after(raised, self.release))
+        return replace(
+            self,
+            raised=raised,
+            cleared=_after(raised, self.cleared),
+            release=_after(raised, self.release),
+            excused=_after(raised, self.excused),
+        )
 
     def quiet_until(self, raised: int, cleared: int | None) -> int:
         """The end of the window in which a ``quiet`` point must not react, for given true stimulus times."""
@@ -84,8 +97,7 @@ def demand_of(
     ``next_raise``: the earliest instant at which the same alarm is raised again, None where it is not.
     ``next_other``: the earliest instant after it at which anything else is raised, None where nothing is.
     """
-    later = (stimulus.acknowledged, stimulus.reset, stimulus.cleared)
-    raised = Bounds(stimulus.raised.lo, min([stimulus.raised.hi, *(step.hi for step in later if step is not None)]))
+    raised = Bounds(stimulus.raised.lo, min([stimulus.raised.hi, *(step.hi for step in stimulus.later)]))
     limits = expectation.limits
     reach = limits.search_ns if limits.appears_within_ns is None else limits.appears_within_ns
     return Demand(
@@ -93,10 +105,13 @@ def demand_of(
         limits=limits,
         raised=raised,
         cleared=_after(raised, stimulus.cleared),
-        release=_after(raised, _release(stimulus, expectation)),
+        release=_after(raised, release_of(stimulus, expectation)),
         reach_ns=reach,
         begin_max=FOREVER if next_raise is None else next_raise - 1,
         alone_max=FOREVER if next_other is None else next_other - 1,
+        excused=_after(raised, excused_of(stimulus, expectation)),
+        untested=_untested(stimulus, expectation),
+        else_released_lo=_else_released_lo(stimulus, expectation),
     )
 
 
@@ -105,14 +120,25 @@ def _after(raised: Bounds, step: Bounds | None) -> Bounds | None:
     return None if step is None else Bounds(max(step.lo, raised.lo), max(step.hi, raised.lo))
 
 
-def _release(stimulus: Stimulus, expectation: Expectation) -> Bounds | None:
-    freed = stimulus.reset if expectation.released_by is Step.RESET else stimulus.acknowledged
-    match expectation.behaviour:
-        case Behaviour.FOLLOWS | Behaviour.QUIET:
-            return stimulus.cleared
-        case Behaviour.UNTIL_ACKNOWLEDGED:
-            return freed
-        case Behaviour.LATCHED:
-            return None if freed is None or stimulus.cleared is None else latest(freed, stimulus.cleared)
-        case Behaviour.PULSE:
-            return None
+def _untested(stimulus: Stimulus, expectation: Expectation) -> str:
+    """Why what is declared to release it was not tested, whatever was seen; '' where it was."""
+    if expectation.behaviour in (Behaviour.QUIET, Behaviour.PULSE):
+        return ""
+    silenced, cleared, reset = stimulus.silenced, stimulus.cleared, stimulus.reset
+    if expectation.released_by is Step.SILENCE:
+        if silenced is None:
+            return "nobody silenced it, so that silence releases it was not tested"
+        if silenced.hi > _else_released_lo(stimulus, expectation):
+            return "it was not silenced before it was released otherwise, so that silence releases it was not tested"
+    is_latch = expectation.behaviour is Behaviour.LATCHED and expectation.released_by is Step.RESET
+    if is_latch and reset is not None and cleared is not None and reset.hi < cleared.lo:
+        return "it was reset before it was cleared, which releases nothing; what released it is not known"
+    return ""
+
+
+def _else_released_lo(stimulus: Stimulus, expectation: Expectation) -> int:
+    """From when on a horn may have gone silent without the silence: acknowledged, or cleared where it follows."""
+    if expectation.released_by is not Step.SILENCE:
+        return FOREVER
+    steps = [stimulus.acknowledged, stimulus.cleared if expectation.behaviour is Behaviour.FOLLOWS else None]
+    return min((step.lo for step in steps if step is not None), default=FOREVER)

@@ -111,7 +111,7 @@ def _judge(sketch: Outline, demand: Demand, stimulus: Stimulus, expectation: Exp
             reason = fail_reason(verdict, demand, seen)
             return _result(sketch, demand, stimulus, expectation, verdict, seen, reason, also)
     elif witnessed and every_world_obliges(sketch, demand):
-        doubt = _doubt_of_pass(sketch, demand)
+        doubt = _doubt_of_pass(sketch, demand, seen)
         if not doubt:
             passed = Verdict.APPEARED if demand.limits.appears_within_ns is None else Verdict.ON_TIME
             return _result(sketch, demand, stimulus, expectation, passed, seen, "")
@@ -159,10 +159,11 @@ def _judge_quiet(
 
 
 _STOPPED = "the test was stopped and the alarm put back early, so what it did not show in that time proves nothing"
+_EXCUSED = "it was acknowledged before it had to show, or silenced; not showing is neither pass nor fail"
 _NOT_READY = "the point was already on before the raise, so its reaction proves nothing"
 
 
-def _doubt_of_pass(sketch: Outline, demand: Demand) -> str:
+def _doubt_of_pass(sketch: Outline, demand: Demand, seen: Seen | None) -> str:
     """Why a proven set of obligations is not yet a pass; '' where it is."""
     if not is_ready(sketch, demand):
         if sketch.last_before(demand.raised.lo) < 0:
@@ -170,6 +171,12 @@ def _doubt_of_pass(sketch: Outline, demand: Demand) -> str:
         return _NOT_READY
     if demand.release is None and demand.limits.gone_within_ns is not None and not demand.is_pulse:
         return "it was never released, so that it goes back to normal was not tested"
+    if demand.untested:
+        return demand.untested
+    if seen is not None and not seen.end.is_open_above and seen.end.hi > demand.else_released_lo:
+        return (
+            "it was seen silent only once it had been acknowledged or cleared as well, so that silence did it is open"
+        )
     return ""
 
 
@@ -186,7 +193,7 @@ def _name_unknown(sketch: Outline, demand: Demand, seen: Seen | None, masked_by:
         return Verdict.UNRESOLVED, _NOT_READY
     if seen is None:
         if _released_before_due(demand):
-            return Verdict.UNRESOLVED, "it was acknowledged before it had to show; not showing is neither pass nor fail"
+            return Verdict.UNRESOLVED, _EXCUSED
         gap = sketch.widest_gap(raised.lo, window_end)
         room = "a gap without end" if gap is None else f"a gap of {time_text(gap)}"
         where = "it may not have been told" if sketch.is_told else "fell between polls"
@@ -195,8 +202,7 @@ def _name_unknown(sketch: Outline, demand: Demand, seen: Seen | None, masked_by:
 
 
 def _released_before_due(demand: Demand) -> bool:
-    held = demand.behaviour in (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED)
-    return held and demand.release is not None and demand.release.lo <= demand.raised.hi + demand.reach_ns
+    return demand.excused is not None and demand.excused.lo <= demand.raised.hi + demand.reach_ns
 
 
 def _result(

@@ -101,8 +101,7 @@ def _any_appearance(stimulus: Stimulus, point: str, next_raise: int | None) -> D
 
 def _retimed(stimulus: Stimulus, onset: Bounds, end: Bounds, reference: str) -> Stimulus:
     """The steps as the reference point saw them, cut by what is known of them otherwise (a raise precedes the rest)."""
-    later = [step.hi for step in (stimulus.acknowledged, stimulus.reset, stimulus.cleared) if step is not None]
-    latest = min([onset.hi, *later])
+    latest = min([onset.hi, *(step.hi for step in stimulus.later)])
     raised = Bounds(stimulus.raised.lo, FOREVER).meet(Bounds(onset.lo, latest)) if onset.lo <= latest else None
     if raised is None:
         return stimulus  # it came on only after a later step: what it tells the time of is not this raise

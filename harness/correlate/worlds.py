@@ -281,9 +281,7 @@ def _is_proven(outline: Outline, demand: Demand, number: int) -> bool:
 
 def _some_world_is_released_first(outline: Outline, demand: Demand) -> bool:
     """Acknowledged before it had to show: a world without a sighting is then neither a pass nor a fail."""
-    if demand.behaviour not in (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED) or demand.release is None:
-        return False
-    if demand.release.lo > demand.raised.hi + demand.reach_ns:
+    if demand.excused is None or demand.excused.lo > demand.raised.hi + demand.reach_ns:
         return False
     raised_lo, search_lo = demand.raised.lo, min(demand.raised.lo + demand.limits.search_ns, demand.begin_max)
     return not any(

@@ -7,8 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from harness.core.instants import Bounds, latest
+from harness.core.instants import Bounds
 from harness.core.model import Behaviour, Expectation, Hold, Sighting, Step, Stimulus
+from harness.core.release import release_of
 from harness.core.trace import Trace
 from harness.report.document import Mark, Span, SpanState, Timeline
 
@@ -173,6 +174,7 @@ def _simplified(spans: list[Span], window: Bounds) -> list[Span]:
 def _marks(stimulus: Stimulus) -> tuple[Mark, ...]:
     steps = (
         (Step.RAISE, stimulus.raised),
+        (Step.SILENCE, stimulus.silenced),
         (Step.ACKNOWLEDGE, stimulus.acknowledged),
         (Step.CLEAR, stimulus.cleared),
         (Step.RESET, stimulus.reset),
@@ -188,14 +190,7 @@ def _due(stimulus: Stimulus, expectation: Expectation | None) -> Bounds | None:
 
 def _gone_by(stimulus: Stimulus, expectation: Expectation | None) -> Bounds | None:
     """q + d + G (DESIGN.md, Correlating); None where a step is missing, for a pulse, and where no limit was set."""
-    if expectation is None or expectation.limits.gone_within_ns is None:
+    if expectation is None or expectation.limits.gone_within_ns is None or expectation.behaviour is Behaviour.QUIET:
         return None
-    released = stimulus.acknowledged if expectation.released_by is Step.ACKNOWLEDGE else stimulus.reset
-    release: Bounds | None = None
-    if expectation.behaviour is Behaviour.FOLLOWS:
-        release = stimulus.cleared
-    elif expectation.behaviour is Behaviour.UNTIL_ACKNOWLEDGED:
-        release = stimulus.acknowledged
-    elif expectation.behaviour is Behaviour.LATCHED and released is not None and stimulus.cleared is not None:
-        release = latest(stimulus.cleared, released)
+    release = release_of(stimulus, expectation)
     return release and release.shifted(expectation.limits.dwell_ns + expectation.limits.gone_within_ns)

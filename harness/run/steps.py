@@ -72,7 +72,8 @@ def stimuli_of(events: Iterable[Event], site: Site) -> tuple[Stimulus, ...]:
         elif event.kind == STEP_EVENT:
             done = StepDone.from_data(event.data)
             mine = steps.setdefault(done.stimulus, {})
-            mine[done.step] = _tried_again(mine[done.step], done) if done.step in mine else done
+            before = mine.get(done.step)
+            mine[done.step] = done if before is None or _is_void(before, mine) else _tried_again(before, done)
     found = [
         _stimulus(done, site, stopped=name in stopped)
         for name, done in steps.items()
@@ -86,12 +87,19 @@ def _tried_again(first: StepDone, second: StepDone) -> StepDone:
     return first if first.proven else replace(second, at=Bounds(first.at.lo, max(first.at.hi, second.at.hi)))
 
 
+def _is_void(first: StepDone, steps: Mapping[Step, StepDone]) -> bool:
+    """A reset before the clear takes nothing, so that the one that comes behind it is the one that counts."""
+    cleared = steps.get(Step.CLEAR)
+    return first.step is Step.RESET and cleared is not None and first.at.hi < cleared.at.lo
+
+
 def _stimulus(steps: Mapping[Step, StepDone], site: Site, *, stopped: bool) -> Stimulus:
     raised = steps[Step.RAISE]
     return Stimulus(
         id=raised.stimulus,
         alarm=raised.alarm,
         raised=raised.at,
+        silenced=_at(steps, Step.SILENCE),
         acknowledged=_at(steps, Step.ACKNOWLEDGE),
         reset=_at(steps, Step.RESET),
         cleared=_cleared(steps, site),

@@ -14,6 +14,7 @@ import numpy as np
 from hypothesis import strategies as st
 from hypothesis.strategies import DrawFn, SearchStrategy
 
+from harness.core.behaviours import release_choices
 from harness.core.errors import Origin
 from harness.core.instants import Bounds
 from harness.core.model import Behaviour, Expectation, Hold, Limits, Step, Stimulus
@@ -40,7 +41,10 @@ class Sample:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawn:
-    """Everything that a judge is given, and the truth behind it: on-times [onset, end), and the true steps."""
+    """Everything that a judge is given, and the truth behind it: on-times [onset, end), and the true steps.
+
+    ``true_steps``: silenced, freed (acknowledged, or reset where that is what releases it) and cleared.
+    """
 
     samples: tuple[Sample, ...]
     stimulus: Stimulus
@@ -50,8 +54,7 @@ class Drawn:
     next_other: int | None = None
     true_on: tuple[bool, ...] = ()
     true_raised: int = -1
-    true_freed: int | None = None
-    true_cleared: int | None = None
+    true_steps: tuple[int | None, int | None, int | None] = (None, None, None)
 
     @property
     def trace(self) -> Trace:
@@ -84,13 +87,20 @@ def expectation_of(behaviour: Behaviour, limits: Limits, released_by: Step = Ste
     )
 
 
-def stimulus_of(raised: Bounds, freed: Bounds | None, cleared: Bounds | None, released_by: Step) -> Stimulus:
+def stimulus_of(
+    raised: Bounds,
+    freed: Bounds | None,
+    cleared: Bounds | None,
+    released_by: Step,
+    silenced: Bounds | None = None,
+) -> Stimulus:
     """One stimulus of alarm ``a``; what frees a latched point is acknowledging or resetting."""
     by_reset = released_by is Step.RESET
     return Stimulus(
         id="1",
         alarm="a",
         raised=raised,
+        silenced=silenced,
         acknowledged=None if by_reset else freed,
         reset=freed if by_reset else None,
         cleared=cleared,
@@ -104,6 +114,7 @@ def in_words(
     raised: tuple[int, int] = (3, 3),
     freed: tuple[int, int] | None = None,
     cleared: tuple[int, int] | None = None,
+    silenced: tuple[int, int] | None = None,
     within: int | None = None,
     visible: int | None = None,
     gone: int | None = None,
@@ -131,6 +142,7 @@ def in_words(
             None if freed is None else Bounds(*freed),
             None if cleared is None else Bounds(*cleared),
             released_by,
+            None if silenced is None else Bounds(*silenced),
         ),
         expectation=expectation_of(
             behaviour,
@@ -197,12 +209,12 @@ def _around(draw: DrawFn, at: int, first: int, last: int, most: int) -> Bounds:
 
 @st.composite
 def _steps(draw: DrawFn, first: int, last: int, width: int) -> tuple[int, Bounds, list[tuple[int, Bounds] | None]]:
-    """True instant and bounds of the raise; of what frees it and of the clearing, None where not done."""
+    """True instant and bounds of the raise; of what frees it, the clearing, the silence: None where not done."""
     raised = draw(st.integers(first, last - 1) | st.integers(first, (first + last) // 2))
     bounds = draw(_around(raised, first, last - 1, width))
     done: list[tuple[int, Bounds] | None] = []
     overlapping = draw(st.integers(0, 4)) == 0
-    for _ in range(2):
+    for _ in range(3):
         earliest = raised if overlapping else bounds.hi
         if draw(st.integers(0, 4)) == 0:
             done.append(None)
@@ -273,13 +285,25 @@ def shortest_unsampled(true_on: tuple[bool, ...], placed: list[int], *, state: b
     return min(lengths, default=99)
 
 
-def _release(behaviour: Behaviour, freed: tuple[int, Bounds] | None, cleared: tuple[int, Bounds] | None) -> int | None:
+def released_by_of(behaviour: Behaviour) -> SearchStrategy[Step]:
+    """Everything that a row of this behaviour may be released by; a row that says nothing has the default."""
+    return st.sampled_from(tuple(dict.fromkeys((Step.ACKNOWLEDGE, *release_choices(behaviour)))))
+
+
+Drawing = tuple[int, Bounds] | None
+
+
+def _release(
+    behaviour: Behaviour, released_by: Step, freed: Drawing, cleared: Drawing, silenced: Drawing
+) -> int | None:
     """The true release, None where there is none."""
+    by_person = [it[0] for it in (freed, silenced if released_by is Step.SILENCE else None) if it is not None]
     match behaviour:
         case Behaviour.FOLLOWS:
-            return None if cleared is None else cleared[0]
+            early = by_person if released_by is Step.SILENCE else []
+            return min([*early, *([] if cleared is None else [cleared[0]])], default=None)
         case Behaviour.UNTIL_ACKNOWLEDGED:
-            return None if freed is None else freed[0]
+            return min(by_person, default=None)
         case Behaviour.LATCHED:
             return None if freed is None or cleared is None else max(freed[0], cleared[0])
         case Behaviour.PULSE | Behaviour.QUIET:
@@ -298,51 +322,55 @@ def cases(
 ) -> Drawn:
     """Cases with a hidden true world. Samples and stimulus lie in [first, last]; ``most``: the largest limit."""
     behaviour = draw(st.sampled_from(behaviours))
-    raised, raised_bounds, (freed, cleared) = draw(_steps(first, last, width))
+    released_by = draw(released_by_of(behaviour))
+    raised, raised_bounds, (freed, cleared, silenced) = draw(_steps(first, last, width))
     true_on = draw(_true_trace(last + 2 + 3 * most, raised))
     samples = draw(_samples(true_on, first, last, samples_max, width))
     placed = [it.at for it in samples]
     limits = draw(limits_of(most))
     if draw(st.booleans()):
-        limits = draw(_fitted(limits, true_on, raised, _release(behaviour, freed, cleared)))
+        release = _release(behaviour, released_by, freed, cleared, silenced)
+        limits = draw(_fitted(limits, true_on, raised, release))
     shortest_on = shortest_unsampled(true_on, placed, state=True)
     shortest_off = shortest_unsampled(true_on, placed, state=False)
     hold = Hold(
         on_ns=min(draw(st.integers(1, most)), shortest_on), off_ns=min(draw(st.integers(1, most)), shortest_off)
     )
-    released_by = draw(st.sampled_from((Step.ACKNOWLEDGE, Step.RESET)))
     return Drawn(
         samples=tuple(samples),
-        stimulus=stimulus_of(
-            raised_bounds, None if freed is None else freed[1], None if cleared is None else cleared[1], released_by
-        ),
+        stimulus=stimulus_of(raised_bounds, _bounds(freed), _bounds(cleared), released_by, _bounds(silenced)),
         expectation=expectation_of(behaviour, replace(limits, leak_ns=min(limits.leak_ns, shortest_on)), released_by),
         hold=hold,
         next_raise=draw(st.none() | st.integers(raised_bounds.hi + 1, last + most)),
         next_other=draw(st.none() | st.integers(raised_bounds.hi + 1, last + most)),
         true_on=true_on,
         true_raised=raised,
-        true_freed=None if freed is None else freed[0],
-        true_cleared=None if cleared is None else cleared[0],
+        true_steps=(_instant(silenced), _instant(freed), _instant(cleared)),
     )
+
+
+def _instant(step: Drawing) -> int | None:
+    return None if step is None else step[0]
+
+
+def _bounds(step: Drawing) -> Bounds | None:
+    return None if step is None else step[1]
 
 
 @st.composite
 def wild_cases(draw: DrawFn, first: int = 1, last: int = 9, most: int = 4, samples_max: int = 7) -> Drawn:
     """Cases whose samples were drawn at random: there may be no consistent world."""
     behaviour = draw(st.sampled_from(tuple(Behaviour)))
-    _, raised, (freed, cleared) = draw(_steps(first, last, 2))
+    _, raised, (freed, cleared, silenced) = draw(_steps(first, last, 2))
     instants = sorted(draw(st.lists(st.integers(first, last), max_size=2 * samples_max)))
     samples: list[Sample] = []
     for lo, hi in zip(instants[::2], instants[1::2], strict=False):
         on, edge, sealed = draw(st.booleans()), draw(st.integers(0, 3)) == 0, draw(st.integers(0, 3)) == 0
         samples.append(Sample(on=on, lo=lo, hi=hi, edge=edge, sealed=sealed))
-    released_by = draw(st.sampled_from((Step.ACKNOWLEDGE, Step.RESET)))
+    released_by = draw(released_by_of(behaviour))
     return Drawn(
         samples=tuple(samples),
-        stimulus=stimulus_of(
-            raised, None if freed is None else freed[1], None if cleared is None else cleared[1], released_by
-        ),
+        stimulus=stimulus_of(raised, _bounds(freed), _bounds(cleared), released_by, _bounds(silenced)),
         expectation=expectation_of(behaviour, draw(limits_of(most)), released_by),
         hold=Hold(on_ns=draw(st.integers(1, most)), off_ns=draw(st.integers(1, most))),
         next_raise=draw(st.none() | st.integers(raised.hi + 1, last + most)),

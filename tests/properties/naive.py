@@ -36,11 +36,11 @@ def judge_naively(
         if not any(is_consistent(on, runs, trace, placed, shortest_on, hold.off_ns) for placed in placings(trace, on)):
             continue
         any_world = True
-        for raised, acknowledged, reset, cleared in times(stimulus):
-            freed = reset if expectation.released_by is Step.RESET else acknowledged
-            good, obliges = meets(runs, instants, expectation, raised, freed, cleared, next_raise, next_other)
-            any_good |= good
-            all_oblige &= obliges
+        for raised, silenced, acknowledged, reset, cleared in times(stimulus):
+            for release, excused in releases(expectation, silenced, acknowledged, reset, cleared):
+                good, obliges = meets(runs, instants, expectation, raised, release, excused, next_raise, next_other)
+                any_good |= good
+                all_oblige &= obliges
     if not any_world:
         return VerdictClass.UNKNOWN
     if not any_good:
@@ -97,14 +97,36 @@ def is_consistent(
     return True
 
 
-def times(stimulus: Stimulus) -> list[tuple[int, int, int, int]]:
-    """Raised, acknowledged, reset, cleared: each in its bounds, none before the raise."""
+def times(stimulus: Stimulus) -> list[tuple[int, int, int, int, int]]:
+    """Raised, silenced, acknowledged, reset, cleared: each in its bounds, none before the raise."""
     raised = range(stimulus.raised.lo, stimulus.raised.hi + 1)
     others = [
         [INFINITY] if step is None else list(range(step.lo, step.hi + 1))
-        for step in (stimulus.acknowledged, stimulus.reset, stimulus.cleared)
+        for step in (stimulus.silenced, stimulus.acknowledged, stimulus.reset, stimulus.cleared)
     ]
     return [(r, *rest) for r in raised for rest in product(*others) if min(rest) >= r]  # type: ignore[misc]
+
+
+def releases(
+    expectation: Expectation, silenced: int, acknowledged: int, reset: int, cleared: int
+) -> list[tuple[int, int]]:
+    """(release, from when on nothing is owed any more) in this one world, in every way that a device may have it."""
+    by = expectation.released_by
+    horn = min(silenced, acknowledged)
+    freed = {Step.RESET: reset, Step.SILENCE: horn}.get(by, acknowledged)
+    match expectation.behaviour:
+        case Behaviour.FOLLOWS:
+            return [(min(cleared, horn), horn)] if by is Step.SILENCE else [(cleared, INFINITY)]
+        case Behaviour.UNTIL_ACKNOWLEDGED:
+            return [(freed, freed)]
+        case Behaviour.LATCHED:
+            both = max(freed, cleared)
+            ignored = [(INFINITY, INFINITY)] if by is Step.RESET and reset < cleared else []
+            return [(both, both), *ignored]
+        case Behaviour.QUIET:
+            return [(cleared, INFINITY)]
+        case Behaviour.PULSE:
+            return [(INFINITY, INFINITY)]
 
 
 def meets(
@@ -112,8 +134,8 @@ def meets(
     instants: int,
     expectation: Expectation,
     raised: int,
-    freed: int,
-    cleared: int,
+    release: int,
+    excused: int,
     next_raise: int | None,
     next_other: int | None = None,
 ) -> tuple[bool, bool]:
@@ -124,15 +146,9 @@ def meets(
     sightings = [(u, e if e < instants else INFINITY) for u, e, state in runs if state]
     dwell, gone, visible = limits.dwell_ns, limits.gone_within_ns, limits.visible_for_ns
     if behaviour is Behaviour.QUIET:
-        until = INFINITY if cleared == INFINITY else max(raised + limits.search_ns, cleared + (gone or 0))
+        until = INFINITY if release == INFINITY else max(raised + limits.search_ns, release + (gone or 0))
         quiet = not any(raised <= u <= until and u < upto for u, _ in sightings)
         return quiet, quiet
-    release = {
-        Behaviour.FOLLOWS: cleared,
-        Behaviour.UNTIL_ACKNOWLEDGED: freed,
-        Behaviour.LATCHED: max(freed, cleared),
-        Behaviour.PULSE: INFINITY,
-    }[behaviour]
     good, obliges, appeared = False, False, False
     for u, e in sightings:
         if not (e > raised and u <= raised + limits.search_ns and u < upto):
@@ -152,8 +168,7 @@ def meets(
         again = [u2 for u2, _ in sightings if u2 != u and raised <= u2 <= last + limits.settle_ns and u2 < apart]
         good |= not gone_before and not again
     had_to_show = raised + (limits.search_ns if limits.appears_within_ns is None else limits.appears_within_ns)
-    owes_nothing = behaviour in (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED) and release <= had_to_show
-    return good or (owes_nothing and not appeared), obliges
+    return good or (excused <= had_to_show and not appeared), obliges
 
 
 def ready(trace: Trace, stimulus: Stimulus) -> bool:

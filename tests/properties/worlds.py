@@ -71,6 +71,9 @@ class Case:
     raised: Bounds
     cleared: Bounds | None
     freed: Bounds | None
+    silenced: Bounds | None
+    released_by: Step
+    raised_max: int
     within: int | None
     visible: int | None
     gone: int | None
@@ -81,6 +84,11 @@ class Case:
     next_other: int
     hold_on: int
     hold_off: int
+
+    @property
+    def later(self) -> tuple[Bounds, ...]:
+        """Bounds of every step that was done after the raise, as far as it matters."""
+        return tuple(step for step in (self.cleared, self.freed, self.silenced) if step is not None)
 
     @property
     def reach(self) -> int:
@@ -102,7 +110,7 @@ def judge_by_enumeration(
     Raises ValueError where the grid would be larger than GRID_MAX, or something lies before instant 1.
     """
     case = case_of(stimulus, expectation, hold, next_raise, next_other)
-    instants = max([*trace.hi.tolist(), *(b.hi for b in (case.raised, case.cleared, case.freed) if b is not None)]) + 2
+    instants = max([*trace.hi.tolist(), *(b.hi for b in (case.raised, *case.later))]) + 2
     instants = instants if horizon is None else max(instants, horizon)
     if instants > GRID_MAX or min([*trace.lo.tolist(), case.raised.lo]) < 1:
         raise ValueError(f"grid of {instants} instants: from 1 on, and at most {GRID_MAX} of them, can be counted out")
@@ -113,8 +121,8 @@ def judge_by_enumeration(
     looked_at = 0
     for onset, end in traces.parts():
         looked_at += onset.shape[1]
-        for raised, release in times_of(case):
-            meets, obliges = _meets(case, onset, end, raised, release)
+        for raised, release, excused in times_of(case):
+            meets, obliges = _meets(case, onset, end, raised, release, excused)
             if good is None and meets.any():
                 good = _world(onset, end, int(np.argmax(meets)), raised, release)
             if bad is None and not obliges.all():
@@ -165,6 +173,9 @@ def case_of(
         raised=stimulus.raised,
         cleared=stimulus.cleared,
         freed=stimulus.reset if expectation.released_by is Step.RESET else stimulus.acknowledged,
+        silenced=stimulus.silenced if expectation.released_by is Step.SILENCE else None,
+        released_by=expectation.released_by,
+        raised_max=min((step.hi for step in _done(stimulus)), default=NEVER),
         within=limits.appears_within_ns,
         visible=limits.visible_for_ns,
         gone=limits.gone_within_ns,
@@ -178,35 +189,54 @@ def case_of(
     )
 
 
-def times_of(case: Case) -> Iterator[tuple[int, int]]:
-    """Every (raised, release) that the bounds allow; a release comes no earlier than the raise."""
-    seen: set[tuple[int, int]] = set()
-    cleared_all = _instants(case.cleared)
-    freed_all = _instants(case.freed)
+def _done(stimulus: Stimulus) -> list[Bounds]:
+    steps = (stimulus.silenced, stimulus.acknowledged, stimulus.reset, stimulus.cleared)
+    return [step for step in steps if step is not None]
+
+
+def times_of(case: Case) -> Iterator[tuple[int, int, int]]:
+    """Every (raised, release, excused) that the bounds allow; no step comes earlier than the raise.
+
+    From ``excused`` on a point that did not show owes nothing any more: a person has released it.
+    """
+    seen: set[tuple[int, int, int]] = set()
     for raised in _instants(case.raised):
-        for cleared in cleared_all:
-            for freed in freed_all:
-                if cleared < raised or freed < raised:
-                    continue
-                match case.behaviour:
-                    case Behaviour.FOLLOWS | Behaviour.QUIET:
-                        release = cleared
-                    case Behaviour.UNTIL_ACKNOWLEDGED:
-                        release = freed
-                    case Behaviour.LATCHED:
-                        release = max(freed, cleared)
-                    case Behaviour.PULSE:
-                        release = NEVER
-                if (raised, release) not in seen:
-                    seen.add((raised, release))
-                    yield raised, release
+        if raised > case.raised_max:
+            continue
+        for cleared in _instants(case.cleared):
+            for freed in _instants(case.freed):
+                for silenced in _instants(case.silenced):
+                    if min(cleared, freed, silenced) < raised:
+                        continue
+                    for release, excused in _releases(case, cleared, freed, silenced):
+                        if (raised, release, excused) not in seen:
+                            seen.add((raised, release, excused))
+                            yield raised, release, excused
+
+
+def _releases(case: Case, cleared: int, freed: int, silenced: int) -> Iterator[tuple[int, int]]:
+    """(release, excused) at true instants; a reset before the clear may have been taken, or not."""
+    by_person = min(freed, silenced)
+    match case.behaviour:
+        case Behaviour.FOLLOWS if case.released_by is Step.SILENCE:
+            yield min(cleared, by_person), by_person
+        case Behaviour.FOLLOWS | Behaviour.QUIET:
+            yield cleared, NEVER
+        case Behaviour.UNTIL_ACKNOWLEDGED:
+            yield by_person, by_person
+        case Behaviour.LATCHED:
+            yield (release := max(by_person, cleared)), release
+            if case.released_by is Step.RESET and freed < cleared:
+                yield NEVER, NEVER
+        case Behaviour.PULSE:
+            yield NEVER, NEVER
 
 
 def _instants(bounds: Bounds | None) -> range:
     return range(NEVER, NEVER + 1) if bounds is None else range(bounds.lo, bounds.hi + 1)
 
 
-def _meets(case: Case, onset: Ints, end: Ints, raised: int, release: int) -> tuple[Bools, Bools]:
+def _meets(case: Case, onset: Ints, end: Ints, raised: int, release: int, excused: int) -> tuple[Bools, Bools]:
     """(worlds,), (worlds,): meets everything without an offence (or owes nothing); keeps every obligation.
 
     ``onset``, ``end``: (runs, worlds); a run that is not there begins at 2 * NEVER.
@@ -242,7 +272,7 @@ def _meets(case: Case, onset: Ints, end: Ints, raised: int, release: int) -> tup
         alone[this] = again.sum(axis=0) == again[this]
     obliges: Bools = np.logical_or.reduce(keeps, axis=0)
     meets: Bools = np.logical_or.reduce(keeps & ~early & alone, axis=0)
-    if case.behaviour in (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED) and release <= raised + case.reach:
+    if excused <= raised + case.reach:
         meets |= ~np.logical_or.reduce(ours, axis=0)
     return meets, obliges
 
@@ -351,7 +381,7 @@ class _Traces:
         """Instants behind the grid at which something may end, up to one behind all limits."""
         case = self._case
         latest = [case.raised.hi + case.search, self._instants]
-        latest += [b.hi + case.dwell + (case.gone or 0) for b in (case.cleared, case.freed) if b is not None]
+        latest += [b.hi + case.dwell + (case.gone or 0) for b in case.later]
         slack = max(case.visible or 0, case.gone or 0, case.hold_on, case.hold_off)
         return range(self._instants, max(latest) + slack + 3)
 
