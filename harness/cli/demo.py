@@ -16,7 +16,8 @@ import click
 from harness.cli.common import all_option, note
 from harness.core.errors import FarendError, UsageError
 from harness.core.links import MqttLink, PersonLink
-from harness.run.gate import read_reviews
+from harness.core.model import Decision, Site
+from harness.run.gate import Reviews
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, record_name
 
@@ -104,7 +105,7 @@ def command(
             record=record_name(read.name, folder),
             selection=Selection(only=only, links=tuple(name for name in read.links if name not in absent)),
             arm=read.name,
-            reviews=read_reviews(profile / "reviews.yaml"),
+            reviews=demo_reviews(read),
             who="demo",
             seed=seed,
             command=tuple(sys.argv[1:]),
@@ -116,6 +117,12 @@ def command(
             note(f"  {sys.executable} -m sims.annunciator_view 127.0.0.1 {ports[ANNUNCIATOR]}")
         html = options.record.with_suffix(".html")
         return perform(read, documents, options, plain=plain, every_row=every_row, as_json=as_json, html_file=html)
+
+
+def demo_reviews(site: Site) -> Reviews:
+    """All accepted: every side effect of the simulated site is simulated too."""
+    decisions = dict.fromkeys(site.side_effects, Decision.ACCEPTED)
+    return Reviews(by="demo (simulated site, nothing real is moved)", decisions=decisions)
 
 
 def broker_address(given: str | None) -> str | None:

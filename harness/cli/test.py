@@ -13,11 +13,12 @@ import click
 from harness.cli.common import SITE_ARGUMENT, all_option, load, note, run_until_interrupted, say, terminal_width
 from harness.cli.keys import key_client
 from harness.cli.live_view import LiveView
+from harness.cli.reviewing import ask_reviews
 from harness.cli.views import PlainView
 from harness.core.errors import UsageError
-from harness.core.model import Decision, Site
+from harness.core.model import Site
 from harness.core.verdicts import ExitCode, Verdict, VerdictClass
-from harness.run.gate import Reviews, effects_of, read_reviews
+from harness.run.gate import read_reviews
 from harness.run.order import Selection, listened_links, plan_of
 from harness.run.testing import TestOptions, gated_plan, record_name, run_test
 from harness.site.reading import Documents
@@ -72,7 +73,8 @@ def command(  # one name an option
     selection = Selection(only=only, links=links, keys=chosen_keys(failed, unknown))
     reviews = read_reviews(reviews_file) if reviews_file is not None else None
     if reviews is None and sys.stdin.isatty() and sys.stderr.isatty() and arm is not None:
-        reviews = ask_reviews(read, selection, who or getpass.getuser())
+        raised = [item.alarm for item in plan_of(read, selection) if item.can_be_raised]
+        reviews = ask_reviews(read, raised, who or getpass.getuser())
     options = TestOptions(
         record=record or record_name(read.name, Path.cwd()),
         selection=selection,
@@ -154,21 +156,3 @@ def chosen_keys(failed: Path | None, unknown: Path | None) -> frozenset[str] | N
         planned: Iterable[str] = judged.planned or classes
         keys |= {key for key in planned if wanted in classes.get(key, {Verdict.NOT_RUN.verdict_class})}
     return frozenset(keys)
-
-
-def ask_reviews(site: Site, selection: Selection, who: str) -> Reviews:
-    """Show each side effect of the plan once and take a decision; what is not decided stays unreviewed."""
-    items = [item for item in plan_of(site, selection) if item.can_be_raised]
-    owners: dict[str, list[str]] = {}
-    for item in items:
-        for name in effects_of(site, item.alarm):
-            owners.setdefault(name, []).append(item.alarm.name)
-    decisions: dict[str, Decision] = {}
-    words = {"a": Decision.ACCEPTED, "i": Decision.ISOLATED, "x": Decision.EXCLUDED}
-    for name, alarms in owners.items():
-        effect = site.side_effects[name]
-        note(f"\nside effect {name}: {effect.text}")
-        note(f"  raised by: {', '.join(alarms)}\n  hazard: {effect.hazard}\n  safeguard: {effect.safeguard}")
-        choice = click.prompt("  [a]ccept, [i]solated, e[x]clude its alarms", type=click.Choice(list(words)), err=True)
-        decisions[name] = words[choice]
-    return Reviews(by=who, decisions=decisions)

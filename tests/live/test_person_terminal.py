@@ -17,6 +17,7 @@ import pytest
 from sims import SiteProcess
 from tests.live.test_person_truth import site_file
 from tests.peers.command import COMMAND, DEADLINE_S, active, environment, farend
+from tests.peers.reviewed import write_reviews
 
 if sys.platform == "win32":
     pytest.skip("pseudo-terminals", allow_module_level=True)
@@ -86,9 +87,9 @@ def sim() -> Iterator[SiteProcess]:
 
 @pytest.fixture
 def folder(tmp_path: Path, sim: SiteProcess) -> Path:
-    """A site file of five alarms, and a file of reviews without any."""
+    """A site file of five alarms, and its reviews: none of them has a side effect."""
     site_file(tmp_path, sim.port("panel"), {}, in_sight=True, least="0 s")  # this hand needs no time
-    (tmp_path / "reviews.yaml").write_text("reviewed by: test\nside effects: {}\n", encoding="utf-8")
+    write_reviews(tmp_path / "site.yaml")
     return tmp_path
 
 

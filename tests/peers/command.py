@@ -17,8 +17,10 @@ from typing import Self
 from pymodbus.client import ModbusTcpClient
 
 from harness.cli.demo import PORTS as DEMO_PORTS
+from harness.core.errors import SiteError
 from harness.site.profiles import profiles_folder
 from sims import SiteProcess
+from tests.peers.reviewed import write_reviews
 
 ROOT = Path(__file__).parents[2]
 DEADLINE_S = 60
@@ -116,6 +118,8 @@ class Running:
 def demo_files(folder: Path, ports: Mapping[str, int], *changes: tuple[str, str]) -> Path:
     """The demo's site file, of the links in ``PORTS``, and all beside it, on other ports and with texts replaced.
 
+    Beside them reviews that accept all its side effects.
+
     Returns the site file in ``folder``. Each text to be replaced must be in one of the files.
     """
     folder.mkdir(parents=True, exist_ok=True)
@@ -130,6 +134,8 @@ def demo_files(folder: Path, ports: Mapping[str, int], *changes: tuple[str, str]
                 text = text.replace(old, new)
         (folder / source.name).write_text(text, encoding="utf-8")
     assert not left
+    with contextlib.suppress(SiteError):  # a test may want a file that cannot be read
+        write_reviews(folder / "site.yaml", "demo (simulated site, nothing real is moved)")
     return folder / "site.yaml"
 
 

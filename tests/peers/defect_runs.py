@@ -19,7 +19,6 @@ from harness.core.instants import NS_PER_US
 from harness.core.model import Result
 from harness.links.person_reports import Ask, Reports
 from harness.run.conduct import Progress
-from harness.run.gate import read_reviews
 from harness.run.judging import JudgedRecord, judge_record
 from harness.run.order import Item, Selection
 from harness.run.testing import TestOptions, run_test
@@ -29,6 +28,7 @@ from sims import SimulatedSite, SiteOptions
 from sims.building_options import BuildingOptions
 from sims.durations import NS_PER_MS
 from tests.peers import virtual_time
+from tests.peers.reviewed import accepted
 
 LINKS: Final = ("panel", "bms", "printer", "bus", "building", "gateway", "annunciator")
 GATEWAY_POLL_NS: Final = 500 * NS_PER_MS
@@ -155,7 +155,7 @@ async def _run(folder: Path, trial: Trial) -> Outcome:
             record=record,
             selection=Selection(only=trial.alarms, links=trial.links),
             arm=site.name,
-            reviews=read_reviews(profiles_folder() / "demo" / "reviews.yaml"),
+            reviews=accepted(site),
             who="test",
             seed=trial.seed,
             command=(),

@@ -6,6 +6,7 @@ import sys
 import time
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
@@ -14,9 +15,11 @@ from harness.core.errors import FarendError, SafetyError, SiteError, UsageError
 from harness.core.model import Decision, Site, Step
 from harness.core.places import Table
 from harness.core.writing import Write
-from harness.run.gate import Reviews, pass_gate, read_reviews
+from harness.run.gate import CHANGES_SHOWN_MAX, CLOCKS_APART_MAX_NS, Reviews, pass_gate, read_reviews, reviewed_until_ns
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, gated_plan, run_test
+from harness.site.binding import binding_of
+from harness.site.moments import utc_ns_of
 from harness.stimulus.armed import ArmedWriter, check_listed
 from tests.unit.run.sites import documents, site_of
 
@@ -98,6 +101,26 @@ REFUSED = {
     "armed for another site": (site_of, {"arm": "hollowmere"}, "--arm hollowmere: this site file is site=ashby"),
     "armed with nearly its word": (site_of, {"arm": "Ashby"}, "--arm Ashby: this site file is site=ashby"),
     "armed with nothing": (site_of, {"arm": ""}, "--arm : this site file is site=ashby"),
+    "the reviews have expired": (
+        site_of,
+        {"reviews": replace(ACCEPTED, expires=date(2026, 1, 31))},
+        "expires=2026-01-31: it was valid through the end of that day, and today is ",
+    ),
+    "the site file was changed": (
+        lambda: site_of(("hazard: pressure", "hazard: high pressure")),
+        {"reviews": replace(ACCEPTED, binding=binding_of(site_of()))},
+        "and does other things than the one that was reviewed: side effect shuts-valve: its hazard; look at each side",
+    ),
+    "reviews of no known site": (
+        site_of,
+        {"reviews": replace(ACCEPTED, file="r.yaml", expires=date(9999, 1, 1))},
+        "r.yaml: 'bound to' is missing, so nobody knows for which site file these decisions were made; look at each",
+    ),
+    "reviews without an end": (
+        site_of,
+        {"reviews": replace(ACCEPTED, file="r.yaml", binding=binding_of(site_of()))},
+        "r.yaml: 'expires' is missing; add the last day on which it is valid: 'expires: ",
+    ),
     "all is excluded": (
         site_of,
         {
@@ -218,12 +241,75 @@ async def test_an_armed_writer_checks_the_list_itself(opened: list[str]) -> None
     assert opened == [], "the listed write before it was not sent either"
 
 
+EAST = timezone(timedelta(hours=10))
+
+
+@pytest.mark.parametrize(
+    ("now", "passes"),
+    [
+        (datetime(2026, 12, 24, 23, 59, 59, tzinfo=EAST), True),
+        (datetime(2026, 12, 25, 0, 0, tzinfo=EAST), False),
+        (datetime(2026, 12, 24, 14, 0, tzinfo=UTC), True),  # the same instant, where it is still the 24th
+    ],
+)
+def test_reviews_hold_through_the_end_of_their_last_day_in_local_time(now: datetime, *, passes: bool) -> None:
+    site = site_of()
+    reviews = replace(ACCEPTED, expires=date(2026, 12, 24), binding=binding_of(site), file="r.yaml")
+    until = reviewed_until_ns(reviews, now)
+    assert until is not None
+    assert (utc_ns_of(now) < until) is passes
+    if passes:
+        assert pass_gate(site, site.alarms.values(), reviews, now) == ()
+    else:
+        with pytest.raises(
+            SafetyError, match=r"r\.yaml: expires=2026-12-24: .* today is 2026-12-25; look at each side"
+        ):
+            pass_gate(site, site.alarms.values(), reviews, now)
+    assert reviewed_until_ns(ACCEPTED, now) is None
+
+
+@pytest.mark.parametrize(("ahead_ns", "passes"), [(CLOCKS_APART_MAX_NS, True), (CLOCKS_APART_MAX_NS + 1, False)])
+def test_a_review_from_the_future_shows_a_clock_that_is_wrong(ahead_ns: int, *, passes: bool) -> None:
+    """With the clock set back, a review would never expire."""
+    site, now = site_of(), datetime(2026, 12, 24, 9, 0, tzinfo=EAST)
+    reviews = replace(ACCEPTED, at_utc_ns=utc_ns_of(now) + ahead_ns)
+    if passes:
+        assert pass_gate(site, site.alarms.values(), reviews, now) == ()
+    else:
+        with pytest.raises(SafetyError, match=r"reviewed at=2026-12-24 09:10:00\+10:00: this is still to come"):
+            pass_gate(site, site.alarms.values(), reviews, now)
+
+
+def test_of_many_changes_the_first_are_told() -> None:
+    """Another code for every alarm."""
+    site = site_of(
+        ("values: [code, 1]", "values: [code, 7]"),
+        ("hazard: pressure", "hazard: p"),
+        ("hazard: the cellar fills", "hazard: q"),
+        ("900-901", "900-902"),
+        ("side effects:\n", "side effects:\n  rings: {text: r, hazard: h, safeguard: s}\n"),
+    )
+    reviews = replace(ACCEPTED, binding=binding_of(site_of()), file="r.yaml")
+    with pytest.raises(SafetyError) as caught:
+        pass_gate(site, site.alarms.values(), reviews)
+    told = str(caught.value).splitlines()[2]
+    assert told.count("; side effect ") + told.count("; alarm ") == CHANGES_SHOWN_MAX - 1, told
+    assert "; and 1 more; look at each side effect again" in told
+
+
+def test_a_part_that_was_tampered_with_cannot_make_a_void_review_valid() -> None:
+    """The parts only tell; the whole decides."""
+    site = site_of(("hazard: pressure", "hazard: p"))
+    reviews = replace(ACCEPTED, binding=replace(binding_of(site), whole=binding_of(site_of()).whole), file="r.yaml")
+    with pytest.raises(SafetyError, match="what it was made for is not site=ashby as it is now"):
+        pass_gate(site, site.alarms.values(), reviews)
+
+
 def test_reading_reviews(tmp_path: Path) -> None:
     path = tmp_path / "reviews.yaml"
     path.write_text("reviewed by: Kim\nside effects:\n  stops-pump: isolated\n", encoding="utf-8")
     reviews = read_reviews(path)
     assert reviews == Reviews(by="Kim", decisions={"stops-pump": Decision.ISOLATED}, file="reviews.yaml")
-    assert reviews.to_data() == {"by": "Kim", "file": "reviews.yaml", "decisions": {"stops-pump": "isolated"}}
     with pytest.raises(UsageError, match=r"cannot be read: .*; give the file in which the reviews are"):
         read_reviews(tmp_path / "none.yaml")
     path.write_text("reviewed by: Kim\nside effects: {stops-pump: acepted}\n", encoding="utf-8")
