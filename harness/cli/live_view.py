@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from textwrap import wrap
 from typing import TYPE_CHECKING, Final, Self
 
 from harness.cli.views import SYMBOL, result_words
@@ -14,8 +15,8 @@ from harness.core.instants import NS_PER_S
 from harness.core.model import Result, Site
 from harness.core.verdicts import VerdictClass
 from harness.report.safe import safe_text
-from harness.run.conduct import Progress
 from harness.run.order import Item
+from harness.run.tools import Progress
 
 if TYPE_CHECKING:
     from rich.console import Console, ConsoleOptions, RenderResult
@@ -62,6 +63,7 @@ class LiveView:
         self._phase = "opening the links"
         self._progress = Progress(number=0, total=total, left_ns=0)
         self._notes: list[str] = []
+        self._urgent = ""
         self._source: LiveSource | None = None
         self._live: Live = Live(
             self,
@@ -118,6 +120,12 @@ class LiveView:
         """Kept as a note."""
         self._notes.append(text)
 
+    def urgent(self, text: str) -> None:
+        """In red above everything until the next one, and a bell."""
+        self._urgent = text
+        self._live.console.bell()
+        self._live.refresh()
+
     # --- how it looks -----------------------------------------------------------------------------------
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
@@ -126,6 +134,9 @@ class LiveView:
 
         height = max(8, console.size.height - 1)
         head = [self._head(), self._bar(), self._waiting(), *self._link_lines()]
+        if self._urgent:
+            width = max(40, options.max_width - 2)
+            head[:0] = [Text(f"! {line}", "bold red") for line in wrap(safe_text(self._urgent), width)]
         head += [Text(f"! {safe_text(text)}", "bold") for text in self._told_notes()]
         head += [Text(safe_text(text)) for text in (self._asked() if self._asked is not None else [])]
         left = height - len(head)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Final, Self
+
+import click
 
 from harness.cli.common import note
 from harness.core.instants import NS_PER_S
@@ -11,12 +14,13 @@ from harness.core.model import Result
 from harness.core.verdicts import VerdictClass
 from harness.correlate.wording import span_text
 from harness.report.gathered import pass_words
-from harness.run.conduct import Progress
 from harness.run.order import Item
+from harness.run.tools import Progress
 
 if TYPE_CHECKING:
     from harness.run.live import LiveSource
 
+BELL: Final = "\a"
 SYMBOL: Final = {VerdictClass.PASS: "\u2713", VerdictClass.FAIL: "\u2717", VerdictClass.UNKNOWN: "?"}
 
 
@@ -97,3 +101,9 @@ class PlainView:
     def trouble(self, text: str) -> None:
         """At once."""
         note(f"    ! {text}")
+
+    def urgent(self, text: str) -> None:
+        """At once, with the bell where a person sits before it."""
+        if sys.stderr.isatty():
+            click.echo(BELL, nl=False, err=True)
+        note(f"!!! {text}")

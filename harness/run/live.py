@@ -59,7 +59,7 @@ class LiveSource:
     def __init__(self, site: Site, clock: Clock, changed: Changed | None = None) -> None:
         self._site = site
         self._clock = clock
-        self._changed = changed
+        self._told_of_changes: list[Changed] = [] if changed is None else [changed]
         self.memories: dict[int, BlockMemory] = {}
         self.heard: dict[str, list[Message]] = defaultdict(list)
         self.link_changes: dict[str, list[StateChange]] = defaultdict(list)
@@ -77,6 +77,10 @@ class LiveSource:
         self._lasting = {name: Lasting(loop.persistence_ns, off) for name, (loop, off) in loops.items() if loop}
         self._readers = {name: LinkReader(site.points.values(), spec) for name, spec in site.links.items()}
         self._told = frozenset(name for reader in self._readers.values() for name in reader.points)
+
+    def subscribe(self, changed: Changed) -> None:
+        """Have ``changed`` called at every change of a point; it must be quick and must not raise."""
+        self._told_of_changes.append(changed)
 
     # --- what links observe -----------------------------------------------------------------------
 
@@ -149,8 +153,9 @@ class LiveSource:
         self.states[point.name] = state
         if on:
             self._last_on[point.name] = told_ns
-        if changed and self._changed is not None:
-            self._changed(point, state)
+        if changed:
+            for told in self._told_of_changes:
+                told(point, state)
 
     # --- the state of things ----------------------------------------------------------------------
 

@@ -10,11 +10,15 @@ from typing import Final
 from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, PersonLink
-from harness.core.model import Alarm, Behaviour, Expectation, Site, Step
+from harness.core.model import RAISED_AT_MOST_DEFAULT_NS, Alarm, Behaviour, Expectation, Site, Step
 from harness.core.paths import told_delay_ns
 from harness.core.places import Arrival, BacnetPlace
 from harness.links.bacnet_messages import look_period_ns
 from harness.stimulus.armed import can_do
+
+WALK_MAX_NS: Final = 15 * 60 * NS_PER_S
+"""How long an alarm is held for a walk to what is out of sight and back: no longer than a plant is left with a raised
+alarm that only one person looks after (common practice, no source)."""
 
 READY_MAX_NS: Final = 5 * NS_PER_S
 """How long a raise waits for its points to be seen off before it goes ahead all the same: then it cannot pass."""
@@ -44,6 +48,11 @@ class Item:
     def can_be_raised(self) -> bool:
         """True where farend can raise and clear it by writing."""
         return Step.RAISE in self.alarm.writes and (Step.CLEAR in self.alarm.writes or self.alarm.lasts_ns is not None)
+
+    def waits_for(self, step: Step) -> bool:
+        """True where a row is released by ``step`` (acknowledge or reset)."""
+        held = (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED)
+        return any(row.behaviour in held and row.released_by is step for row in self.rows)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,10 +178,17 @@ def settle_ns(site: Site, rows: Collection[Expectation]) -> int:
     return max(max((row.limits.settle_ns for row in rows), default=0), hold_ns(site, rows))
 
 
+def raised_at_most_ns(site: Site, item: Item) -> int:
+    """How long an alarm may be raised (dead-man limit); longer where somebody walks and the site says nothing."""
+    limit = site.raised_at_most_of(item.alarm.name)
+    specs = (site.links[site.points[row.point].link] for row in item.loud)
+    walks = any(isinstance(spec, PersonLink) and not spec.in_sight for spec in specs)
+    return max(limit, WALK_MAX_NS) if walks and limit == RAISED_AT_MOST_DEFAULT_NS else limit
+
+
 def needs(item: Item, step: Step) -> bool:
     """True where a row of the alarm waits for ``step`` (acknowledge or reset) and farend can do it."""
-    held = (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED)
-    return can_do(item.alarm, step) and any(row.behaviour in held and row.released_by is step for row in item.rows)
+    return can_do(item.alarm, step) and item.waits_for(step)
 
 
 def longest_ns(site: Site, item: Item) -> int:

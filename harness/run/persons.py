@@ -13,6 +13,7 @@ from harness.core.links import PersonLink
 from harness.core.model import Expectation, Site
 from harness.links.person_reports import Ask, Reports
 from harness.run.live import LiveSource
+from harness.run.order import WALK_MAX_NS
 
 READY_MAX_NS: Final = 60 * NS_PER_S
 """How long a raise waits for a person in sight to say how it is; then nobody is there, and the run goes on without."""
@@ -22,11 +23,6 @@ ANSWER_MAX_NS: Final = 20 * NS_PER_S
 
 FRESH_NS: Final = 5 * NS_PER_S
 """A person in sight who reported a sign so shortly before is not asked about it again."""
-
-WALK_MAX_NS: Final = 15 * 60 * NS_PER_S
-"""How long an alarm is held for a walk to what is out of sight and back: no longer than a plant is left with a raised
-alarm that only one person looks after (common practice, no source). Acts like a dead-man limit while farend runs."""
-
 
 BACK_MAX_NS: Final = 15 * 60 * NS_PER_S
 """How long a test waits for somebody who did not answer: nothing is raised meanwhile, so it costs nothing but time."""

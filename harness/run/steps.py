@@ -16,6 +16,9 @@ from harness.record.found import Event
 from harness.record.header import Json
 
 STEP_EVENT: Final = "step"
+INTENT_EVENT: Final = "intent"
+"""Written, and on the disk, before a raise: from here on the alarm may be raised, whatever comes in between."""
+
 STOPPED_EVENT: Final = "stopped"
 """A stimulus that was put back before it had been seen through: by the user, or by an error."""
 
@@ -34,6 +37,8 @@ class StepDone:
     proven: bool
     how: str
     note: str = ""
+    is_sent: bool = True
+    """False where surely nothing was done: nothing was sent, or the device refused."""
 
     def to_data(self) -> Mapping[str, Json]:
         """As the journal keeps it."""
@@ -46,6 +51,7 @@ class StepDone:
             "proven": self.proven,
             "how": self.how,
             "note": self.note,
+            "sent": self.is_sent,
         }
 
     @classmethod
@@ -59,6 +65,7 @@ class StepDone:
             proven=data["proven"],
             how=data["how"],
             note=data["note"],
+            is_sent=data.get("sent", True),
         )
 
 

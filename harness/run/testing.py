@@ -19,12 +19,14 @@ from harness.links.person_reports import Attend, Reports
 from harness.record.header import Header
 from harness.record.writer import RecordWriter
 from harness.run.attentive import listening_first
-from harness.run.conduct import Conductor, Tools, View
+from harness.run.conduct import Conductor, StoppedRunError
 from harness.run.gate import Reviews, pass_gate
 from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT
 from harness.run.listening import listeners
 from harness.run.live import LiveSource
 from harness.run.order import Item, Selection, check_selection, listened_links, plan_of
+from harness.run.raising import Written
+from harness.run.tools import CLEAR_FOR_NS, Tools, View
 from harness.site.reading import Documents
 from harness.stimulus.armed import ArmedWriter, check_acknowledgeable, check_listed, check_word
 
@@ -40,6 +42,7 @@ class TestOptions:
     who: str
     seed: int
     repeat: int = 1
+    clear_for_ns: int = CLEAR_FOR_NS
     command: tuple[str, ...]
 
     __test__ = False  # pytest takes classes of this name for its own
@@ -131,9 +134,10 @@ async def run_test(
                     clock=clock,
                     live=live,
                     journal=journal,
-                    writer=writer,
+                    hand=Written(writer, live, clock),
                     view=view,
                     random=Random(options.seed),
+                    clear_for_ns=options.clear_for_ns,
                 ),
                 items * options.repeat,
                 header.anchor.monotonic_ns,
@@ -189,9 +193,9 @@ async def _raise_while_listening(
         why = ""
         try:
             await conductor.conduct(start_ns)
-        except RecordError as exc:
+        except (RecordError, StoppedRunError) as exc:
             why = str(exc)
-            tools.view.trouble(why)
+            tools.view.urgent(why)
         finally:
             for task in listening:
                 task.cancel()

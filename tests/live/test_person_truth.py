@@ -23,11 +23,11 @@ from harness.cli.keys import KeyClient, TerminalKeys
 from harness.core.instants import NS_PER_MS, Bounds
 from harness.core.model import Result, Stimulus
 from harness.core.verdicts import Verdict, VerdictClass
-from harness.run.conduct import Progress
 from harness.run.gate import Reviews
 from harness.run.judging import judge_record
 from harness.run.order import Item, Selection
 from harness.run.testing import TestOptions, run_test
+from harness.run.tools import Progress
 from harness.site.reading import gather, read_site
 from sims import SimulatedSite, SiteOptions
 from sims.alarms import BY_NAME
@@ -58,6 +58,8 @@ class Silent:
     def judged(self, item: Item, results: Sequence[Result]) -> None: ...
 
     def trouble(self, text: str) -> None: ...
+
+    def urgent(self, text: str) -> None: ...
 
 
 def site_file(

@@ -14,14 +14,15 @@ from pathlib import Path
 
 import pytest
 
+from harness.core.instants import NS_PER_S
 from harness.core.model import Result, Step
 from harness.core.verdicts import ExitCode, Verdict
-from harness.run.conduct import Progress
 from harness.run.gate import read_reviews
 from harness.run.judging import JudgedRecord, judge_record
 from harness.run.order import Item, Selection
 from harness.run.steps import STEP_EVENT, StepDone
 from harness.run.testing import TestOptions, run_test
+from harness.run.tools import Progress
 from harness.site.reading import gather, read_site
 from sims import SimulatedSite, SiteOptions
 from tests.peers.command import demo_files
@@ -51,6 +52,9 @@ class View:
     def judged(self, item: Item, results: Sequence[Result]) -> None: ...
 
     def trouble(self, text: str) -> None:
+        self.told.append(text)
+
+    def urgent(self, text: str) -> None:
         self.told.append(text)
 
 
@@ -118,6 +122,7 @@ class Bench:
             who="test",
             seed=1,
             command=(),
+            clear_for_ns=3 * NS_PER_S,
         )
         self.run = asyncio.create_task(run_test(site, documents, options, time.monotonic_ns, self.view))
 
@@ -212,7 +217,8 @@ async def test_what_cannot_be_cleared_is_said_loudly(tmp_path: Path) -> None:
         assert judged.exit_code is ExitCode.NOT_RESTORED
         (left,) = judged.reader.events("as-left")
         assert left.data["not_cleared"] == [ALARM]
-        assert any("clearing is not proven: no answer within 500 ms; trying once more" in it for it in one.view.told)
+        assert any("CLEARING IS NOT PROVEN: no answer within 500 ms; trying again" in it for it in one.view.told)
+        assert any("COULD NOT BE CLEARED: clear it at the controller" in it for it in one.view.told)
         judged.reader.close()
 
 

@@ -26,11 +26,11 @@ from harness.core.places import ModbusPlace, OnWhen, ValueType
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.engine import correlate, outlines_of, timed_by_reference
 from harness.record.reader import RecordReader
-from harness.run.conduct import Progress
 from harness.run.evidence import evidence_of
 from harness.run.order import Item, Selection
 from harness.run.steps import stimuli_of
 from harness.run.testing import TestOptions, run_test
+from harness.run.tools import Progress
 from harness.site.profiles import profiles_folder
 from harness.site.reading import Documents, load_site
 from sims import SimulatedSite, SiteOptions
@@ -61,6 +61,9 @@ class Silent:
     def judged(self, item: Item, results: Sequence[Result]) -> None: ...
 
     def trouble(self, text: str) -> None:
+        raise AssertionError(text)
+
+    def urgent(self, text: str) -> None:
         raise AssertionError(text)
 
 

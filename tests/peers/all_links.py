@@ -26,9 +26,9 @@ from harness.core.links import (
 )
 from harness.core.model import Behaviour, Expectation, Hold, Limits, Point, Result, Site
 from harness.core.places import Arrival, BacnetPlace, ModbusPlace, PersonPlace, Sign
-from harness.run.conduct import Progress
 from harness.run.order import Item, Selection
 from harness.run.testing import TestOptions, run_test
+from harness.run.tools import Progress
 from harness.site.profiles import profiles_folder
 from harness.site.reading import Documents, load_site
 from sims import SimulatedSite, SiteOptions
@@ -78,6 +78,9 @@ class Silent:
     def judged(self, item: Item, results: Sequence[Result]) -> None: ...
 
     def trouble(self, text: str) -> None:
+        raise AssertionError(text)
+
+    def urgent(self, text: str) -> None:
         raise AssertionError(text)
 
 

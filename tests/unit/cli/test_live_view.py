@@ -17,9 +17,9 @@ from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
 from harness.core.model import Result, Site
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.links.base import LinkState
-from harness.run.conduct import Progress
 from harness.run.live import LiveSource
 from harness.run.order import Item, Selection, plan_of
+from harness.run.tools import Progress
 from harness.site.profiles import profiles_folder
 from harness.site.reading import load_site
 

@@ -14,7 +14,8 @@ from harness.core.model import Expectation, Site
 from harness.links.person import PersonListener
 from harness.links.person_reports import Ask, Reports
 from harness.run.live import LiveSource
-from harness.run.persons import ANSWER_MAX_NS, BACK_MAX_NS, FRESH_NS, READY_MAX_NS, WALK_MAX_NS, Persons
+from harness.run.order import WALK_MAX_NS
+from harness.run.persons import ANSWER_MAX_NS, BACK_MAX_NS, FRESH_NS, READY_MAX_NS, Persons
 from harness.site.reading import load_site
 from tests.live.test_person_truth import site_file
 from tests.peers.virtual_time import run

@@ -1,0 +1,36 @@
+"""Results of one alarm from memory, for the person who watches; the record is judged at the end."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+
+from harness.core.instants import Clock
+from harness.core.model import Behaviour, Expectation, Result, Site
+from harness.correlate.engine import correlate
+from harness.run.evidence import evidence_of
+from harness.run.live import LiveMemory, LiveSource
+from harness.run.steps import StepDone, stimuli_of
+
+
+async def judge_live(
+    site: Site, live: LiveSource, clock: Clock, rows: Sequence[Expectation], raised: StepDone, start_ns: int
+) -> tuple[Result, ...]:
+    """What ``rows`` came to for one raise, by what was observed from ``start_ns`` up to now.
+
+    Judged in a thread: in the loop it would be blind time of our own making.
+    """
+    end_ns = clock()
+    stimuli = stimuli_of(live.events_of(raised.stimulus), site)
+    points = {row.point for row in rows}
+    points |= {it for stimulus in stimuli if (it := site.alarms[stimulus.alarm].reference) is not None}
+    memory = LiveMemory(live, {site.points[name].link for name in points if name in site.points})
+    keys = [row.key for row in rows]
+    # What did not show may show at any other point; what must stay quiet is told by its own point alone.
+    is_loud = any(row.behaviour is not Behaviour.QUIET for row in rows)
+    asked = None if is_loud else points
+
+    def judged() -> tuple[Result, ...]:
+        return correlate(site, evidence_of(memory, site, stimuli, start_ns, end_ns, asked), keys).results
+
+    return await asyncio.to_thread(judged)

@@ -1,0 +1,227 @@
+"""One alarm, from the moment its outputs are normal until they are again: raise, wait, acknowledge, clear, put back.
+
+It decides when to go on, never what a result is: results come from the record alone. Waiting looks at the newest
+samples, so that a healthy site is done quickly; where nothing shows, it waits for as long as the limits say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from harness.core.instants import NS_PER_S
+from harness.core.model import Alarm, Behaviour, Expectation, Step
+from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, hold_ns, settle_ns, show_within_ns
+from harness.run.persons import Persons
+from harness.run.raising import Raiser
+from harness.run.steps import STOPPED_EVENT, StepDone
+from harness.run.tools import Tools
+from harness.run.waiting import QuietWindows, Waits, to_the_end
+
+QUIET_READY_MAX_NS: Final = 2 * NS_PER_S
+"""How long a raise waits for points that must stay quiet to be off first."""
+
+CLEAR_AGAIN_NS: Final = 1 * NS_PER_S
+"""A clear that is not proven is tried again so often, for as long as the tools say: a lost link may come back."""
+
+
+class OneAlarm:
+    """Sees alarms through, one at a time. :meth:`see_through` can be cancelled: what is raised is put back first."""
+
+    def __init__(self, tools: Tools, raiser: Raiser, waits: Waits, quiet: QuietWindows, persons: Persons) -> None:
+        self._t = tools
+        self._raiser = raiser
+        self._waits = waits
+        self._quiet = quiet
+        self._persons = persons
+        self.raised: StepDone | None = None
+        """The newest raise."""
+        self._clear_until: dict[str, int] = {}  # by stimulus, until when its clear is tried again
+
+    async def see_through(self, item: Item, stimulus: str) -> StepDone:
+        """Raise one alarm, see it through, put it back. Returns the raise."""
+        clock, view, alarm = self._t.clock, self._t.view, item.alarm
+        self.raised = None
+        loud = await self._ready(item)
+        self._persons.look(item.rows, alarm.name)
+        is_done = False
+        try:
+            raised = self.raised = await self._raiser.step(alarm, Step.RAISE, stimulus)
+            if raised.proven:
+                await self._after_raise(item, loud, raised, stimulus)
+            else:
+                view.trouble(f"{alarm.name}: the raise is not proven: {raised.note}")
+            is_done = alarm.name not in self._raiser.open
+        except BaseException:
+            self._t.journal.event(STOPPED_EVENT, clock(), {"stimulus": stimulus})
+            raise
+        finally:
+            if not is_done:
+                await to_the_end(self._put_back(item, stimulus))
+        if is_done:
+            await self._settle(loud)
+        return raised
+
+    async def _ready(self, item: Item) -> list[Expectation]:
+        """Wait until the alarm may be raised; returns the rows that must react and are observed."""
+        live, clock, view = self._t.live, self._t.clock, self._t.view
+        await self._persons.ready(item.rows, item.alarm.name)
+        loud = [row for row in item.loud if self._waits.is_observed(row)]
+        view.phase("waiting until its outputs are normal")
+        await live.wait_until(lambda: all(live.is_off(row.point) for row in loud), clock() + READY_MAX_NS)
+        quiet = [row for row in item.quiet if self._waits.is_observed(row)]
+        await live.wait_until(lambda: all(live.is_off(row.point) for row in quiet), clock() + QUIET_READY_MAX_NS)
+        await live.wait_for_news({row.point for row in loud}, clock(), clock() + READY_MAX_NS)
+        until = self._waits.told_apart_from(loud)
+        if until > clock():
+            view.phase("waiting until what is told can be told apart from what was before")
+            await self._waits.until(until)
+        await self._waits.until(self._persons.looked_at(item.quiet))
+        await self._random_phase(item)
+        return loud
+
+    async def stayed(self, item: Item, raised: StepDone) -> None:
+        """Whoever watches what must stay off looks until its window is over, and then says whether it did."""
+        rows = [row for row in item.quiet if self._persons.watches_quiet([row])]
+        if rows and raised.proven:
+            self._t.view.phase("waiting until what somebody watches has stayed off for long enough")
+            await self._waits.until(self._quiet.end_of(rows))
+            await self._persons.stayed(rows, raised.at.lo, item.alarm.name)
+
+    async def _random_phase(self, item: Item) -> None:
+        """Raise at a random phase of the polls: in step with them, every trial would meet the same sample instants."""
+        polled = [row for row in item.rows if self._t.site.points[row.point].link not in self._t.reports]
+        gap = max((gap_ns(self._t.site, row) for row in polled), default=0)
+        await self._waits.until(self._t.clock() + self._t.random.randrange(gap // 2 + 1))
+
+    async def _after_raise(self, item: Item, loud: Sequence[Expectation], raised: StepDone, stimulus: str) -> None:
+        live, clock, view, site = self._t.live, self._t.clock, self._t.view, self._t.site
+        alarm = item.alarm
+        shown_by = {row.key: raised.at.hi + show_within_ns(site, row) for row in loud}
+        view.phase("raised; waiting for its outputs")
+        self._persons.held_since(raised.at.hi)
+        await self._waits.each(loud, lambda row: live.was_on_since(row.point, raised.at.lo), shown_by)
+        await self._persons.still(loud, raised.at.lo, alarm.name)
+        if alarm.lasts_ns is None:
+            if any(self._waits.is_out_of_sight(row) for row in loud):
+                view.phase("raised and held; somebody walks to what is out of sight")
+                # Whoever goes only now sees what showed in time; what does not show then has been missed.
+                await self._waits.until(
+                    max(at for row, at in ((r, shown_by[r.key]) for r in loud) if self._waits.is_out_of_sight(row))
+                )
+                await self._persons.walk(loud, alarm.name)
+            visible = max((row.limits.visible_for_ns or 0 for row in loud), default=0)
+            gap = max((gap_ns(site, row) for row in loud), default=0)
+            stay_ns = max([hold_ns(site, loud), *(row.limits.leak_ns for row in item.quiet)])
+            await self._waits.until(max(clock() + visible + gap if visible else clock(), raised.at.hi + stay_ns))
+            if self._needs(item, Step.ACKNOWLEDGE):
+                await self._acknowledge(alarm, loud, stimulus)
+            cleared = await self._clear(alarm, stimulus)
+            released = cleared.at.hi
+            self._persons.cleared(alarm.name)
+        else:
+            released = raised.at.hi + alarm.lasts_ns.hi
+        view.phase("cleared; waiting until its outputs are normal")
+        following = [row for row in loud if row.behaviour in (Behaviour.FOLLOWS, Behaviour.PULSE)]
+        await self._waits.each(
+            following,
+            lambda row: live.is_off(row.point) and clock() >= raised.at.hi + self._own_end(alarm),
+            {row.key: released + gone_within_ns(site, row) for row in following},
+        )
+        await self._persons.gone(following, f"{alarm.name} is cleared")
+        if alarm.lasts_ns is not None:
+            await self._waits.until(clock() if following else released)
+            if not self._raiser.can_do(alarm, Step.CLEAR) or all(live.is_off(row.point) for row in following):
+                self._raiser.forget(alarm)
+        if alarm.lasts_ns is not None and self._needs(item, Step.ACKNOWLEDGE):
+            await self._acknowledge(alarm, loud, stimulus)
+        elif self._raiser.can_do(alarm, Step.ACKNOWLEDGE) and not self._needs(item, Step.ACKNOWLEDGE):
+            # No row waits for it, but a latch elsewhere may.
+            await self._raiser.step(alarm, Step.ACKNOWLEDGE, stimulus)
+        await self._acknowledge_brought(alarm)
+        await self._acknowledge_left(alarm)
+        if self._needs(item, Step.RESET):
+            await self._raiser.step(alarm, Step.RESET, stimulus)
+        now = clock()
+        held = [row for row in loud if row not in following]
+        await self._waits.each(
+            held, lambda row: live.is_off(row.point), {row.key: now + gone_within_ns(site, row) for row in held}
+        )
+        far = [row.limits.dwell_ns + row.limits.settle_ns for row in loud if self._waits.is_out_of_sight(row)]
+        await self._waits.until(now + max(far, default=0))  # nobody is sent to look at what had no time to go
+        await self._persons.dark_again(loud, alarm.name)
+
+    def _own_end(self, alarm: Alarm) -> int:
+        """An alarm that clears by itself is not taken for gone before it can be."""
+        return 0 if alarm.lasts_ns is None else alarm.lasts_ns.lo
+
+    def _needs(self, item: Item, step: Step) -> bool:
+        """True where a row of the alarm waits for ``step``, and it can be done."""
+        return self._raiser.can_do(item.alarm, step) and item.waits_for(step)
+
+    async def _acknowledge(self, alarm: Alarm, loud: Sequence[Expectation], stimulus: str) -> None:
+        live, site = self._t.live, self._t.site
+        self._t.view.phase("acknowledged; waiting for what it releases")
+        done = await self._raiser.step(alarm, Step.ACKNOWLEDGE, stimulus)
+        rows = [row for row in loud if row.behaviour is Behaviour.UNTIL_ACKNOWLEDGED]
+        await self._waits.each(
+            rows, lambda row: live.is_off(row.point), {row.key: done.at.hi + gone_within_ns(site, row) for row in rows}
+        )
+        await self._persons.gone(rows, f"{alarm.name} is acknowledged")
+
+    async def _acknowledge_brought(self, alarm: Alarm) -> None:
+        """Alarms that this one brought along are acknowledged too, or they would stay latched into the next test."""
+        for name in self._t.site.brought_along(alarm.name):
+            lower = self._t.site.alarms[name]
+            if Step.ACKNOWLEDGE in lower.writes and self._raiser.by_itself:
+                await self._raiser.acknowledge_brought(lower)
+
+    async def _acknowledge_left(self, alarm: Alarm) -> None:
+        """Events that still ask for it, of the alarm and of those that it brought along."""
+        for name in (alarm.name, *self._t.site.brought_along(alarm.name)):
+            await self._raiser.acknowledge_left(self._t.site.alarms[name])
+
+    async def _clear(self, alarm: Alarm, stimulus: str) -> StepDone:
+        """Clear, again and again while it is not proven: the link may be lost, and come back."""
+        clock, view = self._t.clock, self._t.view
+        if self._clear_until.get(stimulus) is None:
+            self._clear_until = {stimulus: clock() + self._t.clear_for_ns}
+        until = self._clear_until[stimulus]
+        done = await self._raiser.step(alarm, Step.CLEAR, stimulus)
+        told = ""
+        while not done.proven and clock() < until:
+            if done.note != told:
+                told = done.note
+                view.urgent(
+                    f"{alarm.name}: CLEARING IS NOT PROVEN: {told}; trying again until it is, for "
+                    f"{max(0, until - clock()) // NS_PER_S} s. Clear it at the controller if you can"
+                )
+            await self._waits.until(clock() + CLEAR_AGAIN_NS)
+            done = await self._raiser.step(alarm, Step.CLEAR, stimulus)
+        if told:
+            view.urgent(
+                f"{alarm.name}: {'cleared now' if done.proven else 'COULD NOT BE CLEARED: clear it at the controller'}"
+            )
+        return done
+
+    async def _put_back(self, item: Item, stimulus: str) -> None:
+        """Clear, acknowledge and reset, whatever came in between: nothing may stay on, or latched.
+
+        Outputs are slower than the answer to a write, so what is left is looked at only after they have settled.
+        """
+        alarm = item.alarm
+        self._t.view.phase("putting it back")
+        if alarm.name in self._raiser.open:
+            await self._clear(alarm, stimulus)
+        if self._raiser.can_do(alarm, Step.ACKNOWLEDGE):
+            await self._raiser.step(alarm, Step.ACKNOWLEDGE, stimulus)
+        await self._acknowledge_brought(alarm)
+        await self._acknowledge_left(alarm)
+        if self._needs(item, Step.RESET):
+            await self._raiser.step(alarm, Step.RESET, stimulus)
+        await self._settle(item.loud)
+
+    async def _settle(self, loud: Sequence[Expectation]) -> None:
+        """Stay until a second onset would have shown."""
+        self._t.view.phase("settling")
+        await self._waits.until(self._t.clock() + settle_ns(self._t.site, loud))

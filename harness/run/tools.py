@@ -1,0 +1,66 @@
+"""What a run works with and shows: handed in by whoever starts it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from random import Random
+from typing import Final, Protocol
+
+from harness.core.instants import NS_PER_S, Clock
+from harness.core.model import Result, Site
+from harness.links.person_reports import Reports
+from harness.record.writer import RecordWriter
+from harness.run.live import LiveSource
+from harness.run.order import Item
+from harness.run.raising import Hand
+
+CLEAR_FOR_NS: Final = 60 * NS_PER_S
+"""For how long a clear that is not proven is tried again."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Progress:
+    """Where a run is: ``number`` of ``total``, and how long the rest will take by what was measured so far."""
+
+    number: int
+    total: int
+    left_ns: int
+
+
+class View(Protocol):
+    """Shows a run to a person. Calls are cheap and come from the event loop's thread."""
+
+    def baseline(self, standing: Sequence[str], down: Sequence[str]) -> None:
+        """Before anything is raised: points that are on already, and links that are not up."""
+
+    def raising(self, item: Item, progress: Progress) -> None:
+        """An alarm is raised now."""
+
+    def phase(self, text: str) -> None:
+        """What is being waited for."""
+
+    def judged(self, item: Item, results: Sequence[Result]) -> None:
+        """Results of one alarm so far: from memory, shown at once; the record is judged at the end."""
+
+    def trouble(self, text: str) -> None:
+        """Something a person should know now."""
+
+    def urgent(self, text: str) -> None:
+        """Something that a person must know now, in red and with the bell."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tools:
+    """What a conductor works with; all handed in."""
+
+    site: Site
+    clock: Clock
+    live: LiveSource
+    journal: RecordWriter
+    hand: Hand
+    view: View
+    random: Random
+    reports: Mapping[str, Reports] = field(default_factory=dict)
+    """By link, of the persons who watch."""
+    clear_for_ns: int = CLEAR_FOR_NS
