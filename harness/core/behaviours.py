@@ -183,7 +183,6 @@ OUTPUTS: Final[tuple[OutputTable, ...]] = (
         Step.SILENCE,
         {(_ON, it): _DWELL for it in (Happening.SILENCE, Happening.ACKNOWLEDGE)},
     ),
-    _table(Behaviour.UNTIL_ACKNOWLEDGED, Step.RESET, {(_ON, Happening.RESET): _DWELL}),
     _table(
         Behaviour.LATCHED,
         Step.ACKNOWLEDGE,

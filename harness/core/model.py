@@ -169,7 +169,7 @@ class Expectation:
     """One row of the point map, after patterns and classes were spread out: one alarm at one point.
 
     ``key`` is unique in a site and stable over edits elsewhere: ``alarm@point``.
-    ``released_by``: what a person does to release it, where the behaviour leaves a choice (``core.behaviours``). Left as
+    ``released_by``: what a person does to release it, where the behaviour leaves a choice (``core.behaviours``); left as
     it is, nothing was declared. ``Step.SILENCE``: a horn, released by silence or by acknowledge, whichever comes first.
     """
 

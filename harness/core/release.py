@@ -3,7 +3,7 @@
 For a stimulus silenced at s, acknowledged at k, reset at t and cleared at c, the release q is
 
 - ``follows``: c; released by silence: the first of c, s and k;
-- ``until-acknowledged``: k; released by silence: the first of s and k; released by reset: t;
+- ``until-acknowledged``: k; released by silence: the first of s and k;
 - ``latched``: the later of k and c; released by reset: t, which takes nothing before the clear;
 - ``pulse``: none. ``quiet`` is never on; its window ends with c.
 
