@@ -12,6 +12,7 @@ from harness.core.instants import NS_PER_S
 from harness.core.model import Alarm, Decision, Site
 from harness.site.binding import binding_of, changes
 from harness.site.moments import moment_text, utc_ns_of
+from harness.site.names import did_you_mean
 from harness.site.reviews import Reviews, parse_reviews
 
 __all__ = ("Reviews", "acting", "effects_of", "pass_gate", "read_reviews", "reviewed_until_ns")
@@ -91,6 +92,10 @@ def _invalid(site: Site, reviews: Reviews, now: datetime) -> Iterator[str]:
             f"{named}: reviewed at={moment_text(reviews.at_utc_ns, now.tzinfo)}: this is still to come, since "
             f"now it is {now:%Y-%m-%d %H:%M}; set the clock of this computer, or {again}"
         )
+    for name in reviews.standing:
+        if name not in site.alarms and name not in site.points:
+            hint = did_you_mean(name, (*site.alarms, *site.points))
+            yield f"{named}: standing={name}: no alarm and no point has this name; {hint or 'mend it'}"
     binding = binding_of(site)
     if reviews.binding is not None and reviews.binding.whole != binding.whole:
         told = changes(reviews.binding, binding) if reviews.binding.alarms else ()

@@ -121,6 +121,11 @@ REFUSED = {
         {"reviews": replace(ACCEPTED, file="r.yaml", binding=binding_of(site_of()))},
         "r.yaml: 'expires' is missing; add the last day on which it is valid: 'expires: ",
     ),
+    "what stands is misspelt": (
+        site_of,
+        {"reviews": replace(ACCEPTED, standing={"lo": "float stuck"})},
+        "the reviews: standing=lo: no alarm and no point has this name; did you mean low?",
+    ),
     "all is excluded": (
         site_of,
         {
