@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from harness.cli.common import all_option, note, say, terminal_width, write_text
 from harness.core.errors import UsageError
 from harness.core.verdicts import ExitCode, exit_code
+
+if TYPE_CHECKING:
+    from harness.report.document import ReportDocument
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
@@ -18,6 +23,12 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option("--html", "html_file", type=_FILE, help="Write a page that stands alone and prints well.")
 @click.option("--junit", "junit_file", type=_FILE, help="Write JUnit XML: unknown is an error, never a pass.")
 @click.option("--json", "json_file", type=_FILE, help="Write canonical JSON; '-' for standard output.")
+@click.option(
+    "--log-book",
+    "log_file",
+    type=_FILE,
+    help="Write what was raised, when and by whom: a CSV table where it ends in .csv, else text; '-' prints the text.",
+)
 @click.option("--map", "map_file", type=click.Path(path_type=Path), help="Judge all by this corrected point map.")
 @all_option
 def command(
@@ -25,14 +36,15 @@ def command(
     html_file: Path | None,
     junit_file: Path | None,
     json_file: Path | None,
+    log_file: Path | None,
     map_file: Path | None,
     every_row: bool,
 ) -> int:
     """Make one report of several RECORDS of one site: the newest attempt of each row first, earlier ones kept.
 
-    Without a file option the report is printed as text.
+    Without a file option the report is printed as text. The log book lists every simulated alarm, so that
+    the entries in the controller's own alarm history can be marked as tests; the page has it too.
     """
-    from harness.report.document import ReportDocument
     from harness.report.html import render_html
     from harness.report.json_ import render_json
     from harness.report.junit import render_junit
@@ -46,18 +58,23 @@ def command(
     try:
         for source in records:
             judged.append(judge_record(source, map_file))  # noqa: PERF401  # closed even where the next one fails
-        document: ReportDocument = report_document(judged)
+        document = report_document(judged)
         newest = max(judged, key=lambda it: it.reader.header.anchor.utc_ns)
         restored = newest.exit_code is not ExitCode.NOT_RESTORED
     finally:
         for record in judged:
             record.reader.close()
-    wanted = ((html_file, render_html), (junit_file, render_junit), (json_file, render_json))
+    wanted = (
+        (html_file, render_html),
+        (junit_file, render_junit),
+        (json_file, render_json),
+        (log_file, _log_renderer(log_file)),
+    )
     for path, render in wanted:
         if path is None:
             continue
         if str(path) == "-":
-            click.echo(render(document), nl=False)
+            click.echo(render(document), nl=False)  # each renderer has made what it writes safe
         else:
             write_text(path, render(document))
             note(f"written: {path}")
@@ -67,3 +84,12 @@ def command(
 
     code = exit_code(standing_of(document).verdicts)
     return code if restored else ExitCode.NOT_RESTORED
+
+
+def _log_renderer(file: Path | None) -> Callable[[ReportDocument], str]:
+    from harness.report.log_csv import render_log_csv
+    from harness.report.log_text import render_log_text
+
+    if file is not None and file.suffix.lower() == ".csv":
+        return render_log_csv
+    return lambda document: render_log_text(document, width=terminal_width())

@@ -12,6 +12,7 @@ from enum import StrEnum, unique
 from harness.core.instants import Bounds
 from harness.core.model import Decision, Judgement, Site, Step, Stimulus
 from harness.core.verdicts import ExitCode, Verdict
+from harness.report.log_book import LogBook, tenths
 
 
 @unique
@@ -223,10 +224,15 @@ class AttemptDocument:
     recorded_who: str = ""
     corrections: tuple[CorrectionNote, ...] = ()
     changed: tuple[Changed, ...] = ()
+    log: LogBook = field(default_factory=LogBook)
 
     def utc_ns(self, at_ns: int) -> int:
         """The UTC time, in ns since 1970, of an instant of this run."""
         return self.started_utc_ns + at_ns - self.anchor_ns
+
+    def local_ends(self, at: Bounds) -> tuple[str, str]:
+        """Both ends of bounds by the local time of the machine that ran the test, see ``log_book.tenths``."""
+        return tenths(at, self.started_utc_ns - self.anchor_ns, self.utc_offset_s)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

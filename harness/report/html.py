@@ -14,7 +14,7 @@ from harness.core.instants import Bounds
 from harness.core.model import Alarm, Cause, Point, Result
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.core.wording import link_address, place_words
-from harness.report import human, picture, words
+from harness.report import human, log_words, picture, words
 from harness.report.correction_lines import changed_words
 from harness.report.coverage import coverage_of
 from harness.report.document import AttemptDocument, ReportDocument
@@ -70,6 +70,7 @@ def _environment() -> Environment:
     environment.globals.update(
         words=words,
         picture=picture,
+        log=log_words,
         NAMED_MAX=NAMED_MAX,
         PASS=VerdictClass.PASS,
         FAIL=VerdictClass.FAIL,

@@ -9,6 +9,11 @@ from harness.core.verdicts import Verdict, VerdictClass
 
 NOT_TESTED: Final = "Sensing element not tested."
 
+DEFERENCE: Final = (
+    "Local codes, the authority having jurisdiction and the requirements of licensed practice come first; where they "
+    "ask for more, or for a test of another kind, they decide."
+)
+
 CAUTIONS: Final = (
     (
         "Every alarm in this report was simulated. A simulated alarm proves the path behind the sensing element: from "
@@ -23,11 +28,7 @@ CAUTIONS: Final = (
         "What was not observed is not evidence. A result that is unknown is not a pass, and has to be tested again or "
         "shown by other means."
     ),
-    (
-        "This report is a measurement. It is no certificate and no inspection. Local codes, the authority having "
-        "jurisdiction and the requirements of licensed practice come first; where they ask for more, or for a test of "
-        "another kind, they decide."
-    ),
+    (f"This report is a measurement. It is no certificate and no inspection. {DEFERENCE}"),
 )
 
 CLASS_WORD: Final = {VerdictClass.PASS: "pass", VerdictClass.FAIL: "fail", VerdictClass.UNKNOWN: "unknown"}

@@ -28,6 +28,7 @@ from harness.report.timeline import timeline_of
 from harness.run.corrections_told import changed_by_corrections, correction_notes
 from harness.run.figures import link_figures
 from harness.run.judging import END_EVENT, JudgedRecord
+from harness.run.log_book import log_book_of
 
 BEFORE_NS: Final = 1 * NS_PER_S
 AFTER_NS: Final = 2 * NS_PER_S
@@ -93,6 +94,7 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
         ),
         corrections=correction_notes(record),
         changed=changed_by_corrections(record),
+        log=log_book_of(record),
     )
 
 

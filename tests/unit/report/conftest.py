@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import fields, is_dataclass, replace
 from enum import Enum
 from typing import Any
@@ -28,6 +28,7 @@ from harness.core.model import (
     Result,
     SideEffect,
     Site,
+    Step,
     Stimulus,
     Stray,
 )
@@ -47,7 +48,9 @@ from harness.core.verdicts import ExitCode, Verdict, VerdictClass
 from harness.report.document import (
     AttemptDocument,
     BlindTime,
+    Changed,
     ClockStep,
+    CorrectionNote,
     Difference,
     Fact,
     LinkFigures,
@@ -56,6 +59,7 @@ from harness.report.document import (
     SiteFacts,
     Source,
 )
+from harness.report.log_book import Ending, LogBook, LogEntry, LogRemark, LogStep, Remark
 from harness.report.timeline import timeline_of
 
 MS, S = NS_PER_MS, NS_PER_S
@@ -345,6 +349,13 @@ def build_attempt(
             causes=(SWAP,) if trouble else (),
         ),
         stimuli=tuple(stimuli.values()),
+        log=_log_book(site, stimuli.values(), begin),
+        corrections=(_correction(start_utc_ns),) if interrupted else (),
+        changed=tuple(
+            Changed(expectation=row.key, stimulus="s2", recorded=Verdict.LATE, corrected=None)
+            for row in chosen[:1]
+            if interrupted
+        ),
         timelines=tuple(timelines),
         links=(
             _figures("panel", 15020, begin, ended, polls=3360),
@@ -364,6 +375,55 @@ def build_attempt(
         as_left=(Difference(what="bms.bulk-b.high", as_found="off", as_left="on"),),
         clock_steps=(ClockStep(at_ns=begin + 30 * S, step_ns=-13 * MS),),
         notes=(*site.notes, "hold of printer points: 1 s, assumed (not declared)"),
+    )
+
+
+def _log_book(site: Site, stimuli: Iterable[Stimulus], begin: int) -> LogBook:
+    """Every stimulus with its steps; one that could not be cleared, and one of each remark."""
+    entries = [
+        LogEntry(
+            stimulus=it.id,
+            alarm=it.alarm,
+            recorded_alarm="bulk-a.water" if number == 1 else "",
+            steps=tuple(
+                LogStep(step=step, at=at, proven=it.proven, how=it.how, note="" if it.proven else "no answer")
+                for step, at in ((Step.RAISE, it.raised), (Step.ACKNOWLEDGE, it.acknowledged), (Step.CLEAR, it.cleared))
+                if at is not None
+            ),
+            along=site.alarms[it.alarm].also_raises,
+            ending=Ending.CLEARED if it.proven else Ending.NOT_PROVEN,
+            ended=it.cleared if it.proven else None,
+            remarks=("put back before it had been seen through",) if number == 1 else (),
+        )
+        for number, it in enumerate(stimuli)
+    ]
+    texts = {Remark.RETEST: "the cable was put right", Remark.SKIPPED: "the tank is being filled"}
+    remarks = tuple(
+        LogRemark(
+            kind=kind,
+            at_ns=begin + number * S,
+            alarm="bulk-a.high",
+            text=texts.get(kind, "acknowledge"),
+            by="A. Technician",
+        )
+        for number, kind in enumerate(Remark)
+    )
+    clock = ("The testing machine's clock was synchronised; its own bound on its error was 12 ms.",)
+    still = tuple(it.alarm for it in entries if it.is_open)
+    return LogBook(entries=tuple(entries), remarks=remarks, not_cleared=still, clock=clock)
+
+
+def _correction(start_utc_ns: int) -> CorrectionNote:
+    return CorrectionNote(
+        number=1,
+        about="stimulus s2 (bulk-a.water)",
+        change="was bulk-a.high, recorded as bulk-a.water",
+        reason="the key beside it was pressed",
+        by="B. Lead",
+        at_utc_ns=start_utc_ns + 7200 * S,
+        utc_offset_s=3600,
+        before_sha256="7e" * 32,
+        stimulus="s2",
     )
 
 

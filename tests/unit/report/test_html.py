@@ -155,7 +155,7 @@ def test_passes_points_blind_time_reviews_and_log_are_there(document: ReportDocu
     log = _words(page, "log")
     for stimulus in (one for attempt in document.attempts for one in attempt.stimuli):
         assert f"{stimulus.alarm}{document.site.alarms[stimulus.alarm].text}" in log
-    assert "2026-11-25 00:51:12.482" in log
+    assert "2026-11-25 00:51:12.4 to 12.5" in log
 
 
 def test_the_glossary_has_every_verdict_word(page: Page) -> None:
