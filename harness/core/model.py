@@ -206,6 +206,8 @@ class Site:
     """The dead-man limit: an alarm that was raised by writing is cleared after so long, whatever it is waited for."""
     isolated_by: str = ""
     """How what the alarms act on is isolated while they are raised, in the words of the site file."""
+    notices: tuple[str, ...] = ()
+    """Whom to tell before a test, and that it is over afterwards; kept in the ledger of the site."""
     notes: tuple[str, ...] = ()
     """Assumptions and defaults in force, in words; printed with the results."""
 

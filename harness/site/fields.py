@@ -240,6 +240,7 @@ SITE: Final = Group(
         _field("loops", Named(key=kinds.WORD, of=LOOP, what="loops"), "Current loops and the inputs that read them."),
         _field("defaults", Group(what="defaults", fields=(*_LIMITS, *HOLDS)), "Limits of rows that say nothing."),
         _field("side effects", Named(key=kinds.WORD, of=SIDE_EFFECT, what="side effects"), "What alarms really do."),
+        _field("notices", Several(of=kinds.TEXT), "Whom to tell before a test: monitoring station, building operator."),
         _field("stimulus", Group(what="stimulus", fields=(*_STEPS, *_RAISING)),
                "Writes for every alarm that has a code."),
         _field("alarms", Named(key=kinds.ALARM_NAME, of=ALARM, what="alarms"), "What it can raise.", required=True),

@@ -161,6 +161,7 @@ def _build(form: Form, documents: Mapping[str, bytes], point_map_file: str, prob
         acknowledgeable=build_acknowledgeable(form.many("writable")),
         writable=build_writable(form.many("writable"), links, link_forms, problems),
         expectations=tuple(point_map.expectations.values()),
+        notices=tuple(dict.fromkeys(str(value.means) for value in form.many("notices"))),
         notes=notes_of(form, links, point_map),
     )
     site = with_raising(site, form.get("stimulus", Form))
