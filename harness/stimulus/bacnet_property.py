@@ -42,6 +42,10 @@ PRIORITY_ARRAY: Final = 87
 """BACnetPropertyIdentifier (clause 21)."""
 UNKNOWN_PROPERTY: Final = 32
 """BACnetErrorCode (clause 21)."""
+APPLICATION: Final = 0
+"""The class of application tags, as bacpypes3 numbers it."""
+NULL: Final = 0
+"""The application tag number of Null (20.2.2)."""
 RELATIVE_ERROR: Final = 1e-6
 """What is written as single precision is read as single precision: it agrees to seven digits."""
 
@@ -115,12 +119,12 @@ async def _read(devices: Devices, link: str, target: Target, number: int, index:
 
 def _single(value: Any) -> float | None:
     """A number or None for Null. LinkError for anything else."""
-    tags = [(int(tag.tag_class), int(tag.tag_number)) for tag in value.tagList]
-    if tags == [(0, 0)]:
+    numbers = [int(tag.tag_number) for tag in value.tagList if int(tag.tag_class) == APPLICATION]
+    if numbers == [NULL]:  # some answers keep the brackets around it
         return None
     found = value_of(value)
     if not isinstance(found, int | float):
-        raise LinkError(f"a value that is neither a number nor Null: {len(tags)} tags")
+        raise LinkError(f"a value that is neither a number nor Null: application tags {numbers}")
     return float(found)
 
 
