@@ -11,6 +11,7 @@ from harness.core.errors import RecordError
 from harness.core.instants import NS_PER_S
 from harness.core.model import Expectation, Result
 from harness.run.attentive import rest_again
+from harness.run.holding_off import HoldOff
 from harness.run.interrupting import InterruptedTestError, Interruption, Interruptions, Why
 from harness.run.live_results import judge_live
 from harness.run.one_alarm import OneAlarm
@@ -41,6 +42,7 @@ class Conductor:
         self._waits = Waits(tools.site, tools.clock, tools.live)
         self._quiet = QuietWindows(tools.site, tools.clock, tools.live)
         self._persons = Persons(tools.site, tools.clock, tools.live, tools.reports)
+        self._hold_off = HoldOff(tools, self._waits)
         self._raiser = Raiser(tools.hand, tools.journal, tools.clock)
         self._interruptions = Interruptions()
         self._unexplained = Unexplained(tools.site, tools.clock, tools.live, self._raiser.open, self._raiser.closed_ns)
@@ -85,6 +87,7 @@ class Conductor:
                 view.phase("waiting until points that must stay quiet have been")
                 await self._waits.until(until)
             self._t.live.forget_before(min([began, *(it.raised.at.lo for it in self._quiet.open)]) - 2 * NS_PER_S)
+            await self._hold_off.before(item)
             await self._pause("")  # what came on while nothing was raised
             rest_again()
             raised = await self._tested(item, f"{number + 1:04d}")

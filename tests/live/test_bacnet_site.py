@@ -60,6 +60,7 @@ stimulus:
     - {{link: panel, holding register: 40901, values: [code, 3]}}
     - {{link: building, object: binary-input code}}
   clear: {{link: panel, holding register: 40901, values: [code, 4]}}
+  hold off: 0 s
 writable:
   - {{link: panel, holding register: 40901-40902}}
   - {{link: building, acknowledge: yes}}

@@ -55,6 +55,7 @@ defaults:
 stimulus:
   raise: {{link: panel, holding register: 40901, values: [code, 1]}}
   clear: {{link: panel, holding register: 40901, values: [code, 4]}}
+  hold off: 0 s
 writable:
   - {{link: panel, holding register: 40901-40902}}
 alarms:
