@@ -15,6 +15,7 @@ from harness.site.addresses import ADDRESS_MAX
 from harness.site.fields import STEP_NAMES
 from harness.site.forms import Form, Value
 from harness.site.names import shown
+from harness.site.ordering import acknowledge_after_of
 from harness.site.problems import Problems
 from harness.site.property_writes import is_property_write, property_write_of
 from harness.site.writable import WRITTEN_TABLES, address_of, written_link, written_table
@@ -69,9 +70,11 @@ def build_alarms(
             reference=form.text("reference") or None,
             writes=writes,
             acknowledgements=acknowledged,
+            acknowledge_after=acknowledge_after_of(form, stimulus, problems),
             hold_off_ns=form.get("hold off", int),
             raised_at_most_ns=form.get("raised at most", int),
             isolated_by=form.text("isolated by"),
+            by_hand=form.text("by hand"),
             origin=form.origin,
         )
     if stimulus is not None and not any(form.has("code") for form in forms.values()):

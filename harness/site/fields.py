@@ -54,12 +54,32 @@ _STEPS: Final = tuple(
 )
 STEP_NAMES: Final = tuple(step.value for step in Step)
 
+_ORDER: Final = (
+    _field(
+        "acknowledge after",
+        Several(of=kinds.choice({"raise": Step.RAISE, "clear": Step.CLEAR})),
+        "raise: acknowledged while active; clear: once it has cleared; both: tested once each way.",
+        default="raise, or clear where it lasts",
+    ),
+)
+"""Of all alarms under stimulus, of one alarm in its own lines."""
+
 _RAISING: Final = (
     _field("hold off", kinds.DURATION, "From arming until the first raise, to look and to stop.", default="3 s"),
     _field("raised at most", kinds.DURATION_ABOVE_0, "Dead-man limit: cleared after so long.", default="5 min"),
     _field("isolated by", kinds.TEXT, "How what it acts on is isolated while it is raised."),
+    _field("by hand", kinds.TEXT, "What a person does, and where, to raise it: shown in a guided test."),
 )
 """Of all alarms under stimulus, of one alarm in its own lines."""
+
+_BY_HAND: Final = (
+    _field(
+        "key within",
+        kinds.DURATION_OF_A_HAND,
+        "By hand: how long after a step its key is pressed at the latest; at least 250 ms.",
+        default="1 s",
+    ),
+)
 
 ALARM: Final = Group(
     what="alarm",
@@ -78,6 +98,7 @@ ALARM: Final = Group(
         _field("lasts", kinds.SPAN, "It clears by itself after this time: 1.5 s +/- 200 ms.", default="until cleared"),
         _field("reference", kinds.TEXT, "Point that says when it was really raised: a name, or link:address."),
         *_STEPS,
+        *_ORDER,
         *_RAISING,
     ),
 )
@@ -153,8 +174,9 @@ ROW: Final = Group(
         *PATTERNS,
         *_LIMITS,
         *HOLDS,
-        _field("released by", kinds.choice({"acknowledge": Step.ACKNOWLEDGE, "reset": Step.RESET}),
-               "For latched: what releases it once cleared.", default="acknowledge"),
+        _field("released by", kinds.choice({step.value: step for step in (Step.SILENCE, Step.ACKNOWLEDGE, Step.RESET)}),
+               "What releases it: latched takes acknowledge or reset; until-acknowledged or follows take silence.",
+               default="acknowledge"),
         _field("note", kinds.TEXT, "Not read by farend."),
     ),
 )  # fmt: skip
@@ -241,7 +263,7 @@ SITE: Final = Group(
         _field("defaults", Group(what="defaults", fields=(*_LIMITS, *HOLDS)), "Limits of rows that say nothing."),
         _field("side effects", Named(key=kinds.WORD, of=SIDE_EFFECT, what="side effects"), "What alarms really do."),
         _field("notices", Several(of=kinds.TEXT), "Whom to tell before a test: monitoring station, building operator."),
-        _field("stimulus", Group(what="stimulus", fields=(*_STEPS, *_RAISING)),
+        _field("stimulus", Group(what="stimulus", fields=(*_STEPS, *_ORDER, *_RAISING, *_BY_HAND)),
                "Writes for every alarm that has a code."),
         _field("alarms", Named(key=kinds.ALARM_NAME, of=ALARM, what="alarms"), "What it can raise.", required=True),
         _field("writable", Several(of=WRITABLE), "All that a stimulus may ever write. Everything else is refused."),

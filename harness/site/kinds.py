@@ -9,8 +9,9 @@ from decimal import Decimal, InvalidOperation
 from enum import StrEnum
 from typing import Any, Final
 
+from harness.core.model import KEY_WITHIN_LEAST_NS
 from harness.core.places import OnWhen
-from harness.site.durations import DURATION_PATTERN, read_duration, read_span
+from harness.site.durations import DURATION_PATTERN, read_duration, read_span, write_duration
 from harness.site.names import nearest, plain
 from harness.site.problems import Mismatch
 
@@ -71,14 +72,17 @@ def _duration(least_ns: int) -> Callable[[str], int]:
     def read(text: str) -> int:
         found = read_duration(text)
         if found < least_ns:
-            raise Mismatch("expected more than 0 s" if least_ns <= 1 else f"expected at least {least_ns // 1_000} us",
-                           "write a longer time", code="duration")  # fmt: skip
+            least = "more than 0 s" if least_ns <= 1 else f"at least {write_duration(least_ns)}"
+            raise Mismatch(f"expected {least}", "write a longer time", code="duration")
         return found
 
     return read
 
 
 DURATION: Final = Kind(read=_duration(0), schema={"type": "string", "pattern": DURATION_PATTERN})
+DURATION_OF_A_HAND: Final = Kind(
+    read=_duration(KEY_WITHIN_LEAST_NS), schema={"type": "string", "pattern": DURATION_PATTERN}
+)
 DURATION_ABOVE_0: Final = Kind(read=_duration(1), schema={"type": "string", "pattern": DURATION_PATTERN})
 POLL_PERIOD: Final = Kind(read=_duration(1_000_000), schema={"type": "string", "pattern": DURATION_PATTERN})
 SPAN: Final = Kind(

@@ -17,12 +17,15 @@ NAMED_MAX: Final = 6
 def with_raising(site: Site, stimulus: Form | None) -> Site:
     """The site with what its ``stimulus`` says of all alarms, and the notes on it."""
     if stimulus is not None:
+        key_within = stimulus.get("key within", int)
         hold_off, at_most = stimulus.get("hold off", int), stimulus.get("raised at most", int)
         site = replace(
             site,
             hold_off_ns=site.hold_off_ns if hold_off is None else hold_off,
             raised_at_most_ns=site.raised_at_most_ns if at_most is None else at_most,
             isolated_by=stimulus.text("isolated by"),
+            by_hand=stimulus.text("by hand"),
+            key_within_ns=site.key_within_ns if key_within is None else key_within,
         )
     return replace(site, notes=(*site.notes, *_notes(site)))
 

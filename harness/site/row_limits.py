@@ -4,8 +4,18 @@ from __future__ import annotations
 
 from typing import Final
 
+from harness.core.behaviours import release_choices
 from harness.core.links import LinkSpec, PersonLink
-from harness.core.model import LEAK_DEFAULT_NS, SEARCH_DEFAULT_NS, SETTLE_DEFAULT_NS, Behaviour, Hold, Limits, Point
+from harness.core.model import (
+    LEAK_DEFAULT_NS,
+    SEARCH_DEFAULT_NS,
+    SETTLE_DEFAULT_NS,
+    Behaviour,
+    Hold,
+    Limits,
+    Point,
+    Step,
+)
 from harness.site.durations import write_duration
 from harness.site.fields import LIMIT_NAMES
 from harness.site.forms import Form
@@ -29,8 +39,13 @@ def check_fields(row: Form, problems: Problems) -> None:
         unfit = ("dwell", "shortest leak")
     else:
         unfit = ("shortest leak",)
-    if behaviour is not Behaviour.LATCHED:
+    choices = release_choices(behaviour)
+    if not choices:
         unfit = (*unfit, "released by")
+    elif row.has("released by") and "released by" in row.values and row.get("released by", Step) not in choices:
+        found = f"released by={shown(row.written('released by'))}: expected "
+        found += f"{' or '.join(step.value for step in choices)} for behaviour={behaviour.value}"
+        problems.error(row.at("released by"), "released-by", found, "delete it, or mend the behaviour")
     for name in unfit:
         if row.has(name) and name in row.values:
             found = f"{name}={shown(row.written(name))}: says nothing about behaviour={behaviour.value}"

@@ -124,6 +124,43 @@ def test_register_points() -> None:
     assert site.expectations[0].released_by is Step.RESET
 
 
+@pytest.mark.parametrize(
+    ("said", "step"),
+    [
+        ("behaviour: until-acknowledged, released by: silence", Step.SILENCE),
+        ("behaviour: follows, released by: Silence", Step.SILENCE),
+        ("behaviour: until-acknowledged, released by: acknowledge", Step.ACKNOWLEDGE),
+        ("behaviour: until-acknowledged", Step.ACKNOWLEDGE),
+        ("behaviour: latched", Step.ACKNOWLEDGE),
+    ],
+)
+def test_what_releases_a_row(said: str, step: Step) -> None:
+    (row,) = site_of(points(f"alarm: a.low, link: bms, address: 00001, {said}")).expectations
+    assert row.released_by is step
+
+
+@pytest.mark.parametrize(
+    ("site_says", "alarm_says", "orders"),
+    [
+        ("", "", (Step.RAISE,)),
+        ("", "acknowledge after: clear", (Step.CLEAR,)),
+        ("acknowledge after: clear", "", (Step.CLEAR,)),
+        ("acknowledge after: [clear, raise]", "", (Step.CLEAR, Step.RAISE)),
+        ("acknowledge after: clear", "acknowledge after: raise", (Step.RAISE,)),
+        ("acknowledge after: raise, clear, raise", "", (Step.RAISE, Step.CLEAR)),
+        ("acknowledge after: raise", "lasts: 2 s", (Step.CLEAR,)),
+        ("", "lasts: 2 s", (Step.CLEAR,)),
+    ],
+)
+def test_when_an_alarm_is_acknowledged(site_says: str, alarm_says: str, orders: tuple[Step, ...]) -> None:
+    """Its own word stands before that of the site; an alarm that clears by itself is acknowledged after it."""
+    alarm = f"  a.low:\n    text: A LOW\n    side effects: none\n    {alarm_says}\n"
+    head = HEAD.replace("  a.low: {text: A LOW, side effects: none}\n", alarm)
+    site = f"stimulus:\n  {site_says}\n" if site_says else ""
+    rows = points("alarm: a.low, link: bms, address: 10003, behaviour: follows")
+    assert site_of(site + rows, head).alarms["a.low"].acknowledged_after == orders
+
+
 def test_text_points_by_template_and_shared() -> None:
     site = site_of(
         points(
