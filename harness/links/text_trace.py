@@ -5,6 +5,9 @@ and it counts as off at the moment of subscribing. A message that came in by p p
 p], with D the longest delay of the link. Without D, the lower bound is that of the change before, or the moment of
 subscribing.
 
+A line that is sent again, byte for byte, is no event where the pattern finds a running number in it (a group named
+``seq``); without one it may be a second event of the same second, and counts.
+
 A *break* is a time after which the log may have said more than was read: the link was down, or a line did not
 arrive as text. No gap with a break in it is sealed, and until its next line nothing is claimed of the point.
 """
@@ -24,6 +27,7 @@ from harness.core.trace import Trace
 from harness.links.base import LinkState
 from harness.links.heard import ALL, Sorted
 from harness.links.seen import Dropped, Message, StateChange
+from harness.links.text_lines import Message as Said
 from harness.links.text_lines import MessageKind, compile_place, decode_line, is_garbled
 from harness.links.text_search import Lines
 
@@ -154,20 +158,27 @@ class _Reading:
         self._any = False  # whether any line of this point was read
         self._change_lo = subscribed
         self._alive_ns: int | None = None
+        self._last_numbered = b""
 
     def read(self, lines: Iterable[Message]) -> Trace:
         self._samples.add(self._subscribed, self._subscribed, on=False, edge=False, sealed=False)
         for line in lines:
             self._pass_breaks(line.last_ns)
             message = self._patterns.match(line.data)
-            if message is not None:
+            if message is not None and not self._is_again(message, line):
                 self._take(message.kind, line)
-            elif is_garbled(line.data, self._spec.encoding):
+            elif message is None and is_garbled(line.data, self._spec.encoding):
                 self._break()
                 continue
             self._alive_ns = line.first_ns
         self._prove_off()
         return self._samples.trace(self._point)
+
+    def _is_again(self, said: Said, line: Message) -> bool:
+        """True of a line that is, byte for byte and with its running number, the last one of the point: sent again."""
+        is_again = "seq" in said.groups and line.data == self._last_numbered
+        self._last_numbered = line.data
+        return is_again
 
     def _pass_breaks(self, until_ns: int) -> None:
         """Breaks up to a line that came in by ``until_ns``; one at the same instant came before it, and behind it."""

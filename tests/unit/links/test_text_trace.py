@@ -126,6 +126,25 @@ def test_a_raised_line_while_on_is_a_state_and_an_acknowledged_line_is_nothing()
     ]
 
 
+NUMBERED = TextPlace(raised=r"(?P<seq>\d+) ON A", cleared=r"(?P<seq>\d+) OFF A")
+
+
+def test_a_line_that_is_sent_again_with_its_number_is_the_same_event() -> None:
+    once = read(line(300, "1 ON A"), line(500, "2 OFF A"), place=NUMBERED)
+    again = read(
+        line(300, "1 ON A"), line(310, "1 ON A"), line(500, "2 OFF A"), line(510, "2 OFF A"), place=NUMBERED
+    )  # fmt: skip
+    assert [it for it in again if it.edge] == [it for it in once if it.edge]
+    assert sum(it.on for it in again) == 1
+
+
+def test_a_line_with_another_number_or_with_none_is_an_event_of_its_own() -> None:
+    numbered = read(line(300, "1 ON A"), line(500, "2 OFF A"), line(600, "3 OFF A"), place=NUMBERED)
+    assert [it.on for it in numbered if it.hi > 300] == [False, True, False]
+    plain = read(line(300, "ON A"), line(500, "OFF A"), line(600, "OFF A"))
+    assert [it.on for it in plain if it.hi > 300] == [False, True, False]
+
+
 def test_a_lone_cleared_line_proves_an_onset_after_the_change_before() -> None:
     assert read(line(300, "ON A"), line(400, "OFF A"), line(900, "OFF A")) == [
         S(100, 100, on=False),
