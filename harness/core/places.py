@@ -153,8 +153,8 @@ class TextPlace:
     """What a printed alarm line looks like. Each pattern is a regular expression that must match a whole line.
 
     ``cleared`` and ``acknowledged`` may be None: the controller does not print them. ``printed_time`` is a
-    ``datetime.strptime`` format for the named group ``time``, or None. A named group ``seq`` is a running number: a line
-    that comes again with the same number, byte for byte, is the same event.
+    ``datetime.strptime`` format for the named group ``time``, or None. A named group ``seq`` is a running number: a
+    line that comes again with the same number, byte for byte, is the same event.
     """
 
     raised: str
