@@ -14,7 +14,6 @@ from harness.core.model import RAISED_AT_MOST_DEFAULT_NS, Alarm, Behaviour, Expe
 from harness.core.paths import told_delay_ns
 from harness.core.places import Arrival, BacnetPlace
 from harness.links.bacnet_messages import look_period_ns
-from harness.stimulus.armed import can_do
 
 WALK_MAX_NS: Final = 15 * 60 * NS_PER_S
 """How long an alarm is held for a walk to what is out of sight and back: no longer than a plant is left with a raised
@@ -188,7 +187,7 @@ def raised_at_most_ns(site: Site, item: Item) -> int:
 
 def needs(item: Item, step: Step) -> bool:
     """True where a row of the alarm waits for ``step`` (acknowledge or reset) and farend can do it."""
-    return can_do(item.alarm, step) and item.waits_for(step)
+    return item.alarm.can_be_done(step) and item.waits_for(step)
 
 
 def longest_ns(site: Site, item: Item) -> int:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import asyncio
 import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
+from typing import TYPE_CHECKING
 
+from harness.core.as_left import FoundValue
 from harness.core.errors import IdentityError, RecordError, SafetyError, UsageError
 from harness.core.instants import Clock
 from harness.core.model import Site
@@ -27,8 +29,11 @@ from harness.run.live import LiveSource
 from harness.run.order import Item, Selection, check_selection, listened_links, plan_of
 from harness.run.raising import Written
 from harness.run.tools import CLEAR_FOR_NS, Tools, View
+from harness.site.permission import check_acknowledgeable, check_listed, check_word
 from harness.site.reading import Documents
-from harness.stimulus.armed import ArmedWriter, check_acknowledgeable, check_listed, check_word
+
+if TYPE_CHECKING:
+    from harness.stimulus.armed import ArmedWriter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +48,12 @@ class TestOptions:
     seed: int
     repeat: int = 1
     clear_for_ns: int = CLEAR_FOR_NS
+    guided: bool = False
+    """A person raises, step by step; farend writes nothing, so that no word arms it."""
+    resumes: tuple[str, ...] = ()
+    """Names of the records that this one goes on from."""
+    retests: Mapping[str, str] = field(default_factory=dict)
+    """By alarm that was tested before: why it is tested again."""
     command: tuple[str, ...]
 
     __test__ = False  # pytest takes classes of this name for its own
@@ -54,12 +65,13 @@ def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
     items = plan_of(site, options.selection)
     if not items:
         raise UsageError("nothing is selected: no row of the point map fits --only, --link, --failed and --unknown")
-    raised = [item for item in items if item.can_be_raised]
+    raised = [item for item in items if options.guided or item.can_be_raised]
     refusals = []
-    try:
-        check_word(site, options.arm)
-    except SafetyError as exc:
-        refusals.append(str(exc))
+    if not options.guided:
+        try:
+            check_word(site, options.arm)
+        except SafetyError as exc:
+            refusals.append(str(exc))
     excluded: tuple[str, ...] = ()
     try:
         excluded = pass_gate(site, (item.alarm for item in raised), options.reviews)
@@ -99,6 +111,8 @@ async def run_test(
     Raises SafetyError before anything is opened where the gate refuses.
     """
     items = gated_plan(site, options)
+    from harness.stimulus.armed import ArmedWriter  # what can write is not even there before the gate has passed
+
     writer = ArmedWriter(site, clock, options.arm)
     header = Header.now(
         clock,
@@ -138,6 +152,7 @@ async def run_test(
                     view=view,
                     random=Random(options.seed),
                     clear_for_ns=options.clear_for_ns,
+                    read_writable=lambda: _read_writable(site, writer),
                 ),
                 items * options.repeat,
                 header.anchor.monotonic_ns,
@@ -149,6 +164,17 @@ async def run_test(
         journal.event(END_EVENT, clock(), {"why": why})
         await asyncio.to_thread(journal.close)
     return why
+
+
+async def _read_writable(site: Site, writer: ArmedWriter) -> tuple[FoundValue, ...]:
+    """What every writable point holds now, over connections that are closed again: a device may have few of them."""
+    from harness.stimulus.as_found import read_writable
+
+    devices = writer.devices.apart()
+    try:
+        return await read_writable(site, devices)
+    finally:
+        await devices.close()
 
 
 async def _listen_and_raise(

@@ -7,17 +7,18 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Self
 
 from harness.core.errors import LinkError, SafetyError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds, Clock
 from harness.core.links import BacnetLink
 from harness.core.model import Acknowledgement, Alarm, Site, Step
-from harness.core.writing import AnyWritable, AnyWrite, Write, written_words
+from harness.core.writing import AnyWritable, AnyWrite, Write
 from harness.links.modbus_client import ExchangeError, RequestRefusedError
 from harness.links.modbus_pdu import ExceptionCode
+from harness.site.permission import check_acknowledgeable, check_listed, check_word
 from harness.stimulus.devices import Carrier, Devices
+from harness.stimulus.performed import Performed
 
 if TYPE_CHECKING:
     from harness.stimulus.bacnet_acknowledge import BacnetAcknowledger
@@ -33,21 +34,6 @@ READ_BACK_WITHIN_NS: Final = 2 * NS_PER_S
 """For so long what was written is read again until it is right: a device may show it only with its next scan, and a
 gateway only with its next poll (common practice, no source)."""
 READ_BACK_EVERY_NS: Final = 50 * NS_PER_MS
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Performed:
-    """What became of a step: its true instant within ``at``; ``why`` says what is missing where it is not proven.
-
-    ``is_sent``: False where the device surely did nothing, because nothing was sent to it or it refused. ``proof``: on
-    what it rests that a proven write took effect, in words.
-    """
-
-    at: Bounds
-    proven: bool
-    why: str = ""
-    is_sent: bool = True
-    proof: str = ""
 
 
 class _NotWrittenError(LinkError):
@@ -199,36 +185,3 @@ def _proof(listed: Iterable[AnyWritable]) -> str:
 def can_do(alarm: Alarm, step: Step) -> bool:
     """True where farend can do a step of an alarm: by writing, or by acknowledging events."""
     return alarm.can_be_done(step)
-
-
-def check_word(site: Site, word: str | None) -> None:
-    """Raise SafetyError unless ``word`` is the site's own."""
-    if word is None:
-        raise SafetyError(
-            f"site={site.name}: not armed, so nothing is raised; add '--arm {site.name}' once the plan was reviewed"
-        )
-    if word != site.name:
-        raise SafetyError(
-            f"--arm {word}: this site file is site={site.name}; the word to arm it is its own name, so that no "
-            "other site is written to by mistake"
-        )
-
-
-def check_acknowledgeable(site: Site, it: Acknowledgement) -> None:
-    """Raise SafetyError unless events of the link may be acknowledged by the site file's own list."""
-    if it.link not in site.acknowledgeable:
-        raise SafetyError(
-            f"link={it.link} object={it.object_type.value} {it.instance}: its events may not be acknowledged; add "
-            f"'{{link: {it.link}, acknowledge: yes}}' under 'writable' if a stimulus may do that"
-        )
-
-
-def check_listed(site: Site, write: AnyWrite) -> AnyWritable:
-    """The line of the site file's own list that permits all of ``write``. Raises SafetyError where there is none."""
-    found = next((it for it in site.writable if it.covers(write)), None)
-    if found is None:
-        raise SafetyError(
-            f"link={write.link} {written_words(write)}: not on the site file's list of writable points; add them under "
-            "'writable' if a stimulus may write there"
-        )
-    return found

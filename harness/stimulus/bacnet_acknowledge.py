@@ -22,8 +22,8 @@ from harness.links.bacnet_apdu import number_of
 from harness.links.bacnet_app import NoAnswerError, RefusedError, resolved
 from harness.links.bacnet_messages import NOTIFY_ACK, EventNotice, ObjectId, Stamp, object_words
 from harness.links.bacnet_values import NORMAL
-from harness.stimulus.armed import Performed
 from harness.stimulus.bacnet_own import OwnApps
+from harness.stimulus.performed import Performed
 
 SOURCE: Final = "farend"
 """Acknowledgment_Source: who acknowledged, as the device and its other users will show it."""

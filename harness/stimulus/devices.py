@@ -48,6 +48,12 @@ class Devices:
         """Serial buses that are polled in this run: what is written there goes through their sessions."""
         self._carriers |= {it.name: it for it in carriers}
 
+    def apart(self) -> Devices:
+        """The same devices over connections of their own, and over the same carriers."""
+        made = Devices(self._site, self.clock)
+        made.over(self._carriers.values())
+        return made
+
     async def close(self) -> None:
         """Close what was opened; the carriers are not ours."""
         for client in self._clients.values():

@@ -20,7 +20,8 @@ from harness.run.order import Selection
 from harness.run.testing import TestOptions, gated_plan, run_test
 from harness.site.binding import binding_of
 from harness.site.moments import utc_ns_of
-from harness.stimulus.armed import ArmedWriter, check_listed
+from harness.site.permission import check_listed
+from harness.stimulus.armed import ArmedWriter
 from tests.unit.run.sites import documents, site_of
 
 ACCEPTED = Reviews(by="Kim", decisions={"stops-pump": Decision.ACCEPTED, "shuts-valve": Decision.ISOLATED})
