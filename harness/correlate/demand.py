@@ -128,6 +128,8 @@ def _untested(stimulus: Stimulus, expectation: Expectation) -> str:
     if expectation.released_by is Step.SILENCE:
         if silenced is None:
             return "nobody silenced it, so that silence releases it was not tested"
+        if silenced.is_open_above:
+            return "that it was silenced is not proven, so that silence releases it was not tested"
         if silenced.hi > _else_released_lo(stimulus, expectation):
             return "it was not silenced before it was released otherwise, so that silence releases it was not tested"
     is_latch = expectation.behaviour is Behaviour.LATCHED and expectation.released_by is Step.RESET

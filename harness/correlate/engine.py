@@ -28,6 +28,7 @@ from harness.correlate.judge import judge_outlined
 from harness.correlate.outline import Outline, outline
 from harness.correlate.relate import contradict, cross, doubt_quiet
 from harness.correlate.timing import Others, time_by_reference
+from harness.correlate.silencing import with_silence_of_others
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +60,7 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
     rank = {name: number for number, name in enumerate(site.alarms)}
     # The alarm before the id: which of two equal times arrived first must not matter.
     stimuli = sorted(evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, rank.get(it.alarm, -1), it.id))
-    timed = timed_by_reference(site, stimuli, sketches)
+    timed = with_silence_of_others(timed_by_reference(site, stimuli, sketches))
     chosen = None if only is None else frozenset(only)
     by_point: dict[str, list[Expectation]] = defaultdict(list)
     for row in site.expectations:

@@ -153,6 +153,7 @@ class Bench:
             Stimulus(
                 id=number,
                 alarm=alarm,
+        silence: float | None = None,
                 raised=raised,
                 cleared=step(clear),
                 acknowledged=step(acknowledge),
@@ -172,6 +173,7 @@ class Bench:
 
     def blind_from(self, link: str, start: float, stop: float, why: str = "no answer within 500 ms") -> None:
         """The link was not observed."""
+                silenced=step(silence),
         self.blind.append((link, start, stop, why))
 
     def trace(self, name: str, link: str, spans: Iterable[tuple[float, float]]) -> Trace:
