@@ -21,14 +21,15 @@ from harness.core.paths import is_told
 from harness.core.trace import Flags, Trace
 from harness.core.verdicts import Verdict
 from harness.correlate.assign import Assignment, Window, assign
+from harness.correlate.by_hand import refuse_fine_claims
 from harness.correlate.demand import demand_of
 from harness.correlate.evidence import Evidence
 from harness.correlate.explain import explain
 from harness.correlate.judge import judge_outlined
 from harness.correlate.outline import Outline, outline
 from harness.correlate.relate import contradict, cross, doubt_quiet
-from harness.correlate.timing import Others, time_by_reference
 from harness.correlate.silencing import with_silence_of_others
+from harness.correlate.timing import Others, time_by_reference
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +93,7 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
     strays.sort(key=lambda it: (it.onset.hi, it.point))
     judgement = Judgement(results=tuple(results), strays=tuple(strays), failures_of_checkers=tuple(crashed))
     judgement, crossings = cross(site, timed, judgement)
-    judgement = contradict(site, timed, judgement)
+    judgement = refuse_fine_claims(site, timed, contradict(site, timed, judgement))
     return doubt_quiet(site, explain(site, evidence, sketches, timed, judgement, crossings))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Final
@@ -10,6 +11,7 @@ from typing import Final
 from harness.core.errors import RecordError
 from harness.core.instants import NS_PER_S
 from harness.core.model import Expectation, Result
+from harness.record.header import Json
 from harness.run.attentive import rest_again
 from harness.run.holding_off import HoldOff
 from harness.run.interrupting import InterruptedTestError, Interruption, Interruptions, Why
@@ -27,6 +29,9 @@ from harness.run.waiting import QuietWindows, Waits, to_the_end
 CONNECT_MAX_NS: Final = 10 * NS_PER_S
 """How long the start waits for links to come up; one that stays away is blind, and the others go on."""
 
+NAG_NS: Final = 30 * NS_PER_S
+"""How often a person is told that an alarm has been raised for too long."""
+
 
 class StoppedRunError(Exception):
     """The run must not go on, and why; everything that could be put back has been."""
@@ -38,6 +43,9 @@ class Conductor:
     def __init__(self, tools: Tools, items: Sequence[Item]) -> None:
         self._t = tools
         self._items = items
+        self._ahead = deque(items)
+        self._before: Item | None = None  # what was raised last
+        self._left = ""  # why the rest is not tested
         self._done_ns: list[tuple[int, int]] = []
         self._waits = Waits(tools.site, tools.clock, tools.live)
         self._quiet = QuietWindows(tools.site, tools.clock, tools.live)
@@ -51,6 +59,8 @@ class Conductor:
     async def conduct(self, start_ns: int) -> None:
         """Wait for the links, then raise alarm after alarm. StoppedRunError where it must not go on."""
         live, clock, view, site = self._t.live, self._t.clock, self._t.view, self._t.site
+        if self._t.guide is not None:
+            self._t.guide.connect(self._t.journal.event, self._interruptions.interrupt)
         links = {self._link(row.point) for item in self._items for row in item.rows}
         points = sorted(point.name for point in site.points.values() if point.link in links)
         view.phase("waiting for the links")
@@ -59,50 +69,38 @@ class Conductor:
         polled = [point for point in points if point in live.polled_points() and live.up[self._link(point)]]
         await live.wait_until(lambda: all(point in live.states for point in polled), clock() + READY_MAX_NS)
         await self._persons.ready([row for item in self._items for row in item.rows], "anything")
-        restoring = Restoring(site, clock, live, self._t.journal, points)
-        restoring.as_found()
+        restoring = Restoring(site, clock, live, self._t.journal, points, self._t.read_writable)
+        for it in await restoring.as_found():
+            view.trouble(f"{it.name}: {it.words}, so nobody can say afterwards whether it is as it was found")
         view.baseline(restoring.standing, [link for link in sorted(links) if not live.up[link]])
         self._unexplained.watch(restoring.standing)
         try:
             await self._raise_all(start_ns)
         finally:
             self._unexplained.stop()
-            await to_the_end(restoring.as_left(self._raiser.open))
+            await to_the_end(self._as_left(restoring))
+
+    async def _as_left(self, restoring: Restoring) -> None:
+        for it in await restoring.as_left(self._raiser.open):
+            self._t.view.urgent(f"NOT AS FOUND: {it}; put it right by hand")
 
     async def _raise_all(self, start_ns: int) -> None:
         """Alarm after alarm, then until the last quiet window is over."""
-        clock, view = self._t.clock, self._t.view
-        for number, item in enumerate(self._items):
+        view = self._t.view
+        number = 0
+        while self._ahead:
+            item = self._ahead.popleft()
             if self._t.journal.failing:
                 raise RecordError(f"nothing more is raised, since it cannot be recorded: {self._t.journal.failing}")
-            began = clock()
-            view.raising(item, Progress(number=number, total=len(self._items), left_ns=self._left_ns(number)))
+            done = max(0, len(self._items) - len(self._ahead) - 1)
+            view.raising(item, Progress(number=done, total=len(self._items), left_ns=self._left_ns(item)))
             if not any(self._waits.is_observed(row) for row in item.rows):
                 await self._persons.back(item.rows)
             if not any(self._waits.is_observed(row) for row in item.rows):
                 view.trouble(f"{item.alarm.name}: not raised, since none of its outputs can be observed now")
                 continue
-            until = self._quiet.moved_until(item)
-            if until is not None:
-                view.phase("waiting until points that must stay quiet have been")
-                await self._waits.until(until)
-            self._t.live.forget_before(min([began, *(it.raised.at.lo for it in self._quiet.open)]) - 2 * NS_PER_S)
-            await self._hold_off.before(item)
-            await self._pause("")  # what came on while nothing was raised
-            rest_again()
-            raised = await self._tested(item, f"{number + 1:04d}")
-            self._done_ns.append((clock() - began, usual_ns(self._t.site, item)))
-            if raised is not None:
-                view.judged(item, await self._judge(item.loud, raised, start_ns))
-                self._quiet.enter(item, raised)
-                await self._one.stayed(item, raised)
-            await self._judge_quiet(start_ns)
-            if self._raiser.open:
-                raise StoppedRunError(
-                    f"{', '.join(sorted(self._raiser.open))}: may still be raised and cannot be cleared, so nothing "
-                    "more is raised; clear it at the controller"
-                )
-            await self._pause(item.alarm.name)
+            number += 1
+            await self._one_of_the_plan(item, f"{number:04d}", start_ns)
         until = self._quiet.end()
         if until is not None:
             view.phase("waiting until points that must stay quiet have been")
@@ -110,28 +108,84 @@ class Conductor:
             await self._quiet.outlast()
         await self._judge_quiet(start_ns, all_of_them=True)
 
+    async def _one_of_the_plan(self, item: Item, stimulus: str, start_ns: int) -> None:
+        """Test one alarm when it may be, show what came of it, and see to it that the next one can be raised."""
+        clock, view = self._t.clock, self._t.view
+        began = clock()
+        until = self._quiet.moved_until(item)
+        if until is not None:
+            view.phase("waiting until points that must stay quiet have been")
+            await self._waits.until(until)
+        self._t.live.forget_before(min([began, *(it.raised.at.lo for it in self._quiet.open)]) - 2 * NS_PER_S)
+        await self._hold_off.before(item)
+        await self._pause("")  # what came on while nothing was raised
+        rest_again()
+        raised = await self._tested(item, stimulus)
+        self._done_ns.append((clock() - began, usual_ns(self._t.site, item)))
+        if raised is not None and raised.is_sent:
+            self._before = item
+            view.judged(item, await self._judge(item.loud, raised, start_ns))
+            self._quiet.enter(item, raised)
+            await self._one.stayed(item, raised)
+        await self._judge_quiet(start_ns)
+        if self._raiser.open:
+            raise StoppedRunError(
+                f"{', '.join(sorted(self._raiser.open))}: may still be raised and cannot be cleared, so nothing "
+                "more is raised; clear it at the controller"
+            )
+        await self._pause(item.alarm.name)
+        if self._left:
+            raise StoppedRunError(self._left)
+
     async def _tested(self, item: Item, stimulus: str) -> StepDone | None:
         """Test one alarm, unless it is interrupted; returns the raise, None where there was none."""
+        if self._t.guide is not None:
+            self._t.guide.begin(item.alarm.name, stimulus)
         try:
             return await self._interruptions.under(self._limited(item, stimulus))
         except InterruptedTestError as exc:
-            self._t.view.urgent(str(exc))
-            self._t.journal.event(
-                "interrupted",
-                self._t.clock(),
-                {"stimulus": stimulus, "alarm": item.alarm.name, "why": exc.interruption.why.value, "text": str(exc)},
-            )
+            self._interrupted(item, stimulus, exc.interruption)
             return self._one.raised
+        finally:
+            if self._t.guide is not None:
+                self._t.guide.end()
+
+    def _interrupted(self, item: Item, stimulus: str, it: Interruption) -> None:
+        """Enter why, and plan what comes of it."""
+        view, journal, now = self._t.view, self._t.journal, self._t.clock()
+        alarm = item.alarm.name
+        is_raised = self._one.raised is not None and self._one.raised.is_sent
+        data: dict[str, Json] = {"stimulus": stimulus, "alarm": alarm, "why": it.why.value, "text": it.text}
+        journal.event("interrupted", now, data)
+        match it.why:
+            case Why.SKIPPED | Why.NOT_POSSIBLE:
+                journal.event(it.why.value, now, {"alarm": alarm, "reason": it.text, "by": self._t.hand.how})
+                view.trouble(f"{alarm}: {it.why.value.replace('-', ' ')}: {it.text}")
+            case Why.AGAIN:
+                again = [item] if is_raised or self._before is None else [self._before, item]
+                self._ahead.extendleft(reversed(again))
+                journal.event("retest", now, {"alarm": again[0].alarm.name, "reason": it.text})
+                view.trouble(f"{again[0].alarm.name}: once more: {it.text}")
+            case Why.LEFT:
+                self._left = f"left: {it.text}; {len(self._ahead) + 1} alarms are not tested"
+                if not is_raised:
+                    self._left += "; go on with --resume"
+            case _:
+                view.urgent(it.text)
 
     async def _limited(self, item: Item, stimulus: str) -> StepDone:
         """See an alarm through, no longer raised than it may be, and no longer than it must with another one up."""
         name, limit_ns = item.alarm.name, raised_at_most_ns(self._t.site, item)
+        nagging: list[asyncio.Task[None]] = []
         with self._timers() as interrupt_in:
 
             def raised() -> None:
                 if self._raiser.by_itself:
                     text = f"{name}: raised for {limit_ns // NS_PER_S} s, the longest that it may be: it is cleared"
                     interrupt_in(limit_ns, Interruption(why=Why.DEAD_MAN, text=text))
+
+                else:
+                    nagging.append(asyncio.create_task(self._nag(name, limit_ns), name="raised for too long"))
 
             def found(point: str) -> None:
                 text = f"{self._unexplained.named([point])} came on, and nothing that was raised explains it"
@@ -146,6 +200,17 @@ class Conductor:
                 return await self._one.see_through(item, stimulus)
             finally:
                 self._raiser.on_raise = self._unexplained.on_found = None
+                for task in nagging:
+                    task.cancel()
+
+    async def _nag(self, alarm: str, limit_ns: int) -> None:
+        """Nothing but a person can clear what a person raised: say it, and again, once it was raised for too long."""
+        while True:
+            await asyncio.sleep(min(limit_ns, NAG_NS) / NS_PER_S)
+            raised = self._one.raised
+            if raised is not None and alarm in self._raiser.open and self._t.clock() - raised.at.hi >= limit_ns:
+                held_s = (self._t.clock() - raised.at.hi) // NS_PER_S
+                self._t.view.urgent(f"{alarm} HAS BEEN RAISED FOR {held_s} s: clear it now, or say that it cannot be")
 
     @contextmanager
     def _timers(self) -> Iterator[Callable[[int, Interruption], None]]:
@@ -189,9 +254,9 @@ class Conductor:
     def _link(self, point: str) -> str:
         return self._t.site.points[point].link
 
-    def _left_ns(self, number: int) -> int:
+    def _left_ns(self, item: Item) -> int:
         """By the plan's own estimate, corrected by how the measured times so far compare with it."""
-        planned = sum(usual_ns(self._t.site, item) for item in self._items[number:])
+        planned = sum(usual_ns(self._t.site, it) for it in (item, *self._ahead))
         measured, estimated = sum(it for it, _ in self._done_ns), sum(it for _, it in self._done_ns)
         return planned * measured // estimated if estimated else planned
 

@@ -47,15 +47,13 @@ class Interruptions:
         self._news = asyncio.Event()
 
     def interrupt(self, it: Interruption) -> None:
-        """Have the work that runs now stopped; where none runs, this changes nothing."""
+        """Have the work that runs now stopped; where none runs, what is begun next."""
         if self._asked is None:
             self._asked = it
             self._news.set()
 
     async def under(self, work: Coroutine[Any, Any, T]) -> T:
         """Run ``work``. InterruptedTestError once it has been cancelled, and has put back what it had to."""
-        self._asked = None
-        self._news.clear()
         task = asyncio.create_task(work, name="the test of one alarm")
         news = asyncio.create_task(self._news.wait(), name="interruption")
         try:
@@ -65,8 +63,10 @@ class Interruptions:
             if not task.done():
                 task.cancel()
             await ended(task)
-        if self._asked is not None and task.cancelled():
-            raise InterruptedTestError(self._asked)
+        asked, self._asked = self._asked, None
+        self._news.clear()
+        if asked is not None and task.cancelled():
+            raise InterruptedTestError(asked)
         return task.result()
 
 

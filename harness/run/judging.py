@@ -23,6 +23,8 @@ PLAN_EVENT: Final = "plan"
 END_EVENT: Final = "end"
 ENTRY_KEY: Final = "site_file"
 MAP_KEY: Final = "point_map"
+RESUMES_KEY: Final = "resumes"
+"""In the header: names of the records that a record goes on from."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +56,7 @@ class JudgedRecord:
         differs = [
             event.data
             for event in self.reader.events("as-left")
-            if event.data.get("differs") or event.data.get("not_cleared")
+            if event.data.get("differs") or event.data.get("not_cleared") or event.data.get("changed")
         ]
         return ExitCode.NOT_RESTORED if differs or self.left_raised else code
 

@@ -90,6 +90,8 @@ class OneAlarm:
 
     async def _random_phase(self, item: Item) -> None:
         """Raise at a random phase of the polls: in step with them, every trial would meet the same sample instants."""
+        if not self._raiser.by_itself:
+            return  # nobody raises in step with polls by hand
         polled = [row for row in item.rows if self._t.site.points[row.point].link not in self._t.reports]
         gap = max((gap_ns(self._t.site, row) for row in polled), default=0)
         await self._waits.until(self._t.clock() + self._t.random.randrange(gap // 2 + 1))

@@ -17,9 +17,14 @@ from harness.record.header import Json
 from harness.record.writer import RecordWriter
 from harness.run.live import LiveSource
 from harness.run.steps import INTENT_EVENT, STEP_EVENT, StepDone
+from harness.stimulus.performed import Performed
 
 if TYPE_CHECKING:
-    from harness.stimulus.armed import ArmedWriter, Performed
+    from harness.stimulus.armed import ArmedWriter
+
+
+class UnsentError(asyncio.CancelledError):
+    """Stopped before anything was done: the alarm is not raised."""
 
 
 class Hand(Protocol):
@@ -56,14 +61,10 @@ class Written:
 
     def can_do(self, alarm: Alarm, step: Step) -> bool:
         """See ``Hand.can_do``."""
-        from harness.stimulus.armed import can_do
-
-        return can_do(alarm, step)
+        return alarm.can_be_done(step)
 
     async def perform(self, alarm: Alarm, step: Step) -> Performed:
         """See ``Hand.perform``."""
-        from harness.stimulus.armed import Performed
-
         writes = alarm.writes.get(step, ())
         now = self._clock()
         done = Performed(at=Bounds(now, now), proven=False, why=f"no way to {step.value} it", is_sent=False)
@@ -114,8 +115,6 @@ class Raiser:
         An alarm counts as open from before the raise is sent until a clear is proven: the answer may be lost, and the
         waiting for it may be cancelled. RecordError, and nothing done, where the intent to raise cannot be recorded.
         """
-        from harness.stimulus.armed import Performed
-
         if step is Step.RAISE:
             await self._intend(alarm, stimulus)
             self.open[alarm.name] = stimulus
@@ -125,8 +124,10 @@ class Raiser:
         done = Performed(at=Bounds(began, began), proven=False, why="it was not performed")
         try:
             done = await self._hand.perform(alarm, step)
-        except asyncio.CancelledError:
-            done = Performed(at=Bounds(began, self._clock()), proven=False, why="stopped before it was answered")
+        except asyncio.CancelledError as exc:
+            is_sent = not isinstance(exc, UnsentError)
+            why = "stopped before it was answered" if is_sent else "given up before it was done"
+            done = Performed(at=Bounds(began, self._clock()), proven=False, why=why, is_sent=is_sent)
             raise
         finally:
             entry = StepDone(
@@ -138,6 +139,7 @@ class Raiser:
                 how=self._hand.how,
                 note=done.why,
                 is_sent=done.is_sent,
+                finest_ns=done.finest_ns,
             )
             self._journal.event(STEP_EVENT, done.at.hi, entry.to_data())
             if (step is Step.RAISE and not done.is_sent) or (step is Step.CLEAR and done.proven):

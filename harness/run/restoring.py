@@ -1,9 +1,12 @@
-"""As found and as left: what each tested point showed before anything was raised, and after everything was put back."""
+"""As found and as left: what each tested point showed, and each writable point held, before anything was raised and
+after everything was put back.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Sequence
 
+from harness.core.as_left import Difference, FoundValue, differences
 from harness.core.instants import Clock
 from harness.core.model import Site
 from harness.record.header import Json
@@ -14,31 +17,48 @@ from harness.run.order import READY_MAX_NS
 AS_FOUND_EVENT = "as-found"
 AS_LEFT_EVENT = "as-left"
 
+ReadWritable = Callable[[], Awaitable[tuple[FoundValue, ...]]]
+"""Reads what every writable point holds now; what cannot be read is in it as not known."""
+
 
 class Restoring:
     """Enters both, and the difference."""
 
     def __init__(
-        self, site: Site, clock: Clock, live: LiveSource, journal: RecordWriter, points: Sequence[str]
+        self,
+        site: Site,
+        clock: Clock,
+        live: LiveSource,
+        journal: RecordWriter,
+        points: Sequence[str],
+        read_writable: ReadWritable | None = None,
     ) -> None:
-        """``points``: the ones that are tested."""
+        """``points``: the ones that are tested; ``read_writable``: None where farend writes nothing."""
         self._site = site
         self._clock = clock
         self._live = live
         self._journal = journal
         self._points = points
+        self._read_writable = read_writable
+        self._writable: tuple[FoundValue, ...] = ()
         self.standing: list[str] = []
         """Points that were on before anything was raised."""
 
-    def as_found(self) -> None:
-        """Before anything is raised."""
+    async def as_found(self) -> tuple[FoundValue, ...]:
+        """Before anything is raised. Returns the writable points of which nobody can say what they hold."""
         states = self._live.states
         self.standing = [point for point in self._points if point in states and states[point].on]
+        self._writable = await self._read()
         on: list[Json] = [*self.standing]
-        self._journal.event(AS_FOUND_EVENT, self._clock(), {"on": on})
+        held: list[Json] = [dict(it.to_data()) for it in self._writable]
+        self._journal.event(AS_FOUND_EVENT, self._clock(), {"on": on, "writable": held})
+        return tuple(it for it in self._writable if it.why and not it.may_differ)
 
-    async def as_left(self, open_alarms: Iterable[str]) -> None:
-        """After everything was put back; ``open_alarms``: what could not be cleared."""
+    async def as_left(self, open_alarms: Iterable[str]) -> tuple[Difference, ...]:
+        """After everything was put back; ``open_alarms``: what could not be cleared.
+
+        Returns the writable points that are not proven to hold what they held before.
+        """
         live, clock, site = self._live, self._clock, self._site
         found = set(self.standing)
         polled = {point for point in self._points if live.up[site.points[point].link]}
@@ -48,4 +68,20 @@ class Restoring:
         left = {point for point in self._points if point in live.states and live.states[point].on}
         differs: list[Json] = [*sorted(found ^ left)]
         still: list[Json] = [*sorted(open_alarms)]
-        self._journal.event(AS_LEFT_EVENT, clock(), {"on": sorted(left), "differs": differs, "not_cleared": still})
+        after = await self._read()
+        changed = differences(self._writable, after)
+        self._journal.event(
+            AS_LEFT_EVENT,
+            clock(),
+            {
+                "on": sorted(left),
+                "differs": differs,
+                "not_cleared": still,
+                "writable": [dict(it.to_data()) for it in after],
+                "changed": [{"name": it.name, "found": it.found, "left": it.left} for it in changed],
+            },
+        )
+        return changed
+
+    async def _read(self) -> tuple[FoundValue, ...]:
+        return () if self._read_writable is None else await self._read_writable()

@@ -19,6 +19,9 @@ STEP_EVENT: Final = "step"
 INTENT_EVENT: Final = "intent"
 """Written, and on the disk, before a raise: from here on the alarm may be raised, whatever comes in between."""
 
+LATE_EVENT: Final = "late"
+"""The key of a step came late, as the person said afterwards: it was done within wider bounds."""
+
 STOPPED_EVENT: Final = "stopped"
 """A stimulus that was put back before it had been seen through: by the user, or by an error."""
 
@@ -39,6 +42,8 @@ class StepDone:
     note: str = ""
     is_sent: bool = True
     """False where surely nothing was done: nothing was sent, or the device refused."""
+    finest_ns: int = 0
+    """Timed by a person's key: nothing finer than this is certified by it."""
 
     def to_data(self) -> Mapping[str, Json]:
         """As the journal keeps it."""
@@ -52,6 +57,7 @@ class StepDone:
             "how": self.how,
             "note": self.note,
             "sent": self.is_sent,
+            "finest": self.finest_ns,
         }
 
     @classmethod
@@ -66,6 +72,7 @@ class StepDone:
             how=data["how"],
             note=data["note"],
             is_sent=data.get("sent", True),
+            finest_ns=data.get("finest", 0),
         )
 
 
@@ -76,6 +83,8 @@ def stimuli_of(events: Iterable[Event], site: Site) -> tuple[Stimulus, ...]:
     for event in events:
         if event.kind == STOPPED_EVENT:
             stopped.add(event.data["stimulus"])
+        elif event.kind == LATE_EVENT:
+            _widen(steps.get(str(event.data["stimulus"]), {}), event.data)
         elif event.kind == STEP_EVENT:
             done = StepDone.from_data(event.data)
             mine = steps.setdefault(done.stimulus, {})
@@ -87,6 +96,12 @@ def stimuli_of(events: Iterable[Event], site: Site) -> tuple[Stimulus, ...]:
         if Step.RAISE in done and done[Step.RAISE].alarm in site.alarms
     ]
     return tuple(sorted(found, key=lambda it: (it.raised.lo, it.id)))
+
+
+def _widen(mine: dict[Step, StepDone], late: Mapping[str, Any]) -> None:
+    done = mine.get(Step(late["step"]))
+    if done is not None:
+        mine[done.step] = replace(done, at=Bounds(min(done.at.lo, late["lo"]), max(done.at.hi, late["hi"])))
 
 
 def _tried_again(first: StepDone, second: StepDone) -> StepDone:
@@ -113,6 +128,7 @@ def _stimulus(steps: Mapping[Step, StepDone], site: Site, *, stopped: bool) -> S
         proven=raised.proven,
         how=raised.how,
         stopped=stopped,
+        finest_ns=max(it.finest_ns for it in steps.values()),
     )
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import traceback
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
+from contextlib import asynccontextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,13 +22,16 @@ from harness.links.person_reports import Attend, Reports
 from harness.record.header import Header
 from harness.record.writer import RecordWriter
 from harness.run.attentive import listening_first
+from harness.run.by_hand import ByHand, too_fine_by_hand
 from harness.run.conduct import Conductor, StoppedRunError
 from harness.run.gate import Reviews, pass_gate
-from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT
+from harness.run.guide import Guide
+from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT, RESUMES_KEY
 from harness.run.listening import listeners
 from harness.run.live import LiveSource
 from harness.run.order import Item, Selection, check_selection, listened_links, plan_of
-from harness.run.raising import Written
+from harness.run.raising import Hand, Written
+from harness.run.restoring import ReadWritable
 from harness.run.tools import CLEAR_FOR_NS, Tools, View
 from harness.site.permission import check_acknowledgeable, check_listed, check_word
 from harness.site.reading import Documents
@@ -85,7 +89,7 @@ def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
             "none of the selected alarms can be raised: none has 'raise' and 'clear' writes in the site file, or all "
             "are excluded by the reviews"
         )
-    for item in items:
+    for item in () if options.guided else items:
         for writes in item.alarm.writes.values():
             for write in writes:
                 check_listed(site, write)
@@ -102,18 +106,16 @@ async def run_test(
     view: View,
     attend: Attend | None = None,
     follow: Callable[[LiveSource], None] | None = None,
+    guide: Guide | None = None,
 ) -> str:
     """Run a whole test into ``options.record``. Returns '' or why it ended early. Cancelling it puts things back.
 
     Without ``attend`` nobody reports what only persons see, and it is not observed. ``follow`` is given what is
-    observed, to show it.
+    observed, to show it. ``guide`` leads the person of a guided test.
 
     Raises SafetyError before anything is opened where the gate refuses.
     """
     items = gated_plan(site, options)
-    from harness.stimulus.armed import ArmedWriter  # what can write is not even there before the gate has passed
-
-    writer = ArmedWriter(site, clock, options.arm)
     header = Header.now(
         clock,
         site=site.name,
@@ -121,7 +123,7 @@ async def run_test(
         seed=options.seed,
         command=options.command,
         operator=options.who,
-        extra={ENTRY_KEY: documents.entry, MAP_KEY: documents.point_map},
+        extra={ENTRY_KEY: documents.entry, MAP_KEY: documents.point_map, RESUMES_KEY: list(options.resumes)},
     )
     journal = RecordWriter.create(options.record, header, documents.files, clock)
     live = LiveSource(site, clock)
@@ -133,14 +135,19 @@ async def run_test(
     rows: list[str] = [row.key for item in selected for row in item.rows]
     links = {item.alarm.name: sorted({site.points[row.point].link for row in item.rows}) for item in selected}
     left_out = {item.alarm.name for item in selected} - {item.alarm.name for item in items}
+    if guide is not None:
+        for text in too_fine_by_hand(site, items):
+            view.trouble(text)
     if left_out:
         view.trouble(f"not raised, so unknown: {', '.join(sorted(left_out))} (no writes in the site file, or excluded)")
     journal.event(PLAN_EVENT, clock(), {"rows": rows, "links": links})
+    for alarm, reason in options.retests.items():
+        journal.event("retest", clock(), {"alarm": alarm, "reason": reason})
     if options.reviews is not None:
         journal.event("reviews", clock(), options.reviews.to_data())
     why = "stopped by an error"
     try:
-        async with writer:
+        async with _hand(site, options, live, clock, guide) as (hand, read_writable):
             why = await _listen_and_raise(
                 site,
                 Tools(
@@ -148,11 +155,12 @@ async def run_test(
                     clock=clock,
                     live=live,
                     journal=journal,
-                    hand=Written(writer, live, clock),
+                    hand=hand,
+                    guide=guide,
                     view=view,
                     random=Random(options.seed),
                     clear_for_ns=options.clear_for_ns,
-                    read_writable=lambda: _read_writable(site, writer),
+                    read_writable=read_writable,
                 ),
                 items * options.repeat,
                 header.anchor.monotonic_ns,
@@ -175,6 +183,23 @@ async def _read_writable(site: Site, writer: ArmedWriter) -> tuple[FoundValue, .
         return await read_writable(site, devices)
     finally:
         await devices.close()
+
+
+@asynccontextmanager
+async def _hand(
+    site: Site, options: TestOptions, live: LiveSource, clock: Clock, guide: Guide | None
+) -> AsyncIterator[tuple[Hand, ReadWritable | None]]:
+    """Who raises: the person whom the guide leads, or farend; and what reads the writable points, where farend writes.
+
+    What can write is not even there where a person raises.
+    """
+    if guide is not None:
+        yield ByHand(site, guide, live, clock, options.who), None
+        return
+    from harness.stimulus.armed import ArmedWriter
+
+    async with ArmedWriter(site, clock, options.arm) as writer:
+        yield Written(writer, live, clock), lambda: _read_writable(site, writer)
 
 
 async def _listen_and_raise(
@@ -212,7 +237,7 @@ async def _raise_while_listening(
 ) -> str:
     async with asyncio.TaskGroup() as group:
         listening = []
-        if reports and attend is not None:
+        if attend is not None and (reports or tools.guide is not None):
             listening.append(group.create_task(_attend(attend, list(reports.values()), tools), name="persons"))
         listening += [group.create_task(_listen(link, tools), name=f"link {link.name}") for link in links]
         await asyncio.sleep(0)  # each has begun: who reports is known before anything is asked

@@ -11,9 +11,11 @@ from harness.core.instants import NS_PER_S, Clock
 from harness.core.model import Result, Site
 from harness.links.person_reports import Reports
 from harness.record.writer import RecordWriter
+from harness.run.guide import Guide
 from harness.run.live import LiveSource
 from harness.run.order import Item
 from harness.run.raising import Hand
+from harness.run.restoring import ReadWritable
 
 CLEAR_FOR_NS: Final = 60 * NS_PER_S
 """For how long a clear that is not proven is tried again."""
@@ -63,4 +65,8 @@ class Tools:
     random: Random
     reports: Mapping[str, Reports] = field(default_factory=dict)
     """By link, of the persons who watch."""
+    guide: Guide | None = None
+    """Leads a person who raises by hand."""
     clear_for_ns: int = CLEAR_FOR_NS
+    read_writable: ReadWritable | None = None
+    """None where farend writes nothing."""
