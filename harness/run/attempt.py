@@ -169,6 +169,8 @@ def _as_left(record: JudgedRecord) -> tuple[Difference, ...] | None:
         for name in data["differs"]
     ]
     found += [_not_cleared(name) for name in data["not_cleared"]]
+    changed: Sequence[Mapping[str, str]] = data.get("changed", ())  # writable points
+    found += [Difference(what=it["name"], as_found=it["found"], as_left=it["left"]) for it in changed]
     return tuple(found)
 
 
