@@ -22,6 +22,7 @@ COMMANDS: Final = {
     "check": "Say everything that is wrong with a site file and its point map.",
     "plan": "Show what a test would do. Opens no connection.",
     "review": "Decide about each side effect of a site, into a file for tests.",
+    "ledger": "Keep who was told of a test, and what is bypassed for it.",
     "test": "Raise the alarms of a site, listen on every output, judge.",
     "judge": "Judge a record again, offline, from the record alone.",
     "explain": "Say what is likely wrong where a record has fails and unknowns.",

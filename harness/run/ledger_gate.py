@@ -1,0 +1,143 @@
+"""The safety gate's part for notices and inhibits, and what of the ledger goes into the record of a run.
+
+A test is refused while somebody whom the site file wants told was not told, or not for long enough; while a bypass was
+never shown to hold; and while one was left in place by an earlier run, or day, that nobody named for this one.
+"""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Callable, Collection, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from harness.core.errors import RecordError, SafetyError
+from harness.core.instants import NS_PER_S
+from harness.core.ledger import Act, Entry, Inhibit, LedgerState, same, state_of
+from harness.core.model import Site
+from harness.run.ledger import Ledger, append, read_ledger
+from harness.site.moments import moment_of, utc_ns_of
+from harness.site.names import did_you_mean
+
+LEDGER_EVENT: Final = "ledger"
+AT_START: Final = "start"
+AT_END: Final = "end"
+
+
+def check_ledger(
+    site: Site, ledger: Ledger, inhibited: Collection[str], takes_ns: int, now: datetime | None = None
+) -> tuple[Inhibit, ...]:
+    """The open inhibits that this run takes over by name. Raises SafetyError with everything that refuses.
+
+    ``takes_ns``: how long the plan takes at the most; a notice has to last until then. ``inhibited``: names of inhibits
+    that were left in place and are meant for this run. ``now`` knows its zone; default: that of this computer.
+    """
+    now = now or datetime.now(UTC).astimezone()
+    refusals = [
+        *(str(problem) for problem in ledger.problems),
+        *_notices(site, ledger, utc_ns_of(now) + takes_ns, now),
+        *_inhibits(ledger, inhibited, now),
+    ]
+    if refusals:
+        raise SafetyError("nothing is raised:\n" + "\n".join(refusals))
+    return tuple(it for it in ledger.state.open_inhibits if any(same(it.name, name) for name in inhibited))
+
+
+def needs_naming(inhibit: Inhibit, now: datetime) -> bool:
+    """True for one that was left in place: a run began since somebody last saw it, or the day is another one."""
+    return inhibit.is_carried or moment_of(inhibit.seen_utc_ns, now.tzinfo).date() != now.date()
+
+
+def _notices(site: Site, ledger: Ledger, end_utc_ns: int, now: datetime) -> Iterator[str]:
+    for name in site.notices:
+        notice = ledger.state.notice(name)
+        enter = f"{_enter(ledger)} notice {shlex.quote(name)} --until"
+        if notice is None:
+            yield (
+                f"notice={name}: the site file wants them told before a test, and {ledger.path.name} does not say that "
+                f"they were; tell them, then enter it: {enter} {_clock(end_utc_ns, now)}"
+            )
+        elif notice.until_utc_ns < end_utc_ns:
+            has = "ran out" if notice.until_utc_ns < utc_ns_of(now) else "runs out"
+            yield (
+                f"notice={name}: what {notice.by} told them {has} at {_clock(notice.until_utc_ns, now)}, and the test "
+                f"takes until {_clock(end_utc_ns, now)} at the most; tell them a later time, "
+                f"then enter it: {enter} {_clock(end_utc_ns, now)}"
+            )
+
+
+def _inhibits(ledger: Ledger, inhibited: Collection[str], now: datetime) -> Iterator[str]:
+    state = ledger.state
+    for name in inhibited:
+        if state.inhibit(name) is None:
+            hint = did_you_mean(name, [it.name for it in state.open_inhibits], otherwise="none is open")
+            yield f"--inhibited {name}: {ledger.path.name} has no open inhibit of this name; {hint}"
+    for it in state.open_inhibits:
+        name = shlex.quote(it.name)
+        if not it.proven:
+            yield (
+                f"inhibit={it.name}: bypassed by {it.by}, and nothing says that it was shown to hold; try it, then "
+                f"enter how: {_enter(ledger)} inhibit {name} --proven 'HOW'"
+            )
+        if needs_naming(it, now) and not any(same(it.name, other) for other in inhibited):
+            since = f"{moment_of(it.at_utc_ns, now.tzinfo):%Y-%m-%d %H:%M}"
+            yield (
+                f"inhibit={it.name}: left open since {since} by {it.by}, in an earlier run or on an earlier day; look "
+                f"whether it is still in place and still meant, then name it: --inhibited {name}; or release it: "
+                f"{_enter(ledger)} release {name} --proven 'HOW'"
+            )
+
+
+def _enter(ledger: Ledger) -> str:
+    return f"farend ledger {shlex.quote(str(ledger.path))}"
+
+
+def _clock(utc_ns: int, now: datetime) -> str:
+    """A time of today, or with its day; rounded up to the minute, so that it can be typed as it stands."""
+    moment = moment_of(utc_ns + 59 * NS_PER_S, now.tzinfo)
+    return f"{moment:%H:%M}" if moment.date() == now.date() else f"'{moment:%Y-%m-%d %H:%M}'"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptLedger:
+    """The ledger of one run: says in it that the run began, and tells the record what is open before and after."""
+
+    path: Path
+    site: Site
+    began_utc_ns: int
+    began: LedgerState
+
+    @classmethod
+    def begin(
+        cls, ledger: Ledger, site: Site, record: Path, who: str, taken_over: Collection[Inhibit], utc: Callable[[], int]
+    ) -> KeptLedger:
+        """Enter the run, and each inhibit that it takes over. RecordError where the ledger cannot be written."""
+        now = utc() // NS_PER_S * NS_PER_S  # as precise as the file
+        confirmed = [(Act.CONFIRM, it.name, f"for {record.name}") for it in taken_over]
+        entries = [
+            Entry(act=act, name=name, by=who or "not stated", at_utc_ns=now, entered_utc_ns=now, note=note)
+            for act, name, note in ((Act.RUN, record.name, ""), *confirmed)
+        ]
+        append(ledger.path, *entries)
+        began = state_of((*ledger.entries, *entries)).since(now)
+        return cls(path=ledger.path, site=site, began_utc_ns=now, began=began)
+
+    def told(self, when: str) -> dict[str, Any]:
+        """What the record keeps of it now: all that is open, and what was closed since the run began.
+
+        Where it cannot be read any more, what was open in the beginning, and why.
+        """
+        try:
+            ledger = read_ledger(self.path)
+            problems, state = [str(problem) for problem in ledger.problems], ledger.state.since(self.began_utc_ns)
+        except RecordError as exc:
+            problems, state = [str(exc)], self.began
+        return {
+            "when": when,
+            "file": self.path.name,
+            "demanded": list(self.site.notices),
+            "problems": problems,
+            **state.to_data(),
+        }
