@@ -91,7 +91,7 @@ class Building:
         options = self._options
         device = device_view(DEVICE_INSTANCE, options.apdu_timeout_s, options.apdu_retries)
         classes = [
-            notification_class_view(given, self._teller.recipients, PROCESS, confirmed=options.confirmed)
+            notification_class_view(given, self._teller.recipients(given.number), PROCESS, confirmed=options.confirmed)
             for given in (options.notification_class, WRONG_CLASS)
             if given is not WRONG_CLASS or any(self._faults.find(Name.WRONG_CLASS, alarm) for alarm in BY_NAME)
         ]

@@ -17,12 +17,14 @@ from sims.points import REMOTE, TANKS
 class BuildingOptions:
     """``port``: 0 is any free one. ``recipients``: IPv4 addresses and UDP ports of the Recipient_List.
 
+    ``recipients_elsewhere``: those of the class to which a defect moves an object; None for the same.
     ``time_delays_ns``: Time_Delay by alarm, or by tank for its level; whole seconds, as BACnet has it.
     """
 
     port: int = 0
     delay_ns: int = 100 * NS_PER_MS
     recipients: tuple[tuple[str, int], ...] = ()
+    recipients_elsewhere: tuple[tuple[str, int], ...] | None = None
     confirmed: bool = True
     time_delays_ns: Mapping[str, int] = field(default_factory=dict)
     notification_class: NotificationClass = field(default_factory=NotificationClass)

@@ -10,7 +10,7 @@ from typing import Any
 from sims.building_alarming import Notice
 from sims.building_apdu import datagram
 from sims.building_cov import Reported, Subscriber, Subscription, Subscriptions
-from sims.building_faults import FLOOD_EVERY_S, Faults, Later
+from sims.building_faults import FLOOD_EVERY_S, WRONG_CLASS, Faults, Later
 from sims.building_notices import cov_encoder, event_encoder, event_words
 from sims.building_objects import PROCESS
 from sims.building_options import BuildingOptions
@@ -29,6 +29,8 @@ class Teller:
     def __init__(self, options: BuildingOptions, faults: Faults, site: Surroundings, send: Send) -> None:
         self._confirmed = options.confirmed
         self._recipients = () if faults.find(Name.NO_RECIPIENT) else options.recipients
+        elsewhere = options.recipients_elsewhere
+        self._elsewhere = self._recipients if elsewhere is None else elsewhere
         self._faults = faults
         self._site = site
         self._send_datagram = send
@@ -38,10 +40,9 @@ class Teller:
             self, asyncio.get_running_loop(), timeout_s=options.apdu_timeout_s, retries=options.apdu_retries
         )
 
-    @property
-    def recipients(self) -> tuple[Recipient, ...]:
-        """Who is in the Recipient_List."""
-        return self._recipients
+    def recipients(self, class_number: int) -> tuple[Recipient, ...]:
+        """Who is in the Recipient_List of a notification class."""
+        return self._elsewhere if class_number == WRONG_CLASS.number else self._recipients
 
     def close(self) -> None:
         """Tell nobody any more."""
@@ -108,7 +109,7 @@ class Teller:
         encode = event_encoder(standing, notice, confirmed=confirmed)
         what = "event" if notice.event is not None else "acknowledgement"
         about = _about(standing, what, why) | event_words(notice) | {"process": PROCESS}
-        for recipient in self._recipients:
+        for recipient in self.recipients(notice.class_number):
             self._send_both(standing, recipient, encode, about, confirmed=confirmed)
 
     def _flood(self, standing: Standing, notice: Notice) -> None:

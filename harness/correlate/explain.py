@@ -19,7 +19,7 @@ from harness.correlate.causes.bacnet_objects import objects
 from harness.correlate.causes.blocks import dead_or_frozen
 from harness.correlate.causes.case import Case, Finder
 from harness.correlate.causes.decoding import swapped_numbers
-from harness.correlate.causes.delays import late, later_than_search
+from harness.correlate.causes.delays import late, late_again, later_than_search
 from harness.correlate.causes.findings import Finding
 from harness.correlate.causes.hops import passed_on_by_hops, slow_hops
 from harness.correlate.causes.lasting import left_on, stuck
@@ -27,10 +27,12 @@ from harness.correlate.causes.loops import dead_loops, loops
 from harness.correlate.causes.meaning import inverted, leaks, repeats
 from harness.correlate.causes.misplaced import swapped_pairs, wrong_bits, wrong_tables
 from harness.correlate.causes.notifying import held_back, not_notified
-from harness.correlate.causes.observation import silent_points, unknown
+from harness.correlate.causes.observation import unknown
 from harness.correlate.causes.offsets import offsets, swapped_parts
+from harness.correlate.causes.one_object import once_an_object
 from harness.correlate.causes.references import wrong_references
 from harness.correlate.causes.shortness import brief
+from harness.correlate.causes.silent import silent_points
 from harness.correlate.causes.stimuli import contradicted, not_proven, sent_nowhere
 from harness.correlate.causes.strays import strays
 from harness.correlate.causes.transport import blind_windows
@@ -68,6 +70,7 @@ FINDERS: Final[tuple[Finder, ...]] = (
     leaks,
     repeats,
     late,
+    late_again,
     stuck,
     left_on,
     brief,
@@ -100,44 +103,8 @@ def explain(
                 findings.append(finding)
         except Exception:  # noqa: BLE001  # a cause is help, not a verdict: without one the verdicts stand
             crashed.append(traceback.format_exc())
-    findings = _once_an_object(case, findings)
+    findings = once_an_object(case, findings)
     return replace(_entered(judgement, findings), failures_of_checkers=(*judgement.failures_of_checkers, *crashed))
-
-
-def _once_an_object(case: Case, findings: Sequence[Finding]) -> list[Finding]:
-    """One cause where the same was found of the same BACnet objects by several ways of arriving."""
-    merged: list[Finding] = []
-    for finding in findings:
-        mine = _objects_of(case, finding)
-        for at, other in enumerate(merged):
-            theirs = _objects_of(case, other)
-            if mine and theirs and finding.cause.code == other.cause.code and (mine <= theirs or theirs <= mine):
-                more, fewer = (other, finding) if mine <= theirs else (finding, other)
-                merged[at] = replace(
-                    more,
-                    cause=_by_all_ways(more.cause),
-                    results=tuple(sorted({*more.results, *fewer.results})),
-                    strays=tuple(sorted(more.all_strays | fewer.all_strays)),
-                )
-                break
-        else:
-            merged.append(finding)
-    return merged
-
-
-_ALL_WAYS: Final = "; so by each way in which it arrives"
-
-
-def _by_all_ways(cause: Cause) -> Cause:
-    return cause if cause.text.endswith(_ALL_WAYS) else replace(cause, text=cause.text + _ALL_WAYS)
-
-
-def _objects_of(case: Case, finding: Finding) -> frozenset[tuple[str, str]]:
-    """(link, object) of everything that a finding explains; none where some of it is no BACnet object."""
-    points = {case.results[n].point for n in finding.results} | {case.strays[at].point for at in finding.all_strays}
-    if not all(name in case.evidence.objects for name in points):
-        return frozenset()
-    return frozenset((case.link_of(name), case.evidence.objects[name].name) for name in points)
 
 
 def _entered(judgement: Judgement, findings: Sequence[Finding]) -> Judgement:

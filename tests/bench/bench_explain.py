@@ -1,10 +1,12 @@
 """Every defect of the table alone, in pairs, and healthy sites without end: what is named, counted.
 
-Run by hand: ``python -m tests.bench.bench_explain alone|pairs|healthy [COUNT] [SEED]``. Not part of the test suite.
+Run by hand: ``python -m tests.bench.bench_explain alone|pairs|healthy|broker [COUNT] [SEED] [ONLY]``. ``broker``: those
+that need one, in real time. ``ONLY``: a part of the specification. Not part of the test suite.
 """
 
 from __future__ import annotations
 
+import asyncio
 import itertools
 import logging
 import signal
@@ -12,23 +14,39 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from random import Random
 from types import FrameType
+from typing import Final
 
 from harness.core.verdicts import VerdictClass
-from tests.peers.defect_runs import Trial, run_trial
-from tests.peers.defect_table import TABLE, concerned, misnamed, trial_of
+from harness.run.judging import JudgedRecord
+from sims.defect_kinds import Name
+from sims.defects import Defect
+from sims.points import Place
+from tests.peers.defect_runs import run_trial, run_with_broker
+from tests.peers.defect_table import NOTHING_TO_SEE, TABLE
+from tests.peers.defect_trials import aimed, concerned, healthy, misnamed, trial_of
 
-WORKERS = 2
-LONGEST_S = 120
+WORKERS: Final = 2
+LONGEST_S: Final = 120
 """A run that takes longer is counted as such, and the others go on."""
 
+AT_ONCE: Final = 6
+"""Runs in real time beside each other; each keeps a fraction of a processor busy."""
 
-def one(job: tuple[tuple[str, ...], int]) -> tuple[tuple[str, ...], str, list[str]]:
-    """Run one set of defects; what it came to (named, misnamed, unseen, healthy, refused), and details."""
+Job = tuple[tuple[str, ...], int]
+Came = tuple[tuple[str, ...], str, list[str]]
+"""Defects as they were asked for, what it came to, and details."""
+
+ALLOWED_IN_PAIRS: Final = frozenset({"passed-on-by-hop"})
+"""Named of a gateway where what it polls has the other defect of the two."""
+
+
+def one(job: Job) -> Came:
+    """Run one set of defects; what it came to (named, misnamed, unseen, healthy, refused, crashed), and details."""
     specs, seed = job
     logging.disable(logging.CRITICAL)
 
@@ -37,75 +55,122 @@ def one(job: tuple[tuple[str, ...], int]) -> tuple[tuple[str, ...], str, list[st
 
     signal.signal(signal.SIGALRM, too_long)
     signal.alarm(LONGEST_S)
-    try:
-        trial, chosen = trial_of(specs, seed) if specs else (healthy(seed), ())
-    except ValueError as exc:
-        return specs, "refused", [str(exc)]
     with tempfile.TemporaryDirectory() as folder:
         try:
-            outcome = run_trial(Path(folder), trial)
+            trial, chosen = trial_of(specs, seed) if specs else (healthy(seed), ())
+            judged = run_trial(Path(folder), trial).judged
+        except ValueError as exc:
+            return specs, "refused", [str(exc)]
         except TimeoutError as exc:
             return specs, "too long", [str(exc)]
         except Exception as exc:  # noqa: BLE001  # counted as such, and the others go on
             return specs, "crashed", [f"{type(exc).__name__}: {exc}"]
         finally:
             signal.alarm(0)
-        judged = outcome.judged
         try:
-            if not specs:
-                causes = [f"{it.alarm} at {it.point}: {it.verdict} {it.reason}" for it in judged.judgement.results
-                          if it.causes or it.verdict.verdict_class is VerdictClass.FAIL]  # fmt: skip
-                return specs, "a cause named" if causes or judged.judgement.strays else "healthy", causes[:3]
-            seen, wrong = 0, []
-            for defect in chosen:
-                results, strays = concerned(judged, defect)
-                seen += bool(results or strays)
-                codes = TABLE[defect.name, defect.place]
-                if len(chosen) > 1 and defect.place.device == "gateway":
-                    codes |= {"passed-on-by-hop"}
-                wrong += [f"{defect.spec}: {text}" for text in misnamed([*results, *strays], codes)]
-            return specs, "misnamed" if wrong else "named" if seen else "unseen", wrong
+            return specs, *told(judged, chosen)
         finally:
             judged.reader.close()
 
 
-def healthy(seed: int) -> Trial:
-    """A random handful of alarms over random links of a site without defects."""
-    from sims.alarms import ALARMS
+def told(judged: JudgedRecord, chosen: Sequence[Defect]) -> tuple[str, list[str]]:
+    """What a judged run came to, and details."""
+    if judged.judgement.failures_of_checkers:
+        return "crashed", list(judged.judgement.failures_of_checkers)
+    silent = all((it.name, it.place) in NOTHING_TO_SEE for it in chosen)
+    if silent:
+        causes = [f"{it.alarm} at {it.point}: {it.verdict} {it.reason}" for it in judged.judgement.results
+                  if it.causes or it.verdict.verdict_class is VerdictClass.FAIL]  # fmt: skip
+        return ("a cause named" if causes or judged.judgement.strays else "healthy"), causes
+    seen, wrong, right = 0, [], Counter[str]()
+    for defect in chosen:
+        if (defect.name, defect.place) not in TABLE:
+            continue
+        results, strays = concerned(judged, defect)
+        seen += bool(results or strays)
+        codes = TABLE[defect.name, defect.place]
+        if len(chosen) > 1 and defect.place.device == "gateway":
+            codes |= ALLOWED_IN_PAIRS
+        wrong += [f"{defect.spec}: {text}" for text in misnamed([*results, *strays], codes)]
+        right.update(cause.code for it in results for cause in it.causes)
+        right.update(cause.code for it in strays for cause in it.causes)
+    return ("misnamed" if wrong else "named" if seen else "unseen"), wrong or [f"{dict(right)}"]
 
-    random = Random(f"healthy {seed}")
-    links = ("panel", *random.sample(("bms", "printer", "bus", "gateway"), random.randrange(1, 3)))
-    alarms = tuple(it.name for it in random.sample(ALARMS, 3))
-    return Trial(defects=(), seed=seed, alarms=alarms, links=links)
+
+async def _in_real_time(jobs: Sequence[Job]) -> list[Came]:
+    """Those that need a broker, some beside each other."""
+    free = asyncio.Semaphore(AT_ONCE)
+
+    async def run(job: Job) -> Came:
+        specs, seed = job
+        async with free:
+            with tempfile.TemporaryDirectory() as folder:
+                try:
+                    trial, chosen = trial_of(specs, seed) if specs else (healthy(seed), ())
+                    judged = (await run_with_broker(Path(folder), trial)).judged
+                except Exception as exc:  # noqa: BLE001  # counted as such, and the others go on
+                    return specs, "crashed", [f"{type(exc).__name__}: {exc}"]
+                try:
+                    return specs, *told(judged, chosen)
+                finally:
+                    judged.reader.close()
+
+    return list(await asyncio.gather(*(run(job) for job in jobs)))
 
 
-def jobs(what: str, count: int, seed: int) -> Iterator[tuple[tuple[str, ...], int]]:
+def _specs(seed: int, only: str, *, broker: bool) -> list[str]:
+    every = [*TABLE, *NOTHING_TO_SEE]
+    return [aimed(name, place, seed) for name, place in every
+            if (place is Place.BROKER) is broker and only in f"{name}@{place}"]  # fmt: skip
+
+
+def jobs(what: str, count: int, seed: int, only: str) -> Iterator[Job]:
     """What is run."""
-    rows = [f"{name}@{place}" for name, place in TABLE]
     match what:
-        case "alone":
-            yield from (((row,), seed + turn) for turn in range(count) for row in rows)
+        case "alone" | "broker":
+            for turn in range(count):
+                yield from (((spec,), seed + turn) for spec in _specs(seed + turn, only, broker=what == "broker"))
         case "pairs":
-            pairs = list(itertools.combinations(rows, 2))
-            yield from ((pair, seed) for pair in Random(seed).sample(pairs, min(count or len(pairs), len(pairs))))
+            rows = [(name, place) for name, place in TABLE if place is not Place.BROKER]
+            pairs = [pair for pair in itertools.combinations(rows, 2) if _are_apart(*pair)]
+            random = Random(seed)
+            for number in range(count):
+                pair = random.choice(pairs)
+                yield tuple(aimed(name, place, seed + number) for name, place in pair), seed + number
         case _:
             yield from (((), seed + turn) for turn in range(count))
 
 
+def _are_apart(one: tuple[Name, Place], other: tuple[Name, Place]) -> bool:
+    """Two defects of one device may hide each other; and what is wrong at the reference hides everything."""
+    devices = {one[1].device, other[1].device}
+    return len(devices) == 2 and "panel" not in devices
+
+
 def main() -> None:
     """Print each misnaming, and the counts."""
-    what = sys.argv[1] if len(sys.argv) > 1 else "alone"
-    count = int(sys.argv[2]) if len(sys.argv) > 2 else {"alone": 1, "pairs": 60}.get(what, 1_000)
-    seed = int(sys.argv[3]) if len(sys.argv) > 3 else 1
+    what, count, seed, only = (*sys.argv[1:], *("alone", "0", "1", "")[len(sys.argv) - 1 :])
+    number = int(count) or {"alone": 1, "broker": 1, "pairs": 60}.get(what, 1_000)
     counts: Counter[str] = Counter()
     began = time.monotonic()
-    with ProcessPoolExecutor(WORKERS) as pool:
-        for specs, came_to, details in pool.map(one, jobs(what, count, seed), chunksize=1):
-            counts[came_to] += 1
-            if came_to not in ("named", "healthy"):
-                sys.stdout.write(f"{' and '.join(specs) or 'healthy'}: {came_to}\n")
-                sys.stdout.writelines(f"    {text[:300]}\n" for text in details[:4])
-                sys.stdout.flush()
+
+    def tell(came: Came) -> None:
+        specs, came_to, details = came
+        counts[came_to] += 1
+        if came_to != "healthy":
+            sys.stdout.write(f"{' and '.join(specs) or 'healthy'}: {came_to}\n")
+            sys.stdout.writelines(f"    {text[:300]}\n" for text in details[:6])
+            sys.stdout.flush()
+
+    todo = jobs(what, number, int(seed), only)
+    if what == "broker":
+        logging.disable(logging.CRITICAL)
+        for came in asyncio.run(_in_real_time(list(todo))):
+            tell(came)
+    else:
+        with ProcessPoolExecutor(WORKERS) as pool:
+            for came in pool.map(one, todo, chunksize=1):
+                tell(came)
     sys.stdout.write(f"{what}, seed {seed}: {dict(counts)} in {time.monotonic() - began:.0f} s\n")
 
 

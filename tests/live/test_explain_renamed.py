@@ -12,7 +12,7 @@ from harness.core.places import ModbusPlace
 from harness.correlate.engine import correlate
 from harness.correlate.evidence import Evidence
 from tests.peers.defect_runs import run_trial
-from tests.peers.defect_table import trial_of
+from tests.peers.defect_trials import trial_of
 
 MOVED = 160
 """Addresses; a multiple of 16, so that bits of registers keep their place in them."""

@@ -13,7 +13,7 @@ import numpy as np
 
 from harness.core.errors import Origin
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
-from harness.core.links import ModbusTcpLink, TextLink
+from harness.core.links import BacnetLink, ModbusTcpLink, TextLink
 from harness.core.model import (
     Alarm,
     AlarmClass,
@@ -28,7 +28,16 @@ from harness.core.model import (
     Step,
     Stimulus,
 )
-from harness.core.places import ModbusPlace, Numbering, Place, Table, TextPlace
+from harness.core.places import (
+    Arrival,
+    BacnetPlace,
+    ModbusPlace,
+    Numbering,
+    ObjectType,
+    Place,
+    Table,
+    TextPlace,
+)
 from harness.core.trace import Trace
 from harness.correlate.engine import correlate
 from harness.correlate.evidence import BlindTime, Evidence, Neighbour
@@ -61,6 +70,7 @@ class Bench:
         self.blind: list[tuple[str, float, float, str]] = []
         self.unread: set[str] = set()
         self.text_links: set[str] = set()
+        self.device_links: set[str] = set()
 
     def alarm(
         self,
@@ -86,6 +96,8 @@ class Bench:
         """A point of a link."""
         if isinstance(place, TextPlace):
             self.text_links.add(link)
+        elif isinstance(place, BacnetPlace):
+            self.device_links.add(link)
         elif not written and isinstance(place, ModbusPlace) and place.table is Table.DISCRETE_INPUT:
             written = str(10001 + place.address)
         self.points[name] = Point(name=name, link=link, place=place, hold=hold, written=written, origin=AT)
@@ -98,6 +110,11 @@ class Bench:
         """A bit of a holding register."""
         place = ModbusPlace(unit=1, table=Table.HOLDING_REGISTER, address=address, bit=bit)
         self.point(name, place, link=link, written=f"{40001 + address}.{bit}")
+
+    def object(self, name: str, instance: int, arrives: Arrival = Arrival.POLL, *, link: str = "building") -> None:
+        """A binary input of a BACnet device."""
+        place = BacnetPlace(object_type=ObjectType.BINARY_INPUT, instance=instance, arrives=arrives)
+        self.point(name, place, link=link, written=f"binary-input {instance}")
 
     def row(
         self,
@@ -136,6 +153,7 @@ class Bench:
         ms: float,
         *,
         clear: float | None = None,
+        silence: float | None = None,
         acknowledge: float | None = None,
         reset: float | None = None,
         width: float = 10,
@@ -153,9 +171,9 @@ class Bench:
             Stimulus(
                 id=number,
                 alarm=alarm,
-        silence: float | None = None,
                 raised=raised,
                 cleared=step(clear),
+                silenced=step(silence),
                 acknowledged=step(acknowledge),
                 reset=step(reset),
                 proven=proven,
@@ -173,7 +191,6 @@ class Bench:
 
     def blind_from(self, link: str, start: float, stop: float, why: str = "no answer within 500 ms") -> None:
         """The link was not observed."""
-                silenced=step(silence),
         self.blind.append((link, start, stop, why))
 
     def trace(self, name: str, link: str, spans: Iterable[tuple[float, float]]) -> Trace:
@@ -206,9 +223,14 @@ class Bench:
             expectations=tuple(self.rows),
         )
 
-    def _link(self, name: str) -> ModbusTcpLink | TextLink:
+    def _link(self, name: str) -> ModbusTcpLink | TextLink | BacnetLink:
         if name in self.text_links:
             return TextLink(name=name, host="127.0.0.1", tcp_port=1, origin=AT)
+        if name in self.device_links:
+            period_ns = round(self.period_ms * MS)
+            return BacnetLink(
+                name=name, host="127.0.0.1", device=1, poll_period_ns=period_ns, timeout_ns=500 * MS, origin=AT
+            )
         return ModbusTcpLink(
             name=name,
             host="127.0.0.1",

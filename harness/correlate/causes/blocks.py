@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from typing import Final
 
 from harness.core.instants import FOREVER
-from harness.core.links import ModbusLink
+from harness.core.links import BacnetLink, ModbusLink
 from harness.core.model import Cause, CauseKind, Equal
 from harness.core.trace import Trace
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import MISSING, Finding
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Spot
+from harness.correlate.causes.transport import ANOTHER_DEVICE
 from harness.correlate.causes.words import alarms, place, point, series
 from harness.correlate.wording import time_text
 
@@ -62,17 +63,22 @@ def dead_or_frozen(case: Case) -> Iterator[Finding]:
 
 
 def _beside(case: Case, still: _Block, each: Sequence[_Block]) -> list[_Block]:
-    """Further blocks of the same unit that hold something and had changed last before the first miss of this one."""
+    """Further blocks of the same unit that hold something and had changed last before the first miss of this one.
+
+    And objects of a device that never changed either: that is one device, and no blocks of addresses.
+    """
     missed = min((case.stimulus(n).raised.lo for n in still.missed), default=-FOREVER)
+    is_device = isinstance(case.site.links.get(still.key[0]), BacnetLink) and still.since is None and not still.held
     return [
         it
         for it in each
         if not it.is_still
         and it.key[1] == still.key[1]
-        and it.others
         and not it.lives
-        and it.since is not None
-        and it.since < missed
+        and (
+            (bool(it.others) and it.since is not None and it.since < missed)
+            or (is_device and it.since is None and bool(it.missed))
+        )
     ]
 
 
@@ -180,7 +186,8 @@ def _finding(case: Case, group: Sequence[_Block], *, whole: bool) -> Finding:
     unproven = (
         "" if _proved_up(case, missed) else "; or nothing was raised: no other point says that these alarms were up"
     )
-    few = len({case.results[n].alarm for n in missed}) < ALARMS_IF_STILL
+    alone = len({case.spots[name] for it in group for name in it.points}) == 1
+    few = alone or len({case.results[n].alarm for n in missed}) < ALARMS_IF_STILL
     if since is None and not held:
         cause = Cause(
             kind=CauseKind.IDENTITY,
@@ -219,6 +226,8 @@ def _equals(case: Case, link: str, *, frozen: bool, few: bool) -> tuple[Equal, .
     if before:
         text = f"the device of link {link} polls {before[0]} no more, or too seldom"
         found.append(Equal(kind=CauseKind.TIME, code="hop-polls-slowly", text=text))
+    if not frozen and isinstance(case.site.links.get(link), BacnetLink):
+        found += ANOTHER_DEVICE
     if few:
         found.append(Equal(kind=CauseKind.ADDRESS, code="point-silent", text="what was missed is not connected to it"))
     if few and frozen:

@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 from typing import Final
 
-from harness.core.instants import Bounds
 from harness.core.model import Behaviour, Cause, Expectation, Hold, Judgement, Site, Stimulus, Stray
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.causes.findings import MISSING, Appearance, Finding
@@ -51,6 +50,7 @@ class Case:
         self.open_strays = set(range(len(self.strays)))
         self._used: set[Appearance] = set()
         self.cause_of: dict[int, Cause] = {}
+        self.cause_of_stray: dict[int, Cause] = {}
         self._demands: dict[int, Demand] = {}
         self._neighbours: dict[Spot, Outline] | None = None
 
@@ -60,6 +60,7 @@ class Case:
         self.open_strays.difference_update(finding.all_strays)
         self._used.update(finding.seen)
         self.cause_of.update(dict.fromkeys(finding.results, finding.cause))
+        self.cause_of_stray.update(dict.fromkeys(finding.all_strays, finding.cause))
 
     def opened(self, *verdicts: Verdict) -> list[int]:
         """Numbers of the open results with one of these verdicts, in order; of all without any."""
@@ -279,22 +280,6 @@ class Case:
         """Those of :meth:`near` that no later raise comes closer to."""
         mine = self.results[number].stimulus
         return [it for it in self.near(number) if any(one.id == mine for one in self.raises.latest(it.onset))]
-
-    def unseen(self, number: int) -> list[Bounds]:
-        """The times in which an unknown result would have needed samples; none where that is not what it lacks."""
-        result, demand = self.results[number], self.demand(number)
-        if result.verdict is Verdict.NOT_OBSERVED or (result.verdict is Verdict.UNRESOLVED and result.onset is None):
-            until = demand.onset_hi
-            if demand.behaviour is Behaviour.QUIET:
-                until = demand.quiet_until(demand.raised.hi, None if demand.cleared is None else demand.cleared.hi)
-            return [Bounds(demand.raised.lo, max(demand.raised.lo, until))]
-        if result.verdict is not Verdict.UNRESOLVED:
-            return []
-        if self.sketches[result.point].is_told and result.onset is not None:
-            # Its bounds are as wide as the longest delay, whether anybody was listening all the while or not.
-            ends = [it.hi for it in (result.onset, result.end) if it is not None and not it.is_open_above]
-            return [Bounds(demand.raised.lo, max([demand.raised.lo, *ends]))]
-        return [it for it in (result.onset, result.end) if it is not None and not it.is_open_below]
 
     def readable_as(self, spot: Spot) -> list[Spot]:
         """The place itself, and for a whole register the bits of it that were seen to change."""

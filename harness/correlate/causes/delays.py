@@ -2,41 +2,22 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Final
-
-import numpy as np
 
 from harness.core.instants import FOREVER, NS_PER_MS, Bounds, elapsed
 from harness.core.model import Cause, CauseKind, Equal
-from harness.core.trace import Flags, Instants
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import ALIKE, Finding
+from harness.correlate.causes.refresh import after_text, cached, latency_of, refresh_of, waits_for
 from harness.correlate.causes.words import pair_text, points, series, times
 from harness.correlate.reasons import from_zero
 from harness.correlate.wording import span_text, time_text
 
-ONSETS_MIN: Final = 5
-ONSETS_MAX: Final = 40
-"""So many onsets of a link tell its refresh period; more only lengthen the search."""
-
-PERIODS_MAX: Final = 50_000
-"""The most periods that are tried; where the bounds are too narrow for that, none is."""
-
-CHANCE_MAX: Final = 1e-3
-"""A refresh period is believed only where onsets spread at random would fit any of those tried less often than this."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Grid:
-    """A period on which all onsets lie, and how many of them there were."""
-
-    period_ns: int
-    onsets: int
+LATE_CODES: Final = frozenset({"later-than-search", "output-delay", "common-delay"})
+"""Codes of causes by which all that a point shows may come late."""
 
 
 def late(case: Case) -> Iterator[Finding]:
@@ -47,10 +28,10 @@ def late(case: Case) -> Iterator[Finding]:
         if result.latency is not None and (result.verdict is Verdict.LATE or Verdict.LATE in result.also):
             groups[case.link_of(result.point)].append(number)
     for link, numbers in groups.items():
-        grid = _grid(case, link, numbers)
+        grid = refresh_of(case, link, numbers)
         if grid is not None:
-            slow = [n for n in case.by_link[link] if n in case.open and _waits(case, n, grid)]
-            yield Finding(cause=_cached(case, link, numbers, grid), results=tuple(sorted({*numbers, *slow})))
+            slow = [n for n in case.by_link[link] if n in case.open and waits_for(case, n, grid)]
+            yield Finding(cause=cached(case, link, numbers, grid), results=tuple(sorted({*numbers, *slow})))
             continue
         for group in _alike(case, numbers):
             several = len({case.results[n].point for n in group}) > 1
@@ -72,6 +53,45 @@ def later_than_search(case: Case) -> Iterator[Finding]:
             if at in case.open_strays and (mine or alone) and onset.lo > demand.search_end_hi:
                 yield Finding(cause=_too_late(case, number, at, mine=mine), results=(number,), strays=(at,))
                 break
+
+
+def late_again(case: Case) -> Iterator[Finding]:
+    """What came on at a late point, just as late, after a raise of its alarm, or of one that brings it."""
+    by_point: dict[str, list[int]] = defaultdict(list)
+    for at in sorted(case.open_strays):
+        by_point[case.strays[at].point].append(at)
+    for name, strays in by_point.items():
+        known = _known_delays(case, name)
+        if not known or len(case.shown_at[name]) != 1:
+            continue
+        low, high = min(it.lo for it, _ in known) / ALIKE, max(it.hi for it, _ in known) * ALIKE
+        found = ((at, _delays(case, name, case.strays[at].onset)) for at in strays)
+        mine = [at for at, delays in found if any(it.lo <= high and it.hi >= low for it in delays)]
+        if mine:
+            yield Finding(cause=known[0][1], strays=tuple(mine))
+
+
+def _known_delays(case: Case, point: str) -> list[tuple[Bounds, Cause]]:
+    """How late a point was where a cause says so already, with that cause."""
+    found = [
+        (latency_of(case, n), cause)
+        for n in case.by_point.get(point, ())
+        if (cause := case.cause_of.get(n)) is not None and cause.code in LATE_CODES and case.results[n].latency
+    ]
+    for at, cause in case.cause_of_stray.items():
+        if case.strays[at].point == point and cause.code in LATE_CODES:
+            found += [(it, cause) for it in _delays(case, point, case.strays[at].onset)[-1:]]
+    return found
+
+
+def _delays(case: Case, point: str, onset: Bounds) -> list[Bounds]:
+    """The times from each raise of the alarm of a point, or of one that brings it along, to an onset after it."""
+    (alarm,) = case.shown_at[point]
+    return [
+        from_zero(elapsed(it.raised, onset))
+        for it in case.raises.in_order
+        if it.raised.lo <= onset.hi and (it.alarm == alarm or alarm in case.raises.brings(it.alarm))
+    ]
 
 
 def _too_late(case: Case, number: int, at: int, *, mine: bool) -> Cause:
@@ -114,16 +134,12 @@ _OF_ANOTHER: Final = (
 )
 
 
-def _latency(case: Case, number: int) -> Bounds:
-    return case.results[number].latency or Bounds(0, 0)
-
-
 def _alike(case: Case, numbers: Sequence[int]) -> Iterator[list[int]]:
     """Groups whose latencies are much the same, from the smallest upwards."""
-    left = sorted(numbers, key=lambda n: (_latency(case, n).hi, n))
+    left = sorted(numbers, key=lambda n: (latency_of(case, n).hi, n))
     while left:
-        high = _latency(case, left[0]).hi
-        group = [n for n in left if _latency(case, n).lo <= high * ALIKE + NS_PER_MS]
+        high = latency_of(case, left[0]).hi
+        group = [n for n in left if latency_of(case, n).lo <= high * ALIKE + NS_PER_MS]
         yield group
         taken = set(group)
         left = [n for n in left if n not in taken]
@@ -131,13 +147,13 @@ def _alike(case: Case, numbers: Sequence[int]) -> Iterator[list[int]]:
 
 def _common(case: Case, link: str, numbers: Sequence[int]) -> Cause:
     delay = _delay_text(case, numbers)
-    soonest = min(_latency(case, n).lo for n in numbers)
+    soonest = min(latency_of(case, n).lo for n in numbers)
     in_time = [
         n
         for n in case.by_link[link]
         if case.results[n].verdict.verdict_class is VerdictClass.PASS
         and case.results[n].latency is not None
-        and _latency(case, n).hi < soonest
+        and latency_of(case, n).hi < soonest
     ]
     if in_time:
         text = f"points of link {link} share a delay of {delay}: {points(case, numbers)}"
@@ -173,96 +189,17 @@ def _single(case: Case, numbers: Sequence[int]) -> Cause:
 
 
 def _delay_text(case: Case, numbers: Sequence[int]) -> str:
-    lows, highs = [_latency(case, n).lo for n in numbers], [_latency(case, n).hi for n in numbers]
+    lows, highs = [latency_of(case, n).lo for n in numbers], [latency_of(case, n).hi for n in numbers]
     return span_text(Bounds(*sorted((min(highs), max(lows)))))
 
 
 def _late_text(case: Case, number: int) -> str:
     result, demand = case.results[number], case.demand(number)
-    told = _after_text(case, number)
+    told = after_text(case, number)
     release = demand.release
     if release is None or result.end is None or result.end.hi >= FOREVER:
         return told
     lag = from_zero(elapsed(release, result.end))
-    if lag.hi < _latency(case, number).lo:
+    if lag.hi < latency_of(case, number).lo:
         return f"{told}, though it went off within {time_text(lag.hi)}: only coming on is delayed"
     return f"{told}, and went off {span_text(lag)} after its release"
-
-
-def _after_text(case: Case, number: int) -> str:
-    return f"{pair_text(case.results[number])} after {span_text(_latency(case, number))}"
-
-
-def _grid(case: Case, link: str, numbers: Sequence[int]) -> _Grid | None:
-    """The longest refresh period on whose ticks every onset of the link lies, where chance does not explain that.
-
-    The onsets of k results with bounds of width w lie on a common phase of a period T by chance with a probability
-    of at most k * (w / T) ** (k - 1) (each of them in turn as the first of them around the circle; union bound), and
-    so many periods were tried. Stimuli that keep that beat themselves explain it too.
-    """
-    seen = [n for n in case.by_link[link] if case.results[n].latency is not None and case.results[n].attributed]
-    seen = seen[:ONSETS_MAX]
-    onsets = [onset for n in seen if (onset := case.results[n].onset) is not None and onset.width < FOREVER]
-    distinct = sorted({it.hi: it for it in onsets}.values())
-    if len(distinct) < ONSETS_MIN:
-        return None
-    width = max(it.width for it in distinct)
-    latencies = [_latency(case, n) for n in seen]
-    spread = max(it.lo for it in latencies) - min(it.hi for it in latencies)
-    slowest = max(_latency(case, n).hi for n in numbers)
-    periods = _periods(max(8 * width, spread, 1), 2 * slowest, width, distinct[-1].hi - distinct[0].lo)
-    raised = [Bounds(it.lo, max(it.hi, it.lo + width)) for it in (case.stimulus(n).raised for n in seen)]
-    chance = len(periods) * len(distinct) * (width / np.maximum(periods, 1)) ** (len(distinct) - 1)
-    fits = _on_beat(distinct, periods) & ~_on_beat(raised, periods) & (chance <= CHANCE_MAX)
-    if not fits.any():
-        return None
-    # Neighbouring periods fit as well, as far as the bounds are wide: the middle of the last such row is the best.
-    last = int(np.flatnonzero(fits)[-1])
-    first = last
-    while first > 0 and fits[first - 1]:
-        first -= 1
-    return _Grid(period_ns=int(periods[(first + last) // 2]), onsets=len(distinct))
-
-
-def _periods(least: int, most: int, width: int, span: int) -> Instants:
-    """Periods from ``least`` to ``most``, so close that over ``span`` no phase drifts by more than half the bounds."""
-    ratio = 1 + max(width, 1) / (2 * max(span, 1))
-    count = round(math.log(most / least) / math.log(ratio)) + 1 if most > least else 0
-    if not 0 < count <= PERIODS_MAX:
-        return np.zeros(0, dtype=np.int64)
-    return np.round(np.geomspace(least, most, count)).astype(np.int64)
-
-
-def _on_beat(bounds: Sequence[Bounds], periods: Instants) -> Flags:
-    """For each period, whether one phase of it lies in all bounds."""
-    first = bounds[0].lo
-    low, high = np.zeros(len(periods), dtype=np.int64), np.full(len(periods), bounds[0].width, dtype=np.int64)
-    for it in bounds[1:]:
-        shift = (it.lo - first + periods // 2) % np.maximum(periods, 1) - periods // 2
-        low, high = np.maximum(low, shift), np.minimum(high, shift + it.width)
-    found: Flags = low <= high
-    return found
-
-
-def _waits(case: Case, number: int, grid: _Grid) -> bool:
-    """True of a result that is open only for going off with the refresh, or for a limit within a period."""
-    result, release = case.results[number], case.demand(number).release
-    if result.verdict is Verdict.UNRESOLVED:
-        return result.latency is not None and result.latency.hi <= grid.period_ns + grid.period_ns // 4
-    if result.verdict is not Verdict.STUCK or result.end is None or release is None:
-        return False
-    return elapsed(release, result.end).lo <= grid.period_ns + grid.period_ns // 4
-
-
-def _cached(case: Case, link: str, numbers: Sequence[int], grid: _Grid) -> Cause:
-    period = time_text(grid.period_ns)
-    return Cause(
-        kind=CauseKind.TIME,
-        code="gateway-refresh",
-        text=f"link {link} is refreshed only about every {period}: a gateway that polls the controller or answers from "
-        "its memory",
-        evidence=f"all {grid.onsets} onsets on this link lie on one beat of about {period}, which the raises do not "
-        f"keep; late: {series(_after_text(case, n) for n in numbers)}",
-        next_check=f"read the poll period or cache time of the gateway behind link {link}, and compare it with the "
-        "limits",
-    )

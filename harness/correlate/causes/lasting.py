@@ -10,7 +10,8 @@ from harness.core.instants import Bounds, elapsed
 from harness.core.model import Behaviour, Cause, CauseKind, Equal, Stimulus
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
-from harness.correlate.causes.findings import ANSWER_NS, Finding
+from harness.correlate.causes.delays import LATE_CODES
+from harness.correlate.causes.findings import ANSWER_NS, MISSING, Finding
 from harness.correlate.causes.observation import end_not_told
 from harness.correlate.causes.spots import Block
 from harness.correlate.causes.words import alarms, block, pair_text, points, series
@@ -201,6 +202,25 @@ def _slow_to_go(case: Case, numbers: Sequence[int]) -> Cause:
         evidence=series(_lag(case, n) for n in numbers),
         next_check="read the off-delay (or the time delay on return to normal) that is set for this output; compare "
         "it with the limit",
+        equals=_BOTH_WAYS if any(_is_late_too(case, n) for n in numbers) else (),
+        deciding="how late it comes on and how late it goes off, several times: what delays all of it delays both alike"
+        if any(_is_late_too(case, n) for n in numbers)
+        else "",
+    )
+
+
+_BOTH_WAYS: Final = (
+    Equal(kind=CauseKind.TIME, code="output-delay", text="all that it shows is late, coming on as well as going off"),
+)
+
+
+def _is_late_too(case: Case, number: int) -> bool:
+    """True where the point of a result came on late as well, or not in time, in this or in another of its results."""
+    found = case.by_point[case.results[number].point]
+    late = (Verdict.LATE, *MISSING)
+    return any(
+        case.results[n].verdict in late or ((cause := case.cause_of.get(n)) is not None and cause.code in LATE_CODES)
+        for n in found
     )
 
 

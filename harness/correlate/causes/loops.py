@@ -20,6 +20,9 @@ _FAILURES: Final = (OnWhen.FAILURE_LOW, OnWhen.FAILURE_HIGH)
 _OPPOSITE: Final = {OnWhen.ABOVE: OnWhen.BELOW, OnWhen.BELOW: OnWhen.ABOVE}
 
 
+_STUCK: Final = Equal(kind=CauseKind.IDENTITY, code="loop-stuck", text="the input goes on giving an old value")
+
+
 def loops(case: Case) -> Iterator[Finding]:
     """What missed at the points of a loop: first whether all of it stands on its head, then each kind of point."""
     by_loop: dict[tuple[str, str], list[int]] = defaultdict(list)
@@ -45,10 +48,17 @@ def loops(case: Case) -> Iterator[Finding]:
                 and case.results[n].verdict in MISSING
                 and _on_when(case, n) is on_when
                 and not list(_elsewhere(case, n))
+                and not _comes_later(case, n)
             ]
             if left:
                 make = _no_failure if on_when in _FAILURES else _scale
                 yield Finding(cause=make(case, link, left), results=tuple(left))
+
+
+def _comes_later(case: Case, number: int) -> bool:
+    """True where the point itself came on unexplained after the search limit: late, and neither scale nor range."""
+    point, after = case.results[number].point, case.demand(number).search_end_hi
+    return any(case.strays[at].point == point and case.strays[at].onset.lo > after for at in case.open_strays)
 
 
 def _clipped(case: Case, by_loop: Mapping[tuple[str, str], Sequence[int]]) -> Iterator[Finding]:
@@ -217,6 +227,7 @@ def _no_failure(case: Case, link: str, numbers: Sequence[int]) -> Cause:
                 code="loop-clipped",
                 text=f"the input of link {link} clips at 4 mA and 20 mA, so that no failure current can be read",
             ),
+            _STUCK,
         ),
         deciding="a meter in the loop while the probe has failed: a current below 3.6 mA or above 21 mA "
         "that is not read "
@@ -245,7 +256,7 @@ def _scale(case: Case, link: str, numbers: Sequence[int]) -> Cause:
                 code="loop-not-driven",
                 text="the alarm does not drive the current, or not for long enough to be read",
             ),
-            Equal(kind=CauseKind.IDENTITY, code="loop-stuck", text="the input goes on giving an old value"),
+            _STUCK,
         ),
         deciding="a meter in the loop, or the raw counts, while the alarm is up",
     )

@@ -45,9 +45,9 @@ def inverted(case: Case) -> Iterator[Finding]:
 def _off_while_up(case: Case, number: int) -> tuple[Bounds, Bounds] | None:
     """Bounds of going off after the raise and of coming on after the clear, if it was on before; else None."""
     demand = case.demand(number)
-    if demand.cleared is None:
-        return None
     sketch = case.sketches[case.results[number].point]
+    if demand.cleared is None or not _rests_on(case, sketch):
+        return None
     before = [
         n for n in sketch.sightings_touching(demand.raised.lo, demand.raised.lo) if _is_on(sketch, n, demand.raised)
     ]
@@ -58,6 +58,13 @@ def _off_while_up(case: Case, number: int) -> tuple[Bounds, Bounds] | None:
     went_off = off.hi >= demand.raised.lo and off.lo <= demand.search_end_hi and off.lo <= demand.cleared.hi
     reacted_to_clear = again.hi >= demand.cleared.lo and again.lo <= demand.cleared.hi + demand.limits.search_ns
     return (off, again) if went_off and reacted_to_clear else None
+
+
+def _rests_on(case: Case, sketch: Outline) -> bool:
+    """False where the point was off before anything was raised: one that is inverted is on then."""
+    first = case.raises.in_order[0].raised.lo
+    before = sketch.last_before(first)
+    return before < 0 or sketch.state_at(before) is not False
 
 
 def _is_on(sketch: Outline, number: int, raised: Bounds) -> bool:
@@ -73,10 +80,11 @@ def _inverted_text(case: Case, number: int, off: Bounds, again: Bounds) -> str:
 
 
 def leaks(case: Case) -> Iterator[Finding]:
-    """What must stay local and was passed on: one cause a link."""
+    """What must stay local and was passed on: one cause a link. Also what may have come on just before the raise."""
     groups: dict[str, list[int]] = defaultdict(list)
-    for number in case.opened(Verdict.LEAKED):
-        groups[case.link_of(case.results[number].point)].append(number)
+    for number in case.opened(Verdict.LEAKED, Verdict.UNRESOLVED):
+        if case.results[number].verdict is Verdict.LEAKED or _may_have_leaked(case, number):
+            groups[case.link_of(case.results[number].point)].append(number)
     for link, numbers in groups.items():
         classes = {case.site.alarms[case.results[n].alarm].alarm_class for n in numbers}
         leaked = {case.results[n].alarm for n in numbers}
@@ -97,9 +105,32 @@ def leaks(case: Case) -> Iterator[Finding]:
                 evidence=series(_shown_after(case, n) for n in numbers) + others,
                 next_check="check which classes or priorities the controller sends to this output, and its setting "
                 f"for {alarms(case, numbers)}",
+                equals=() if any(case.results[n].verdict is Verdict.LEAKED for n in numbers) else _BEFORE,
+                deciding=""
+                if any(case.results[n].verdict is Verdict.LEAKED for n in numbers)
+                else "the same alarm raised once more: does it come on again",
             ),
             results=tuple(numbers),
         )
+
+
+_BEFORE: Final = (
+    Equal(
+        kind=CauseKind.STIMULUS, code="not-raised-here", text="something else, that came on at the time of the raise"
+    ),
+)
+
+
+def _may_have_leaked(case: Case, number: int) -> bool:
+    """True of a quiet point that came on so close to the raise that it cannot be told which of the two was first."""
+    result, demand = case.results[number], case.demand(number)
+    onset = result.onset
+    return (
+        not case.is_loud(number)
+        and onset is not None
+        and onset.lo < demand.raised.hi
+        and demand.raised.lo <= onset.hi <= demand.search_end_hi
+    )
 
 
 def _shown_after(case: Case, number: int) -> str:

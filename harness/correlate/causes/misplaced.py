@@ -13,6 +13,7 @@ from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import MISSING, Appearance, Finding
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Block, Spot
 from harness.correlate.causes.words import after, alarms, block, listed, pairs, place, series, times, where
+from harness.correlate.causes.words import point as point_words
 
 BYTE_SWAP: Final = 8
 """Bit b of a register is bit b ^ 8 where its bytes are swapped."""
@@ -110,20 +111,23 @@ def wrong_bits(case: Case) -> Iterator[Finding]:
         if not 0 < len(found) <= CANDIDATES_MAX:
             continue
         spots = sorted({it.spot for _, it in found.values()})
+        there = " or ".join(dict.fromkeys(where(case, it) for _, it in found.values()))
         evidence = _told(case, list(found.values()))
         if len(numbers) > 1:
             evidence += f"; so each time that it was raised and missed here ({times(len(numbers))})"
         yield Finding(
-            cause=_wrong_bit(case, point, numbers, spots, evidence),
+            cause=_wrong_bit(case, point, numbers, spots, there, evidence),
             results=tuple(numbers),
             seen=tuple(it for spot in spots for it in case.left_by(spot, {case.results[n].alarm for n in numbers})),
         )
 
 
-def _wrong_bit(case: Case, point: str, numbers: Sequence[int], spots: Sequence[Spot], evidence: str) -> Cause:
+def _wrong_bit(
+    case: Case, point: str, numbers: Sequence[int], spots: Sequence[Spot], there: str, evidence: str
+) -> Cause:
     own = case.spots[point]
     alarm = alarms(case, numbers)
-    here = place(case, own)
+    here = point_words(case, point) if own in spots else place(case, own)
     if own.block.table == LINES:
         return Cause(
             kind=CauseKind.ADDRESS,
@@ -138,7 +142,10 @@ def _wrong_bit(case: Case, point: str, numbers: Sequence[int], spots: Sequence[S
         and spots[0].block == own.block
         and spots[0].position // BITS_PER_REGISTER == own.position // BITS_PER_REGISTER
     )
-    there = " or ".join(place(case, spot) for spot in spots)
+    equals = _SWAPPED if same_register and spots[0].position == own.position ^ BYTE_SWAP else ()
+    brought = {it for n in numbers for it in case.raises.brings(case.results[n].alarm)}
+    if not all(case.positions_of(own.block, it) for it in brought):
+        equals = (*equals, _BROUGHT)
     which = "another bit of the register" if same_register else "another place"
     several = " (what was seen cannot tell which)" if len(spots) > 1 else ""
     return Cause(
@@ -148,10 +155,8 @@ def _wrong_bit(case: Case, point: str, numbers: Sequence[int], spots: Sequence[S
         evidence=evidence,
         next_check=f"compare the row of {alarm} in the device's list with the point map; raise {alarm} alone and watch "
         "both places",
-        equals=_SWAPPED if same_register and spots[0].position == own.position ^ BYTE_SWAP else (),
-        deciding="another alarm whose bit lies in the same register"
-        if same_register and spots[0].position == own.position ^ BYTE_SWAP
-        else "",
+        equals=equals,
+        deciding="another alarm whose place lies beside it, raised alone" if equals else "",
     )
 
 
@@ -160,27 +165,36 @@ _SWAPPED: Final = (
 )
 
 
+_BROUGHT: Final = Equal(
+    kind=CauseKind.ADDRESS,
+    code="address-off-by-one",
+    text="it is an alarm that comes with it that shows there, and the whole block is moved",
+)
+
+
 def spot_alarms(case: Case, spots: Iterable[Spot]) -> list[str]:
     """The alarms that are expected at places."""
     return [alarm for spot in spots for name in case.points_at.get(spot, ()) for alarm in case.shown_at[name]]
 
 
-def _everywhere(case: Case, numbers: Sequence[int]) -> dict[Spot, tuple[int, Appearance]]:
+def _everywhere(case: Case, numbers: Sequence[int]) -> dict[tuple[Spot, str], tuple[int, Appearance]]:
     """Places that came on after every one of these raises, and stayed until the clear; with the first appearance."""
-    found: dict[Spot, tuple[int, Appearance]] | None = None
+    found: dict[tuple[Spot, str], tuple[int, Appearance]] | None = None
     for number in numbers:
         fitting = _fitting(case, number)
         demand = case.demand(number)
         in_time = [it for it in fitting if it.onset.lo <= demand.raised.hi + demand.reach_ns]
-        here = {it.spot: (number, it) for it in reversed(in_time or fitting)}
+        here = {(it.spot, it.point): (number, it) for it in reversed(in_time or fitting)}
         found = here if found is None else {spot: first for spot, first in found.items() if spot in here}
     return found or {}
 
 
 def _fitting(case: Case, number: int) -> list[Appearance]:
     """What may be the alarm; of its own block only, where there is any: other kinds of place may show it rightly."""
-    own = case.spots[case.results[number].point]
-    found = [it for it in case.own(number) if it.spot != own and _fits_end(case, number, it)]
+    point = case.results[number].point
+    own = case.spots[point]
+    others = (it for it in case.own(number) if it.spot != own or it.point not in ("", point))
+    found = [it for it in others if _fits_end(case, number, it)]
     return [it for it in found if it.spot.block == own.block] or [it for it in found if it.point]
 
 

@@ -1,4 +1,4 @@
-"""What is left over: single silent points, gaps between polls, limits inside their bounds, what could not be judged."""
+"""What is left over: gaps between polls, limits inside their bounds, what could not be judged."""
 
 from __future__ import annotations
 
@@ -8,95 +8,14 @@ from collections.abc import Callable, Iterator, Sequence
 from harness.core.instants import FOREVER, elapsed
 from harness.core.links import BacnetLink, MqttLink, TextLink
 from harness.core.model import Behaviour, Cause, CauseKind, Equal
-from harness.core.places import ModbusPlace, TextPlace, ValueType
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
-from harness.correlate.causes.findings import MISSING, Finding
-from harness.correlate.causes.words import alarms, listed, pair_text, pairs, point, series, times
+from harness.correlate.causes.findings import Finding
+from harness.correlate.causes.words import alarms, listed, pair_text, pairs, point, series
 from harness.correlate.wording import time_text
 from harness.correlate.worlds import is_ready
 
 _Make = Callable[[Case, str, Sequence[int]], Cause]
-
-
-def silent_points(case: Case) -> Iterator[Finding]:
-    """Points that missed their alarm while nothing else came on instead: one cause a point."""
-    groups: dict[str, list[int]] = defaultdict(list)
-    for number in case.opened(*MISSING):
-        groups[case.results[number].point].append(number)
-    for name, numbers in groups.items():
-        shown = [n for n in case.by_point[name] if case.results[n].onset is not None]
-        kind, code, text, check = _silent(case, name, numbers, never=not shown)
-        up = [n for n in numbers if case.stimulus(n).timed_by]
-        proof = f"; it was up by {point(case, case.stimulus(up[0]).timed_by)}" if up else ""
-        works = f"; the point did show {alarms(case, shown)}" if shown else ""
-        told = f"missed {times(len(numbers))} and nothing else came on instead: {pairs(case, numbers)}"
-        yield Finding(
-            cause=Cause(
-                kind=kind,
-                code=code,
-                text=text,
-                evidence=f"{told}{proof}{works}",
-                next_check=check,
-                equals=_silent_equals(case, name, code),
-                deciding="the point itself, read without a pause while the alarm is raised alone"
-                if code == "point-silent"
-                else "",
-            ),
-            results=tuple(numbers),
-        )
-
-
-def _silent_equals(case: Case, name: str, code: str) -> tuple[Equal, ...]:
-    """What else leaves a point silent: a flash that its declared hold rules out, a hop that polls too seldom."""
-    if code != "point-silent":
-        return ()
-    hold = time_text(case.site.points[name].hold.on_ns)
-    text = f"it shows for less than {hold}, its shortest time on, and so between the polls"
-    found = [
-        Equal(kind=CauseKind.MEANING, code="drops-early", text=text),
-        Equal(
-            kind=CauseKind.TIME,
-            code="later-than-search",
-            text="it comes later than the search limit, and was not waited for",
-        ),
-    ]
-    before = case.site.before(case.link_of(name))
-    if before:
-        text = f"it fell between the polls of the hop, which asks {before[0]} too seldom"
-        found.append(Equal(kind=CauseKind.TIME, code="hop-polls-slowly", text=text))
-    return tuple(found)
-
-
-def _silent(case: Case, name: str, numbers: Sequence[int], *, never: bool) -> tuple[CauseKind, str, str, str]:
-    """Kind, code, text and next check for a point that stayed silent."""
-    place, here, names = case.site.points[name].place, point(case, name), alarms(case, numbers)
-    if isinstance(place, TextPlace):
-        return (
-            CauseKind.ADDRESS,
-            "line-not-printed",
-            f"no line that fits {here}: this text is not printed, or is printed in other words",
-            "read the printed line of this alarm and compare it with the pattern, character by character",
-        )
-    if isinstance(place, ModbusPlace) and place.value_type not in (ValueType.BIT, ValueType.BITS) and never:
-        return (
-            CauseKind.DECODING,
-            "value-never-on",
-            (
-                f"the value at {here} never counted as on: its type, word order, scale or threshold is wrong, or the "
-                "device does not send this alarm there"
-            ),
-            "read the raw registers while the alarm is up and compare them with what the point map expects",
-        )
-    return (
-        CauseKind.ADDRESS,
-        "point-silent",
-        f"{here} does not show {names}: the device does not send it there, or sends it to a place that was not read",
-        (
-            f"compare the row of {names} in the device's list with the point map; watch the addresses around it while "
-            "raising it again"
-        ),
-    )
 
 
 def unknown(case: Case) -> Iterator[Finding]:
@@ -176,7 +95,15 @@ def _not_told(case: Case, link: str, numbers: Sequence[int]) -> Cause:
         evidence=f"no word of {pairs(case, numbers)}{proof}",
         next_check=f"if it is so, declare in link {link} that it promises every change, with its longest delay; see "
         "that something comes after the end of the window, a heartbeat for instance, as proof that the path is alive",
+        equals=tuple(dict.fromkeys(_untold(case, n) for n in numbers if case.is_loud(n))),
+        deciding="the same alarm raised once more, with something told after it",
     )
+
+
+def _untold(case: Case, number: int) -> Equal:
+    """That nothing was told because there was nothing to tell."""
+    code = "line-not-printed" if case.spots[case.results[number].point].block.is_text else "point-silent"
+    return Equal(kind=CauseKind.ADDRESS, code=code, text="the alarm is not sent there at all")
 
 
 def _promise(case: Case, link: str) -> str:
@@ -201,6 +128,8 @@ def _told_too_close(case: Case, link: str, numbers: Sequence[int]) -> Cause:
         text=f"what was told on link {link} came {known}, so these changes cannot be timed closely enough",
         evidence=series(f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers),
         next_check=f"{settle}; hold the alarm for longer than that delay; or set a limit that can be proven",
+        equals=_in_doubt(case, numbers),
+        deciding="the same alarm held for several times that delay" if _in_doubt(case, numbers) else "",
     )
 
 
@@ -235,7 +164,29 @@ def _straddles(case: Case, link: str, numbers: Sequence[int]) -> Cause:
         evidence=told,
         next_check="shorten the poll period as far as the evidence says, name a reference point that is polled "
         "faster, or set a limit that can be proven",
+        equals=_in_doubt(case, numbers),
+        deciding="the same alarm held for longer, and read more often" if _in_doubt(case, numbers) else "",
     )
+
+
+def _in_doubt(case: Case, numbers: Sequence[int]) -> tuple[Equal, ...]:
+    """The fails that these results may be: each obligation whose limit lies within the bounds."""
+    found: dict[str, Equal] = {}
+    for n in numbers:
+        result, demand = case.results[n], case.demand(n)
+        limits, latency, end, visible = demand.limits, result.latency, result.end, result.visible
+        if limits.appears_within_ns is not None and latency is not None and latency.hi > limits.appears_within_ns:
+            found["late"] = Equal(kind=CauseKind.TIME, code="output-delay", text="it comes late by itself")
+        stay, short = demand.stay_until, limits.visible_for_ns
+        too_short = short is not None and visible is not None and visible.lo < short
+        if end is not None and ((stay is not None and end.lo < stay.hi) or too_short):
+            text = "it drops by itself while the alarm is still up"
+            found["short"] = Equal(kind=CauseKind.MEANING, code="drops-early", text=text)
+        if end is not None and end.is_open_above:
+            found["stays"] = Equal(kind=CauseKind.MEANING, code="never-gone", text="the output is stuck")
+        elif end is not None and demand.deadline is not None and end.hi > demand.deadline.lo:
+            found["slow"] = Equal(kind=CauseKind.TIME, code="slow-to-go", text="it goes off late by itself")
+    return tuple(found.values())
 
 
 def _never_released(case: Case, link: str, numbers: Sequence[int]) -> Cause:
@@ -266,6 +217,8 @@ def _masked(case: Case, name: str, numbers: Sequence[int]) -> Cause:
         text=f"{point(case, name)} is shared, and another alarm held it",
         evidence=series(f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers),
         next_check="raise these alarms one at a time, each only after the point went off again",
+        equals=_in_doubt(case, numbers),
+        deciding="the same alarm raised alone" if _in_doubt(case, numbers) else "",
     )
 
 

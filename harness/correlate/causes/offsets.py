@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from harness.core.instants import Bounds
+from harness.core.instants import FOREVER, Bounds
 from harness.core.model import Cause, CauseKind, Equal
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Appearance, Finding
@@ -97,15 +97,14 @@ def _swapped(case: Case, of: Block, missing: Sequence[int], mask: int, base: int
 def offsets(case: Case) -> Iterator[Finding]:
     """Blocks in which everything showed at the same distance from where the point map has it."""
     for of, missing in _missing_by_block(case).items():
-        works = case.working.get(of, [])
         for _ in range(SHIFTS_MAX):
-            best = _best(case, of, [n for n in missing if n in case.open], works)
+            best = _best(case, of, [n for n in missing if n in case.open])
             if best is None:
                 break
             yield _offset(case, of, best)
 
 
-def _best(case: Case, of: Block, missing: Sequence[int], works: Sequence[int]) -> _Shift | None:
+def _best(case: Case, of: Block, missing: Sequence[int]) -> _Shift | None:
     """The shift that explains the most places; then the one nearest in time, then the smallest."""
     votes: dict[int, _Shift] = {}
     for number in missing:
@@ -115,18 +114,18 @@ def _best(case: Case, of: Block, missing: Sequence[int], works: Sequence[int]) -
             if spot is not None and spot.position != position:
                 by = spot.position - position
                 votes.setdefault(by, _Shift(by=by)).seen.setdefault(position, (number, it.onset))
-    found = [whole for shift in votes.values() if (whole := _runs(case, of, shift, works)) is not None]
+    found = [whole for shift in votes.values() if (whole := _runs(case, of, shift)) is not None]
     return min(found, key=lambda it: (-len(it.seen), it.spread(case), abs(it.by), -it.by, min(it.seen)), default=None)
 
 
-def _runs(case: Case, of: Block, shift: _Shift, works: Sequence[int]) -> _Shift | None:
+def _runs(case: Case, of: Block, shift: _Shift) -> _Shift | None:
     """The shift without pieces of a single place or alarm: cut where a place between two of its own worked.
 
     A place that worked only because its alarm brings along the one that the shift moves there is no such place.
     """
     if len(shift.seen) < 2:
         return None
-    contrary = [position for position in works if not _worked_by_another(case, of, position, shift.by)]
+    contrary = _contrary(case, of, shift.by)
     pieces: list[_Seen] = []
     last: int | None = None
     for position in sorted(shift.seen):
@@ -142,8 +141,11 @@ def _runs(case: Case, of: Block, shift: _Shift, works: Sequence[int]) -> _Shift 
 
 
 def _worked_by_another(case: Case, of: Block, position: int, by: int) -> bool:
+    """True where the alarm of a place brings another along that the shift moves there, or that has no place here."""
     alarms = [alarm for name in case.points_at[Spot(of, position)] for alarm in case.shown_at[name]]
     brought = {alarm for name in case.points_at.get(Spot(of, position - by), ()) for alarm in case.shown_at[name]}
+    if Spot(of, position - by) not in case.points_at:
+        brought = {it for alarm in alarms for it in case.raises.brings(alarm) if not case.positions_of(of, it)}
     return bool(alarms) and all(not brought.isdisjoint(case.raises.brings(alarm)) for alarm in alarms)
 
 
@@ -166,8 +168,13 @@ def _offset(case: Case, of: Block, shift: _Shift) -> Finding:
             deciding="an alarm in the other half of one of these registers" if swap else "",
         ),
         results=numbers,
-        seen=_left_over(case, of, shift.seen, shift.moved),
+        seen=_left_over(case, of, shift.seen, shift.moved, _contrary(case, of, shift.by)),
     )
+
+
+def _contrary(case: Case, of: Block, by: int) -> list[int]:
+    """The places of a block that really worked, in order."""
+    return [it for it in case.working.get(of, []) if not _worked_by_another(case, of, it, by)]
 
 
 def _step(of: Block, by: int) -> tuple[str, str, str]:
@@ -266,10 +273,18 @@ def _explained(case: Case, of: Block, seen: _Seen, moved: _Move) -> tuple[int, .
     return tuple(found)
 
 
-def _left_over(case: Case, of: Block, seen: _Seen, moved: _Move) -> tuple[Appearance, ...]:
-    """What the alarms of the block left at moved places, also where another alarm brought them along."""
+def _left_over(
+    case: Case, of: Block, seen: _Seen, moved: _Move, contrary: Sequence[int] | None = None
+) -> tuple[Appearance, ...]:
+    """What the alarms of the block left at moved places, also where another alarm brought them along.
+
+    As far as the next place that worked; without ``contrary``, no further than the places next to those seen.
+    """
     found: dict[Appearance, None] = {}
     first, last = min(seen) - 1, max(seen) + 1
+    if contrary is not None:
+        first = max((it + 1 for it in contrary if it <= min(seen)), default=-FOREVER)
+        last = min((it - 1 for it in contrary if it >= max(seen)), default=FOREVER)
     for name, spot in case.spots.items():
         if spot.block == of and first <= spot.position <= last:
             for target in case.readable_as(Spot(of, moved(spot.position))):

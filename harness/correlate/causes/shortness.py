@@ -10,6 +10,7 @@ from harness.core.model import Behaviour, Cause, CauseKind
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import ALIKE, ANSWER_NS, Finding
+from harness.correlate.causes.spots import thing
 from harness.correlate.causes.words import alarms, pair_text, points, series
 from harness.correlate.reasons import from_zero
 from harness.correlate.wording import span_text
@@ -100,7 +101,7 @@ def _momentary(case: Case, link: str, numbers: Sequence[int]) -> Iterator[Findin
         left = [n for n in left if n not in set(group)]
         group.sort()
         visible = span_text(Bounds(min(low, high), max(low, high)))
-        several = len({case.results[n].point for n in group}) > 1
+        several = len({thing(case.site.points[case.results[n].point]) for n in group}) > 1
         yield Finding(cause=_momentary_cause(case, link, group, visible, several=several), results=tuple(group))
 
 

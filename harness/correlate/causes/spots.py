@@ -117,6 +117,13 @@ def object_block(link: str, place: BacnetPlace) -> Block:
     return Block(link, 0, f"{place.object_type.value}{part}{arrives}", words=False)
 
 
+def thing(point: Point) -> tuple[object, ...]:
+    """What a point is of: a BACnet object is one thing, by however many ways its alarm arrives."""
+    if isinstance(point.place, BacnetPlace):
+        return point.link, point.place.object_type, point.place.instance
+    return (point.name,)
+
+
 def point_text(point: Point) -> str:
     """A point for a technician: its name, its address as written (not a long pattern), and the address on the wire."""
     wire = wire_text(point.place)

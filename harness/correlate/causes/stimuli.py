@@ -6,10 +6,10 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
 from harness.core.model import Cause, CauseKind
-from harness.core.places import BacnetPlace
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Finding
+from harness.correlate.causes.spots import thing
 from harness.correlate.causes.words import listed, pairs, point, points
 from harness.correlate.wording import time_text
 
@@ -121,20 +121,14 @@ def sent_nowhere(case: Case) -> Iterator[Finding]:
     nowhere: dict[bool, list[int]] = defaultdict(list)
     for alarm, numbers in groups.items():
         own = [n for n in _loud_of(case, alarm) if _is_own(case, n, alarm)]
-        places = {_thing(case, case.results[n].point) for n in own if case.results[n].verdict is Verdict.MISSED}
+        places = {
+            thing(case.site.points[case.results[n].point]) for n in own if case.results[n].verdict is Verdict.MISSED
+        }
         if len(places) >= 2 and all(case.results[n].verdict is Verdict.MISSED and n in case.open for n in own):
             up = all(case.stimulus(n).timed_by for n in own)
             nowhere[up] += numbers
     for up, numbers in nowhere.items():
         yield Finding(cause=_sent_nowhere(case, sorted(numbers), up=up), results=tuple(sorted(numbers)))
-
-
-def _thing(case: Case, name: str) -> tuple[object, ...]:
-    """What is looked at: an object is one thing, by however many ways its alarm arrives."""
-    point = case.site.points[name]
-    if isinstance(point.place, BacnetPlace):
-        return point.link, point.place.object_type, point.place.instance
-    return (name,)
 
 
 def _loud_of(case: Case, alarm: str) -> list[int]:

@@ -14,6 +14,7 @@ from harness.core.model import Cause, CauseKind, Equal
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Finding
+from harness.correlate.causes.unseen import unseen
 from harness.correlate.causes.words import listed, pairs, points, times
 from harness.correlate.evidence import BlindTime
 from harness.correlate.wording import time_text
@@ -48,11 +49,11 @@ def blind_windows(case: Case) -> Iterator[Finding]:
     blind = _by_link(case)
     groups: dict[tuple[str, bool], list[int]] = defaultdict(list)
     seen: dict[tuple[str, bool], dict[BlindTime, None]] = defaultdict(dict)
-    for number in case.opened(Verdict.NOT_OBSERVED, Verdict.UNRESOLVED):
+    for number in case.opened(Verdict.NOT_OBSERVED, Verdict.UNRESOLVED, Verdict.MASKED):
         link = case.link_of(case.results[number].point)
         if link not in blind:
             continue
-        touching = [it for window in case.unseen(number) for it in blind[link].during(window)]
+        touching = [it for window in unseen(case, number) for it in blind[link].during(window)]
         if touching:
             key = link, any(_is_down(case, it) for it in touching)
             groups[key].append(number)
@@ -64,6 +65,18 @@ def blind_windows(case: Case) -> Iterator[Finding]:
 
 _SUBSCRIPTION: Final = "subscription of "
 """How the blind time of one object's COV subscription is named."""
+
+_REFUSED: Final = " refused: "
+"""How its step is named where the device answers that it takes none."""
+
+ANOTHER_DEVICE: Final = (
+    Equal(
+        kind=CauseKind.IDENTITY,
+        code="duplicate-instance",
+        text="another device with the same device instance answers at this address, and it is not the one that shows "
+        "the alarms",
+    ),
+)
 
 _NOT_HERE: Final = (
     Equal(kind=CauseKind.ADDRESS, code="wrong-table", text="these addresses are in the other table of their width"),
@@ -92,6 +105,18 @@ def _cause(case: Case, link: str, numbers: Sequence[int], spans: Sequence[BlindT
             "stands at the address that is set in it"
             if foreign
             else "",
+        )
+    if all(it.why.startswith(_SUBSCRIPTION) and _REFUSED in it.why for it in spans):
+        return Cause(
+            kind=CauseKind.TRANSPORT,
+            code="subscription-refused",
+            text=f"the device of link {link} takes no subscription: {whys}",
+            evidence=evidence,
+            next_check="look in the device for how many subscriptions it keeps and who holds them; subscribe to less, "
+            "or have these objects polled",
+            equals=ANOTHER_DEVICE,
+            deciding="what the device at this address calls itself (Object_Name, Model_Name), and whether anything in "
+            "it changes while an alarm is up",
         )
     if all(it.why.startswith(_SUBSCRIPTION) for it in spans):
         return Cause(

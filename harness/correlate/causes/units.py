@@ -12,6 +12,7 @@ from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Appearance, Finding
 from harness.correlate.causes.spots import Block
+from harness.correlate.causes.unseen import unseen
 from harness.correlate.causes.words import after, block, listed, pair_text, points, series, where
 
 ILLEGAL_DATA_ADDRESS: Final = "exception 02"
@@ -132,7 +133,7 @@ def noise(case: Case) -> Iterator[Finding]:
         spec = case.site.links.get(spot.block.link)
         if not isinstance(spec, ModbusLink) or not spot.block.is_modbus:
             continue
-        windows = case.unseen(number)
+        windows = unseen(case, number)
         if any(
             it.link == spot.block.link and it.unit == spot.block.unit and "CRC" in it.why
             and any(it.span.lo <= window.hi and it.span.hi >= window.lo for window in windows)
