@@ -17,7 +17,7 @@ from harness.core.errors import RecordError, SafetyError
 from harness.core.instants import NS_PER_S
 from harness.core.ledger import Act, Entry, Inhibit, LedgerState, same, state_of
 from harness.core.model import Site
-from harness.run.ledger import Ledger, append, read_ledger
+from harness.run.ledger import Ledger, append, ledger_beside, read_ledger
 from harness.site.moments import moment_of, utc_ns_of
 from harness.site.names import did_you_mean
 
@@ -28,8 +28,8 @@ AT_END: Final = "end"
 
 def check_ledger(
     site: Site, ledger: Ledger, inhibited: Collection[str], takes_ns: int, now: datetime | None = None
-) -> tuple[Inhibit, ...]:
-    """The open inhibits that this run takes over by name. Raises SafetyError with everything that refuses.
+) -> None:
+    """Raise SafetyError with everything in the ledger that refuses a test.
 
     ``takes_ns``: how long the plan takes at the most; a notice has to last until then. ``inhibited``: names of inhibits
     that were left in place and are meant for this run. ``now`` knows its zone; default: that of this computer.
@@ -42,7 +42,6 @@ def check_ledger(
     ]
     if refusals:
         raise SafetyError("nothing is raised:\n" + "\n".join(refusals))
-    return tuple(it for it in ledger.state.open_inhibits if any(same(it.name, name) for name in inhibited))
 
 
 def needs_naming(inhibit: Inhibit, now: datetime) -> bool:
@@ -111,11 +110,12 @@ class KeptLedger:
 
     @classmethod
     def begin(
-        cls, ledger: Ledger, site: Site, record: Path, who: str, taken_over: Collection[Inhibit], utc: Callable[[], int]
+        cls, ledger: Ledger, site: Site, record: Path, who: str, inhibited: Collection[str], utc: Callable[[], int]
     ) -> KeptLedger:
-        """Enter the run, and each inhibit that it takes over. RecordError where the ledger cannot be written."""
+        """Enter the run, and each inhibit that it takes over by name. RecordError where the file cannot be written."""
         now = utc() // NS_PER_S * NS_PER_S  # as precise as the file
-        confirmed = [(Act.CONFIRM, it.name, f"for {record.name}") for it in taken_over]
+        taken = (it for it in ledger.state.open_inhibits if any(same(it.name, name) for name in inhibited))
+        confirmed = [(Act.CONFIRM, it.name, f"for {record.name}") for it in taken]
         entries = [
             Entry(act=act, name=name, by=who or "not stated", at_utc_ns=now, entered_utc_ns=now, note=note)
             for act, name, note in ((Act.RUN, record.name, ""), *confirmed)
@@ -141,3 +141,18 @@ class KeptLedger:
             "problems": problems,
             **state.to_data(),
         }
+
+
+def ledger_kept(site: Site, path: Path | None, inhibited: Collection[str] = ()) -> Ledger | None:
+    """The ledger of a test; None where none is kept: there is no file, and the site file wants nobody told."""
+    if path is None and not site.notices and not inhibited:
+        return None
+    ledger = read_ledger(path or ledger_beside(Path(), site.name), may_be_missing=True)
+    return ledger if ledger.entries or ledger.problems or site.notices or inhibited else None
+
+
+def pass_ledger(site: Site, path: Path | None, inhibited: Collection[str], takes_ns: int) -> None:
+    """Raise SafetyError where the ledger of a test refuses it, as ``check_ledger``."""
+    ledger = ledger_kept(site, path, inhibited)
+    if ledger is not None:
+        check_ledger(site, ledger, inhibited, takes_ns)

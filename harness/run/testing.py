@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import time
 import traceback
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
 from contextlib import asynccontextmanager
@@ -10,11 +11,11 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from harness.core.as_left import FoundValue
 from harness.core.errors import IdentityError, RecordError, SafetyError, UsageError
-from harness.core.instants import Clock
+from harness.core.instants import NS_PER_S, Clock
 from harness.core.model import Site
 from harness.links.base import Link, LinkState
 from harness.links.person import PersonListener
@@ -27,9 +28,10 @@ from harness.run.conduct import Conductor, StoppedRunError
 from harness.run.gate import Reviews, pass_gate
 from harness.run.guide import Guide
 from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT, RESUMES_KEY
+from harness.run.ledger_gate import AT_END, AT_START, LEDGER_EVENT, KeptLedger, ledger_kept, pass_ledger
 from harness.run.listening import listeners
 from harness.run.live import LiveSource
-from harness.run.order import Item, Selection, check_selection, listened_links, plan_of
+from harness.run.order import Item, Selection, check_selection, listened_links, longest_ns, plan_of
 from harness.run.raising import Hand, Written
 from harness.run.restoring import ReadWritable
 from harness.run.tools import CLEAR_FOR_NS, Tools, View
@@ -38,6 +40,11 @@ from harness.site.reading import Documents
 
 if TYPE_CHECKING:
     from harness.stimulus.armed import ArmedWriter
+
+
+GUIDED_STEP_NS: Final = 120 * NS_PER_S
+"""What a person takes for one alarm besides what its outputs take, to go there and come back: common practice, no
+source. It only says how long whoever was told of the test must know of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +65,10 @@ class TestOptions:
     """Names of the records that this one goes on from."""
     retests: Mapping[str, str] = field(default_factory=dict)
     """By alarm that was tested before: why it is tested again."""
+    ledger: Path | None = None
+    """The ledger of the site; without one none is kept, unless the site file wants somebody told."""
+    inhibited: tuple[str, ...] = ()
+    """Inhibits that an earlier run or day left in place, and that are meant for this run."""
     command: tuple[str, ...]
 
     __test__ = False  # pytest takes classes of this name for its own
@@ -81,6 +92,10 @@ def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
         excluded = pass_gate(site, (item.alarm for item in raised), options.reviews)
     except SafetyError as exc:
         refusals.append(str(exc))
+    try:
+        pass_ledger(site, options.ledger, options.inhibited, takes_ns(site, raised, options))
+    except SafetyError as exc:
+        refusals.append(str(exc))
     if refusals:
         raise SafetyError("\n".join(refusals))
     items = tuple(item for item in raised if item.alarm.name not in excluded)
@@ -96,6 +111,12 @@ def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
         for acknowledgement in item.alarm.acknowledgements:
             check_acknowledgeable(site, acknowledgement)
     return items
+
+
+def takes_ns(site: Site, items: Sequence[Item], options: TestOptions) -> int:
+    """How long a plan takes at the most, in nanoseconds: so long must whoever was told of it know of it."""
+    by_hand_ns = GUIDED_STEP_NS * len(items) if options.guided else 0
+    return (sum(longest_ns(site, item) for item in items) + by_hand_ns) * options.repeat
 
 
 async def run_test(
@@ -146,7 +167,11 @@ async def run_test(
     if options.reviews is not None:
         journal.event("reviews", clock(), options.reviews.to_data())
     why = "stopped by an error"
+    kept = None
     try:
+        kept = _begin_ledger(site, options)
+        if kept is not None:
+            journal.event(LEDGER_EVENT, clock(), kept.told(AT_START))
         async with _hand(site, options, live, clock, guide) as (hand, read_writable):
             why = await _listen_and_raise(
                 site,
@@ -169,6 +194,8 @@ async def run_test(
     except asyncio.CancelledError:
         why = "stopped by the user"
     finally:
+        if kept is not None:
+            journal.event(LEDGER_EVENT, clock(), await asyncio.to_thread(kept.told, AT_END))
         journal.event(END_EVENT, clock(), {"why": why})
         await asyncio.to_thread(journal.close)
     return why
@@ -276,6 +303,14 @@ async def _listen(link: Link, tools: Tools) -> None:
         tools.journal.link_state(link.name, tools.clock(), LinkState.DOWN, why)
         tools.journal.event("crash", tools.clock(), {"link": link.name, "traceback": traceback.format_exc()})
         tools.view.trouble(f"link {link.name}: {why}; what it should see stays unknown")
+
+
+def _begin_ledger(site: Site, options: TestOptions) -> KeptLedger | None:
+    """Enter the run into the ledger; None where none is kept."""
+    ledger = ledger_kept(site, options.ledger, options.inhibited)
+    if ledger is None:
+        return None
+    return KeptLedger.begin(ledger, site, options.record, options.who, options.inhibited, time.time_ns)
 
 
 def record_name(site: str, folder: Path) -> Path:

@@ -12,7 +12,7 @@ import pytest
 from harness.core.errors import Origin, Problem, SafetyError
 from harness.core.ledger import Act, Entry, LedgerState
 from harness.run.ledger import Ledger, append, read_ledger
-from harness.run.ledger_gate import AT_END, AT_START, KeptLedger, check_ledger
+from harness.run.ledger_gate import AT_END, AT_START, KeptLedger, check_ledger, ledger_kept
 from harness.site.moments import utc_ns_of
 from tests.unit.run.sites import site_of
 
@@ -108,7 +108,7 @@ def test_the_day_is_that_of_the_clock_on_the_wall() -> None:
     """23:30 and 00:30 in the zone of the computer, both of one day in UTC."""
     late = datetime(2026, 11, 28, 23, 30, tzinfo=EAST)
     ledger = Ledger(path=PATH, entries=(entry(Act.INHIBIT, "pump A", utc_ns_of(late), proven="tried"),))
-    assert check_ledger(site_of(), ledger, (), 0, late + timedelta(minutes=20)) == ()
+    check_ledger(site_of(), ledger, (), 0, late + timedelta(minutes=20))
     with pytest.raises(SafetyError, match="left open"):
         check_ledger(site_of(), ledger, (), 0, late + timedelta(minutes=60))
 
@@ -136,15 +136,18 @@ def test_everything_that_refuses_is_said_at_once() -> None:
 
 
 def test_a_site_that_wants_nobody_told_needs_no_ledger() -> None:
-    assert check_ledger(site_of(), Ledger(path=PATH, entries=()), (), 20 * MINUTE, NOW) == ()
+    check_ledger(site_of(), Ledger(path=PATH, entries=()), (), 20 * MINUTE, NOW)
+    assert ledger_kept(site_of(), Path("none.ledger")) is None
+    assert ledger_kept(site_of(), None) is None
+    assert ledger_kept(site_of(TOLD), None) == Ledger(path=Path("ashby.ledger"), entries=())
 
 
 def test_a_run_is_entered_with_what_it_takes_over_and_tells_what_became_of_it(tmp_path: Path) -> None:
     path, site = tmp_path / "ashby.ledger", site_of(TOLD)
     append(path, until(60), PUMP, entry(Act.INHIBIT, "valve", proven="tried"), entry(Act.RUN, "before.farend"))
-    taken = check_ledger(site, read_ledger(path), ["pump a", "valve"], 0, NOW)
-    assert [it.name for it in taken] == ["pump A", "valve"]
-    kept = KeptLedger.begin(read_ledger(path), site, Path("x/run.farend"), "Kim", taken, lambda: utc_ns_of(NOW) + 5)
+    names = ["pump a", "valve"]
+    check_ledger(site, read_ledger(path), names, 0, NOW)
+    kept = KeptLedger.begin(read_ledger(path), site, Path("x/run.farend"), "Kim", names, lambda: utc_ns_of(NOW) + 5)
     state = read_ledger(path).state
     assert not any(it.is_carried for it in state.inhibits)
     assert {it.seen_utc_ns for it in state.inhibits} == {utc_ns_of(NOW)}
