@@ -1,4 +1,5 @@
-"""One alarm, from the moment its outputs are normal until they are again: raise, wait, acknowledge, clear, put back.
+"""One alarm, from the moment its outputs are normal until they are again: raise, wait, silence, acknowledge, clear, put
+back. What a step must leave on is given the time to go off before the next step comes, or nobody could tell the two.
 
 It decides when to go on, never what a result is: results come from the record alone. Waiting looks at the newest
 samples, so that a healthy site is done quickly; where nothing shows, it waits for as long as the limits say.
@@ -6,9 +7,10 @@ samples, so that a healthy site is done quickly; where nothing shows, it waits f
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Final
 
+from harness.core.behaviours import output_table
 from harness.core.instants import NS_PER_S
 from harness.core.model import Alarm, Behaviour, Expectation, Step
 from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, hold_ns, settle_ns, show_within_ns
@@ -37,6 +39,7 @@ class OneAlarm:
         self.raised: StepDone | None = None
         """The newest raise."""
         self._clear_until: dict[str, int] = {}  # by stimulus, until when its clear is tried again
+        self._reaction_ns = 0  # how long the outputs of this alarm took to show it
 
     async def see_through(self, item: Item, stimulus: str) -> StepDone:
         """Raise one alarm, see it through, put it back. Returns the raise."""
@@ -107,6 +110,7 @@ class OneAlarm:
         if alarm.lasts_ns is None:
             if any(self._waits.is_out_of_sight(row) for row in loud):
                 view.phase("raised and held; somebody walks to what is out of sight")
+        self._reaction_ns = max(0, clock() - raised.at.hi)
                 # Whoever goes only now sees what showed in time; what does not show then has been missed.
                 await self._waits.until(
                     max(at for row, at in ((r, shown_by[r.key]) for r in loud) if self._waits.is_out_of_sight(row))
@@ -116,8 +120,10 @@ class OneAlarm:
             gap = max((gap_ns(site, row) for row in loud), default=0)
             stay_ns = max([hold_ns(site, loud), *(row.limits.leak_ns for row in item.quiet)])
             await self._waits.until(max(clock() + visible + gap if visible else clock(), raised.at.hi + stay_ns))
-            if self._needs(item, Step.ACKNOWLEDGE):
-                await self._acknowledge(alarm, loud, stimulus)
+            await self._silence(item, loud, stimulus)
+            if self._needs(item, Step.ACKNOWLEDGE) and item.acknowledge_after is Step.RAISE:
+                done = await self._acknowledge(alarm, loud, stimulus)
+                await self._hold(loud, Step.ACKNOWLEDGE, done.at.hi)
             cleared = await self._clear(alarm, stimulus)
             released = cleared.at.hi
             self._persons.cleared(alarm.name)
@@ -126,6 +132,7 @@ class OneAlarm:
         view.phase("cleared; waiting until its outputs are normal")
         following = [row for row in loud if row.behaviour in (Behaviour.FOLLOWS, Behaviour.PULSE)]
         await self._waits.each(
+            await self._silence(item, loud, stimulus)
             following,
             lambda row: live.is_off(row.point) and clock() >= raised.at.hi + self._own_end(alarm),
             {row.key: released + gone_within_ns(site, row) for row in following},
@@ -135,15 +142,15 @@ class OneAlarm:
             await self._waits.until(clock() if following else released)
             if not self._raiser.can_do(alarm, Step.CLEAR) or all(live.is_off(row.point) for row in following):
                 self._raiser.forget(alarm)
-        if alarm.lasts_ns is not None and self._needs(item, Step.ACKNOWLEDGE):
+        if self._needs(item, Step.ACKNOWLEDGE) and (item.acknowledge_after is Step.CLEAR or alarm.lasts_ns is not None):
+            await self._hold(loud, Step.CLEAR, released)
             await self._acknowledge(alarm, loud, stimulus)
         elif self._raiser.can_do(alarm, Step.ACKNOWLEDGE) and not self._needs(item, Step.ACKNOWLEDGE):
             # No row waits for it, but a latch elsewhere may.
             await self._raiser.step(alarm, Step.ACKNOWLEDGE, stimulus)
         await self._acknowledge_brought(alarm)
         await self._acknowledge_left(alarm)
-        if self._needs(item, Step.RESET):
-            await self._raiser.step(alarm, Step.RESET, stimulus)
+        await self._reset(item, loud, stimulus)
         now = clock()
         held = [row for row in loud if row not in following]
         await self._waits.each(
@@ -161,7 +168,44 @@ class OneAlarm:
         """True where a row of the alarm waits for ``step``, and it can be done."""
         return self._raiser.can_do(item.alarm, step) and item.waits_for(step)
 
-    async def _acknowledge(self, alarm: Alarm, loud: Sequence[Expectation], stimulus: str) -> None:
+    async def _silence(self, item: Item, loud: Sequence[Expectation], stimulus: str) -> None:
+        """Silence where a row is released by it, and give what must stay on the time to go off by mistake."""
+        if not self._needs(item, Step.SILENCE):
+            return
+        live, site, alarm = self._t.live, self._t.site, item.alarm
+        rows = [row for row in loud if row.released_by is Step.SILENCE]
+        if alarm.lasts_ns is not None:
+            visible = max((row.limits.visible_for_ns or 0 for row in rows), default=0)
+            await self._waits.until(self._t.clock() + max(visible, hold_ns(site, rows)))
+        self._t.view.phase("silenced; waiting for what goes silent, and whether all else stays")
+        done = await self._raiser.step(alarm, Step.SILENCE, stimulus)
+        await self._waits.each(
+            rows, lambda row: live.is_off(row.point), {row.key: done.at.hi + gone_within_ns(site, row) for row in rows}
+        )
+        await self._persons.gone(rows, f"{alarm.name} is silenced")
+        if alarm.lasts_ns is None:
+            await self._hold(loud, Step.SILENCE, done.at.hi)
+
+    async def _reset(self, item: Item, loud: Sequence[Expectation], stimulus: str) -> None:
+        """Reset where a row is released by it, once it has held on over all other steps."""
+        if self._needs(item, Step.RESET):
+            await self._hold(loud, Step.ACKNOWLEDGE, self._t.clock())
+            await self._raiser.step(item.alarm, Step.RESET, stimulus)
+
+    async def _hold(self, loud: Sequence[Expectation], step: Step, since_ns: int) -> None:
+        """Wait until what ``step`` must leave on has had the time to go off by it, reckoned from ``since_ns``.
+
+        As long as the outputs of this alarm took to come on, and no longer than they may take to go. Nothing less tells
+        an output that goes off with this step from one that goes off with the next.
+        """
+        held = [row for row in loud if row.behaviour is Behaviour.LATCHED or step not in _released_by(row)]
+        kept = [row for row in held if row.behaviour is not Behaviour.PULSE and not self._waits.is_out_of_sight(row)]
+        if kept:
+            longest = max(gone_within_ns(self._t.site, row) for row in kept)
+            gap = max(gap_ns(self._t.site, row) for row in kept)
+            await self._waits.until(since_ns + min(longest, self._reaction_ns + gap))
+
+    async def _acknowledge(self, alarm: Alarm, loud: Sequence[Expectation], stimulus: str) -> StepDone:
         live, site = self._t.live, self._t.site
         self._t.view.phase("acknowledged; waiting for what it releases")
         done = await self._raiser.step(alarm, Step.ACKNOWLEDGE, stimulus)
@@ -174,6 +218,7 @@ class OneAlarm:
     async def _acknowledge_brought(self, alarm: Alarm) -> None:
         """Alarms that this one brought along are acknowledged too, or they would stay latched into the next test."""
         for name in self._t.site.brought_along(alarm.name):
+        return done
             lower = self._t.site.alarms[name]
             if Step.ACKNOWLEDGE in lower.writes and self._raiser.by_itself:
                 await self._raiser.acknowledge_brought(lower)
@@ -227,3 +272,7 @@ class OneAlarm:
         """Stay until a second onset would have shown."""
         self._t.view.phase("settling")
         await self._waits.until(self._t.clock() + settle_ns(self._t.site, loud))
+
+
+def _released_by(row: Expectation) -> Collection[Step]:
+    return output_table(row.behaviour, row.released_by).releasing

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Final
 
+from harness.core.behaviours import release_choices
 from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, PersonLink
@@ -28,10 +29,11 @@ MARGIN_NS: Final = 20 * NS_PER_MS
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Item:
-    """One alarm of the plan, with the rows that are judged by it."""
+    """One alarm of the plan, with the rows that are judged by it. ``acknowledge_after``: the raise or the clear."""
 
     alarm: Alarm
     rows: tuple[Expectation, ...]
+    acknowledge_after: Step = Step.RAISE
 
     @property
     def loud(self) -> tuple[Expectation, ...]:
@@ -49,9 +51,8 @@ class Item:
         return Step.RAISE in self.alarm.writes and (Step.CLEAR in self.alarm.writes or self.alarm.lasts_ns is not None)
 
     def waits_for(self, step: Step) -> bool:
-        """True where a row is released by ``step`` (acknowledge or reset)."""
-        held = (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED)
-        return any(row.behaviour in held and row.released_by is step for row in self.rows)
+        """True where a row declares that it is released by ``step`` (silence, acknowledge or reset)."""
+        return any(row.released_by is step and step in release_choices(row.behaviour) for row in self.rows)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,14 +83,17 @@ def check_selection(site: Site, selection: Selection) -> None:
 
 
 def plan_of(site: Site, selection: Selection, excluded: Collection[str] = ()) -> tuple[Item, ...]:
-    """The alarms to raise, in the order of the site file, each with its selected rows; alarms without rows are left."""
+    """The alarms to raise, in the order of the site file, each with its selected rows; alarms without rows are left.
+
+    An alarm that is tested both ways, acknowledged before and after its clear, comes twice.
+    """
     items = []
     for alarm in site.alarms.values():
         if alarm.name in excluded:
             continue
         rows = tuple(row for row in site.expectations_of(alarm.name) if selection.takes(site, row))
         if rows:
-            items.append(Item(alarm=alarm, rows=rows))
+            items += [Item(alarm=alarm, rows=rows, acknowledge_after=step) for step in alarm.acknowledged_after]
     return tuple(items)
 
 
@@ -186,8 +190,11 @@ def raised_at_most_ns(site: Site, item: Item) -> int:
 
 
 def needs(item: Item, step: Step) -> bool:
-    """True where a row of the alarm waits for ``step`` (acknowledge or reset) and farend can do it."""
+    """True where a row of the alarm waits for ``step`` (silence, acknowledge or reset) and farend can do it."""
     return item.alarm.can_be_done(step) and item.waits_for(step)
+
+
+_BY_HAND: Final = (Step.SILENCE, Step.ACKNOWLEDGE, Step.RESET)
 
 
 def longest_ns(site: Site, item: Item) -> int:
@@ -198,7 +205,7 @@ def longest_ns(site: Site, item: Item) -> int:
     lasts = 0 if item.alarm.lasts_ns is None else item.alarm.lasts_ns.hi
     settle = settle_ns(site, item.loud)
     quiet = max((row.limits.search_ns + (row.limits.gone_within_ns or 0) for row in item.quiet), default=0)
-    steps = 1 + sum(needs(item, step) for step in (Step.ACKNOWLEDGE, Step.RESET))
+    steps = 1 + sum(needs(item, step) for step in _BY_HAND)
     held = max(shows + visible, hold_ns(site, item.loud))
     return max(held + gone * steps + settle, lasts + gone * steps + settle, quiet)
 
@@ -210,6 +217,6 @@ def usual_ns(site: Site, item: Item) -> int:
     lasts = 0 if item.alarm.lasts_ns is None else item.alarm.lasts_ns.hi
     settle = settle_ns(site, item.loud)
     quiet = 0 if item.loud else max((row.limits.search_ns for row in item.quiet), default=0)
-    steps = 2 + sum(needs(item, step) for step in (Step.ACKNOWLEDGE, Step.RESET))
+    steps = 2 + sum(needs(item, step) for step in _BY_HAND)
     shown = max(gap, hold_ns(site, item.loud))
     return max(shown + gap * (steps - 1) + max(visible, lasts) + settle, quiet)
