@@ -106,11 +106,11 @@ class OneAlarm:
         view.phase("raised; waiting for its outputs")
         self._persons.held_since(raised.at.hi)
         await self._waits.each(loud, lambda row: live.was_on_since(row.point, raised.at.lo), shown_by)
+        self._reaction_ns = max(0, clock() - raised.at.hi)
         await self._persons.still(loud, raised.at.lo, alarm.name)
         if alarm.lasts_ns is None:
             if any(self._waits.is_out_of_sight(row) for row in loud):
                 view.phase("raised and held; somebody walks to what is out of sight")
-        self._reaction_ns = max(0, clock() - raised.at.hi)
                 # Whoever goes only now sees what showed in time; what does not show then has been missed.
                 await self._waits.until(
                     max(at for row, at in ((r, shown_by[r.key]) for r in loud) if self._waits.is_out_of_sight(row))
@@ -128,11 +128,11 @@ class OneAlarm:
             released = cleared.at.hi
             self._persons.cleared(alarm.name)
         else:
+            await self._silence(item, loud, stimulus)
             released = raised.at.hi + alarm.lasts_ns.hi
         view.phase("cleared; waiting until its outputs are normal")
         following = [row for row in loud if row.behaviour in (Behaviour.FOLLOWS, Behaviour.PULSE)]
         await self._waits.each(
-            await self._silence(item, loud, stimulus)
             following,
             lambda row: live.is_off(row.point) and clock() >= raised.at.hi + self._own_end(alarm),
             {row.key: released + gone_within_ns(site, row) for row in following},
@@ -214,11 +214,11 @@ class OneAlarm:
             rows, lambda row: live.is_off(row.point), {row.key: done.at.hi + gone_within_ns(site, row) for row in rows}
         )
         await self._persons.gone(rows, f"{alarm.name} is acknowledged")
+        return done
 
     async def _acknowledge_brought(self, alarm: Alarm) -> None:
         """Alarms that this one brought along are acknowledged too, or they would stay latched into the next test."""
         for name in self._t.site.brought_along(alarm.name):
-        return done
             lower = self._t.site.alarms[name]
             if Step.ACKNOWLEDGE in lower.writes and self._raiser.by_itself:
                 await self._raiser.acknowledge_brought(lower)
