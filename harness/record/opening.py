@@ -22,6 +22,14 @@ _MAGIC: Final = b"SQLite format 3\x00"
 _BESIDE: Final = ("-wal", "-journal")
 
 
+class RecordInUseError(RecordError):
+    """A run writes the record at present."""
+
+
+class RecordEmptyError(RecordError):
+    """The run was cut off before anything was recorded, and so before anything was raised."""
+
+
 def open_record(path: Path) -> tuple[sqlite3.Connection, tempfile.TemporaryDirectory[str] | None]:
     """(a connection that reads, the folder of copies to clean up or None). RecordError with what to do."""
     beside = left_beside(path)
@@ -73,7 +81,7 @@ def look_at_file(path: Path, *, cut_off: bool) -> None:
     except OSError as exc:
         raise RecordError(f"{path}: cannot be read: {exc.strerror}; give the path of a record you may read") from exc
     if not magic and not cut_off:
-        raise RecordError(f"{path}: is empty: the run was cut off before anything was recorded; run it again")
+        raise RecordEmptyError(f"{path}: is empty: the run was cut off before anything was recorded; run it again")
     if magic and magic != _MAGIC:
         raise RecordError(f"{path}: is not a record: it begins with {magic[:8]!r}; give the path of a farend record")
 
@@ -85,7 +93,7 @@ def _refuse_live(path: Path) -> None:
         probe.execute("PRAGMA schema_version").fetchone()
     except sqlite3.OperationalError as exc:
         if exc.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY:
-            raise RecordError(f"{path}: is being written by a run; read it when that has ended") from exc
+            raise RecordInUseError(f"{path}: is being written by a run; read it when that has ended") from exc
     except sqlite3.DatabaseError:
         return  # what is wrong with it is found, and said, when it is read
     finally:
@@ -98,7 +106,7 @@ def look_at_versions(connection: sqlite3.Connection, path: Path) -> None:
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
     tables = int(connection.execute("SELECT count(*) FROM sqlite_master WHERE type = 'table'").fetchone()[0])
     if application == 0 and version == 0 and tables == 0:
-        raise RecordError(f"{path}: is empty: the run was cut off before anything was recorded; run it again")
+        raise RecordEmptyError(f"{path}: is empty: the run was cut off before anything was recorded; run it again")
     if application != APPLICATION_ID:
         raise RecordError(
             f"{path}: is not a record: application_id={application:#x}, expected {APPLICATION_ID:#x}; "

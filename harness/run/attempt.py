@@ -157,7 +157,7 @@ def _reviews(record: JudgedRecord) -> tuple[Review, ...]:
 def _as_left(record: JudgedRecord) -> tuple[Difference, ...] | None:
     events = record.reader.events("as-left")
     if not events:
-        return tuple(_not_cleared(name) for name in record.left_raised) or None
+        return tuple(_not_cleared(name) for name in (*record.left_open, *record.left_raised)) or None
     data: Mapping[str, Any] = events[-1].data
     left = set(data["on"])
     found = [
@@ -168,7 +168,7 @@ def _as_left(record: JudgedRecord) -> tuple[Difference, ...] | None:
         )
         for name in data["differs"]
     ]
-    found += [_not_cleared(name) for name in data["not_cleared"]]
+    found += [_not_cleared(name) for name in (*record.left_open, *data["not_cleared"])]
     changed: Sequence[Mapping[str, str]] = data.get("changed", ())  # writable points
     found += [Difference(what=it["name"], as_found=it["found"], as_left=it["left"]) for it in changed]
     return tuple(found)

@@ -13,6 +13,7 @@ from harness.core.instants import NS_PER_S
 from harness.core.model import Expectation, Result
 from harness.record.header import Json
 from harness.run.attentive import rest_again
+from harness.run.clearing_left import ClearingLeft, ToClear
 from harness.run.holding_off import HoldOff
 from harness.run.interrupting import InterruptedTestError, Interruption, Interruptions, Why
 from harness.run.live_results import judge_live
@@ -40,8 +41,10 @@ class StoppedRunError(Exception):
 class Conductor:
     """Raises a plan. :meth:`conduct` can be cancelled at any time; what is raised then is cleared first."""
 
-    def __init__(self, tools: Tools, items: Sequence[Item]) -> None:
+    def __init__(self, tools: Tools, items: Sequence[Item], to_clear: Sequence[ToClear] = ()) -> None:
+        """``to_clear``: what earlier runs left raised."""
         self._t = tools
+        self._to_clear = to_clear
         self._items = items
         self._ahead = deque(items)
         self._before: Item | None = None  # what was raised last
@@ -68,6 +71,7 @@ class Conductor:
         await live.wait_until(lambda: all(live.up[link] for link in awaited), clock() + CONNECT_MAX_NS)
         polled = [point for point in points if point in live.polled_points() and live.up[self._link(point)]]
         await live.wait_until(lambda: all(point in live.states for point in polled), clock() + READY_MAX_NS)
+        await self._clear_what_was_left()
         await self._persons.ready([row for item in self._items for row in item.rows], "anything")
         restoring = Restoring(site, clock, live, self._t.journal, points, self._t.read_writable)
         for it in await restoring.as_found():
@@ -79,6 +83,14 @@ class Conductor:
         finally:
             self._unexplained.stop()
             await to_the_end(self._as_left(restoring))
+
+    async def _clear_what_was_left(self) -> None:
+        failed = await ClearingLeft(self._t).clear(self._to_clear)
+        if failed:
+            raise StoppedRunError(
+                f"{', '.join(failed)}: left raised by an earlier run, and clearing is not proven; clear it at the "
+                "controller. Nothing is raised"
+            )
 
     async def _as_left(self, restoring: Restoring) -> None:
         for it in await restoring.as_left(self._raiser.open):

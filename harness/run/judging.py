@@ -16,6 +16,7 @@ from harness.correlate.evidence import Evidence
 from harness.record.reader import RecordReader
 from harness.run.corrected import Corrected
 from harness.run.evidence import evidence_of
+from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT, open_stimuli
 from harness.run.steps import stimuli_of
 from harness.site.reading import inline_map_name, read_site
 
@@ -58,15 +59,24 @@ class JudgedRecord:
             for event in self.reader.events("as-left")
             if event.data.get("differs") or event.data.get("not_cleared") or event.data.get("changed")
         ]
-        return ExitCode.NOT_RESTORED if differs or self.left_raised else code
+        return ExitCode.NOT_RESTORED if differs or self.left_raised or self.left_open else code
 
     @property
     def left_raised(self) -> tuple[str, ...]:
         """Alarms that were raised and of which nothing says that they were cleared, in a run that was cut off."""
         if self.reader.events("as-left"):
             return ()
-        names = (it.alarm for it in self.evidence.stimuli if it.cleared is None or it.cleared.is_open_above)
-        return tuple(dict.fromkeys(names))
+        alarms = self.site.alarms
+        open_now = open_stimuli(self.reader.events())
+        names = (self.corrected.alarms.get(it.stimulus, it.alarm) for it in open_now)
+        hanging = (name for name in names if name not in alarms or alarms[name].lasts_ns is None)
+        return tuple(dict.fromkeys(hanging))
+
+    @property
+    def left_open(self) -> tuple[str, ...]:
+        """Alarms that an earlier run left raised, and that this one could not clear."""
+        events = self.reader.events(CLEARED_LEFT_OPEN_EVENT)
+        return tuple(dict.fromkeys(str(it.data["alarm"]) for it in events if not it.data["proven"]))
 
     def verdicts(self) -> Iterable[Verdict]:
         """Every verdict, strays included; ``not-run`` for what was planned and not reached."""

@@ -24,6 +24,7 @@ from harness.record.header import Header
 from harness.record.writer import RecordWriter
 from harness.run.attentive import listening_first
 from harness.run.by_hand import ByHand, too_fine_by_hand
+from harness.run.clearing_left import ToClear, check_to_clear
 from harness.run.conduct import Conductor, StoppedRunError
 from harness.run.gate import Reviews, pass_gate
 from harness.run.guide import Guide
@@ -69,6 +70,8 @@ class TestOptions:
     """The ledger of the site; without one none is kept, unless the site file wants somebody told."""
     inhibited: tuple[str, ...] = ()
     """Inhibits that an earlier run or day left in place, and that are meant for this run."""
+    to_clear: tuple[ToClear, ...] = ()
+    """What earlier runs left raised."""
     command: tuple[str, ...]
 
     __test__ = False  # pytest takes classes of this name for its own
@@ -104,6 +107,7 @@ def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
             "none of the selected alarms can be raised: none has 'raise' and 'clear' writes in the site file, or all "
             "are excluded by the reviews"
         )
+    check_to_clear(site, options.to_clear, is_armed=not options.guided)
     for item in () if options.guided else items:
         for writes in item.alarm.writes.values():
             for write in writes:
@@ -190,6 +194,7 @@ async def run_test(
                 items * options.repeat,
                 header.anchor.monotonic_ns,
                 attend,
+                options.to_clear,
             )
     except asyncio.CancelledError:
         why = "stopped by the user"
@@ -230,12 +235,17 @@ async def _hand(
 
 
 async def _listen_and_raise(
-    site: Site, tools: Tools, items: Sequence[Item], start_ns: int, attend: Attend | None
+    site: Site,
+    tools: Tools,
+    items: Sequence[Item],
+    start_ns: int,
+    attend: Attend | None,
+    to_clear: Sequence[ToClear],
 ) -> str:
     """Listen on every link while the conductor raises; then stop listening."""
     links = listeners(site, tools.journal, tools.clock, listened_links(site, items))
     reports = {link.name: link.reports for link in links if isinstance(link, PersonListener)}
-    conductor = Conductor(replace(tools, reports=reports), items)
+    conductor = Conductor(replace(tools, reports=reports), items, to_clear)
     try:
         with listening_first():
             return await _raise_while_listening(conductor, links, reports, tools, start_ns, attend)

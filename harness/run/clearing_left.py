@@ -1,0 +1,116 @@
+"""Clears what an earlier run left raised, before anything new is raised, and enters what came of it."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from harness.core.errors import SafetyError
+from harness.core.instants import NS_PER_S
+from harness.core.model import Alarm, Behaviour, Site, Step
+from harness.record.header import Json
+from harness.run.left_open import LeftOpen
+from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT
+from harness.run.order import Item, gap_ns, gone_within_ns
+from harness.run.tools import Tools
+from harness.stimulus.performed import Performed
+
+AGAIN_NS: Final = 1 * NS_PER_S
+"""A clear that is not proven is tried again so often."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToClear:
+    """``confirmed_by``: who made sure that it has been cleared by hand; '' where farend is to clear it."""
+
+    left: LeftOpen
+    confirmed_by: str = ""
+
+
+def can_be_cleared(site: Site, left: LeftOpen) -> bool:
+    """True where the site file says how an alarm that was left raised is cleared by writing."""
+    alarm = site.alarms.get(left.alarm)
+    return alarm is not None and Step.CLEAR in alarm.writes
+
+
+def check_to_clear(site: Site, wanted: Sequence[ToClear], *, is_armed: bool) -> None:
+    """Raise SafetyError for what nobody confirmed and farend cannot clear either, before anything is opened."""
+    for it in wanted:
+        if not it.confirmed_by and not (is_armed and can_be_cleared(site, it.left)):
+            raise SafetyError(
+                f"{it.left.alarm}: left raised by {it.left.record}, and farend cannot clear it in this run; "
+                "clear it at the controller, and confirm that by name"
+            )
+
+
+class ClearingLeft:
+    """Clears through the hand of a run. :meth:`clear` before the baseline is taken, so that it is none of it."""
+
+    def __init__(self, tools: Tools) -> None:
+        self._t = tools
+
+    async def clear(self, wanted: Sequence[ToClear]) -> tuple[str, ...]:
+        """Returns the alarms that could not be cleared. What was confirmed by a person is entered as that."""
+        failed: list[str] = []
+        for name in dict.fromkeys(it.left.alarm for it in wanted):
+            mine = [it for it in wanted if it.left.alarm == name]
+            by_hand = [it for it in mine if it.confirmed_by]
+            done = None
+            if len(by_hand) < len(mine):
+                done = await self._clear(self._t.site.alarms[name])
+                if not done.proven:
+                    failed.append(name)
+            for it in mine:
+                self._enter(it, done if not it.confirmed_by else None)
+        return tuple(failed)
+
+    async def _clear(self, alarm: Alarm) -> Performed:
+        """The clear, again and again until it is proven; then whatever may be latched is released."""
+        clock, view, hand = self._t.clock, self._t.view, self._t.hand
+        view.phase(f"clearing {alarm.name}, which an earlier run left raised")
+        until, told = clock() + self._t.clear_for_ns, ""
+        done = await hand.perform(alarm, Step.CLEAR)
+        while not done.proven and clock() < until:
+            if done.why != told:
+                told = done.why
+                view.urgent(f"{alarm.name}: CLEARING IS NOT PROVEN: {told}; trying again. Clear it at the controller")
+            await asyncio.sleep(AGAIN_NS / NS_PER_S)
+            done = await hand.perform(alarm, Step.CLEAR)
+        if done.proven:
+            await self._release(alarm)
+            view.trouble(f"{alarm.name}: left raised by an earlier run; it is cleared now ({done.proof or hand.how})")
+        else:
+            view.urgent(f"{alarm.name}: COULD NOT BE CLEARED: {done.why}; clear it at the controller")
+        return done
+
+    async def _release(self, alarm: Alarm) -> None:
+        """Acknowledge it and what came along, reset where a row waits for that, and wait until its outputs are off."""
+        site, live, hand, clock = self._t.site, self._t.live, self._t.hand, self._t.clock
+        rows = site.expectations_of(alarm.name)
+        for name in (alarm.name, *site.brought_along(alarm.name)):
+            one = site.alarms[name]
+            if hand.can_do(one, Step.ACKNOWLEDGE):
+                self._put_back(one, Step.ACKNOWLEDGE, await hand.perform(one, Step.ACKNOWLEDGE))
+            left = await hand.acknowledge_left(one)
+            if left is not None:
+                self._put_back(one, Step.ACKNOWLEDGE, left)
+        if hand.can_do(alarm, Step.RESET) and Item(alarm=alarm, rows=rows).waits_for(Step.RESET):
+            self._put_back(alarm, Step.RESET, await hand.perform(alarm, Step.RESET))
+        heard = [row for row in rows if row.behaviour is not Behaviour.QUIET and live.up[site.points[row.point].link]]
+        longest = max((gone_within_ns(site, row) + gap_ns(site, row) for row in heard), default=0)
+        since = clock()
+        await live.wait_for_news({row.point for row in heard}, since, since + longest)
+        await live.wait_until(lambda: all(live.is_off(row.point) for row in heard), since + longest)
+
+    def _put_back(self, alarm: Alarm, step: Step, done: Performed) -> None:
+        data: dict[str, Json] = {"alarm": alarm.name, "step": step.value, "proven": done.proven}
+        self._t.journal.event("put-back", done.at.hi, data)
+
+    def _enter(self, it: ToClear, done: Performed | None) -> None:
+        by = it.confirmed_by or self._t.hand.how
+        how: dict[str, Json] = {"by": by, "proven": True, "why": "confirmed by hand"}
+        if done is not None:
+            how = {"by": by, "proven": done.proven, "why": done.why, "lo": done.at.lo, "hi": done.at.hi}
+        self._t.journal.event(CLEARED_LEFT_OPEN_EVENT, self._t.clock(), {**it.left.to_data(), **how})
