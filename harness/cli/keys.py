@@ -13,10 +13,13 @@ import sys
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import nullcontext
 from textwrap import wrap
 from typing import TYPE_CHECKING, Any, Final, Protocol, Self
 
 from harness.cli.common import note
+from harness.cli.guide_keys import GuideKeys
+from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_S, Clock
 from harness.core.links import LinkSpec, PersonLink
 from harness.core.places import Sign
@@ -24,6 +27,7 @@ from harness.links.person_reports import UNDO_MAX, Ask, attached, state_words
 
 if TYPE_CHECKING:
     from harness.links.person_reports import Pending, Reports, WatchedSign
+    from harness.run.guide import Guide
 
 WIDTH: Final = 80
 """Columns that every terminal has."""
@@ -137,16 +141,21 @@ def keys_of_stdin() -> Keys | None:
     return WindowsKeys() if sys.platform == "win32" else TerminalKeys(sys.stdin.fileno())
 
 
-def key_client(links: Iterable[LinkSpec]) -> KeyClient | None:
-    """The client for the persons among ``links``; None where there are none, or no terminal, which is then said."""
+def key_client(links: Iterable[LinkSpec], guide: Guide | None = None) -> KeyClient | None:
+    """The client for the persons among ``links``; None where there are none, or no terminal, which is then said.
+
+    ``guide``: leads a person who raises by hand. UsageError where there is no terminal to lead anybody at.
+    """
     persons = [link.name for link in links if isinstance(link, PersonLink)]
-    if not persons:
+    if not persons and guide is None:
         return None
     keys = keys_of_stdin()
     if keys is None:
+        if guide is not None:
+            raise UsageError("--guided: standard input is no terminal, so that nobody can press a key; start it in one")
         note(NO_TERMINAL.format(links=", ".join(persons)))
         return None
-    return KeyClient(keys)
+    return KeyClient(keys, guide=None if guide is None else GuideKeys(guide))
 
 
 class KeyClient:
@@ -159,8 +168,13 @@ class KeyClient:
         stop: Callable[[], None] = lambda: signal.raise_signal(signal.SIGINT),
         *,
         poll_s: float = KEY_POLL_S,
+        guide: GuideKeys | None = None,
     ) -> None:
-        """``stop`` is called for the stop key; like Ctrl-C it clears what is raised and ends the run."""
+        """``stop`` is called for the stop key; like Ctrl-C it clears what is raised and ends the run.
+
+        ``guide``: keys of a person who also raises by hand; they come first.
+        """
+        self._guide = guide
         self._keys = keys
         self._poll_s = poll_s
         self._clock = clock
@@ -182,7 +196,8 @@ class KeyClient:
         self._reports = list(reports)
         for it in self._reports:
             it.subscribe(self._changed)
-        with self._keys, attached(self._reports, "keys of this terminal"):
+        led = nullcontext() if self._guide is None else self._guide.guide.attached(self._changed)
+        with self._keys, attached(self._reports, "keys of this terminal"), led:
             checked_ns = self._clock()
             while True:
                 since_ns, checked_ns = checked_ns, self._clock()
@@ -200,7 +215,10 @@ class KeyClient:
         """One key, pressed between ``since_ns`` and ``at_ns``. A key without a meaning is told so."""
         self._assign()
         self._said = ""
-        if key == STOP:
+        guided = None if self._guide is None else self._guide.press(key, at_ns, since_ns)
+        if guided is not None:
+            self._say(guided)
+        elif key == STOP:
             self._say("stopping: what is raised is cleared first")
             self._stop()
         elif key == UNDO:
@@ -227,21 +245,28 @@ class KeyClient:
 
     def _lines(self, *, timed: bool) -> list[str]:
         self._assign()
+        found = self._signed_lines(timed=timed)
+        if self._guide is not None:
+            said = [f"    {self._said}"] if self._is_said() and not found else []
+            found = [*self._guide.lines(), *said, *found]
+        return [part for line in found for part in wrap(line, WIDTH, subsequent_indent="    ")]
+
+    def _signed_lines(self, *, timed: bool) -> list[str]:
+        """What the persons who watch are asked."""
         found: list[str] = []
         pendings = [it.pending() for it in self._reports]
         for pending in pendings:
             if pending.ask is Ask.HERE or any(sign.is_watched for sign in pending.signs):
                 found += [*self._head(pending, timed=timed), *self._signs(pending)]
         if not found:
-            return [self._said] if self._is_said() else []
+            return [self._said] if self._is_said() and self._guide is None else []
         asks = {pending.ask for pending in pendings if any(sign.is_asked for sign in pending.signs)}
         rest = [f"  {STAYED} off all the time, I kept looking   {CANNOT_SAY} cannot say"] if Ask.STAYED in asks else []
         rest += [f"  space all marked ? are off   {CANNOT_SAY} cannot say"] if asks - {Ask.STAYED} else []
         newest = self._order[-1].pending() if self._order else None
         undo = f"{UNDO} take back ({newest.last})   " if newest is not None and newest.last else ""
         undo += f"{LATE} I was late   " if newest is not None and newest.is_last_change else ""
-        found += [*rest, f"  {undo}{STOP} clear and stop", *([f"  {self._said}"] if self._is_said() else [])]
-        return [part for line in found for part in wrap(line, WIDTH, subsequent_indent="    ")]
+        return [*found, *rest, f"  {undo}{STOP} clear and stop", *([f"  {self._said}"] if self._is_said() else [])]
 
     # --- inside -------------------------------------------------------------------------------------------
 

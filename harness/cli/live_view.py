@@ -5,13 +5,16 @@ What matters most stands highest, and nothing is drawn below the last line of th
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from textwrap import wrap
 from typing import TYPE_CHECKING, Final, Self
 
+from harness.cli.keys import NOW
+from harness.cli.output_lines import Outputs
 from harness.cli.views import SYMBOL, result_words
-from harness.core.instants import NS_PER_S
+from harness.core.instants import NS_PER_S, Clock
 from harness.core.model import Result, Site
 from harness.core.verdicts import VerdictClass
 from harness.report.safe import safe_text
@@ -35,6 +38,9 @@ NOTES_MAX: Final = 3
 STANDING_MAX: Final = 4
 """Points that are named as on before anything was raised."""
 
+OUTPUTS_SHARE: Final = 2
+"""At most one in so many of the lines that are left goes to what the outputs do."""
+
 FAILS_SHARE: Final = 2
 """At most one in so many of the lines that are left goes to what did not pass."""
 
@@ -48,8 +54,17 @@ class LiveView:
         total: int,
         asked: Callable[[], list[str]] | None = None,
         console: Console | None = None,
+        *,
+        guided: bool = False,
+        clock: Clock = time.monotonic_ns,
     ) -> None:
-        """``asked``: what the persons who watch are asked, and the keys by which they report."""
+        """``asked``: what the persons who watch are asked, and the keys by which they report.
+
+        ``guided``: a person raises; what every output does is shown, and a bell rings with the results.
+        """
+        self._guided = guided
+        self._clock = clock
+        self._outputs: Outputs | None = None
         from rich.console import Console
         from rich.live import Live
 
@@ -75,6 +90,8 @@ class LiveView:
     def follow(self, source: LiveSource) -> None:
         """Show the links of ``source``, and of which outputs it has not yet seen what is waited for."""
         self._source = source
+        if self._guided:
+            self._outputs = Outputs(source, self._clock)
 
     def asked_changed(self) -> None:
         """Show at once what is asked of a person."""
@@ -101,6 +118,8 @@ class LiveView:
     def raising(self, item: Item, progress: Progress) -> None:
         """The line at the top."""
         self._item, self._progress = item, progress
+        if self._outputs is not None:
+            self._outputs.begin(item)
 
     def phase(self, text: str) -> None:
         """The second line."""
@@ -115,6 +134,8 @@ class LiveView:
         known += results
         self._counts.update(it.verdict.verdict_class for it in results)
         self._odd += [it for it in results if it.verdict.verdict_class is not VerdictClass.PASS]
+        if self._guided and results:
+            self._live.console.bell()
 
     def trouble(self, text: str) -> None:
         """Kept as a note."""
@@ -133,12 +154,22 @@ class LiveView:
         from rich.text import Text
 
         height = max(8, console.size.height - 1)
-        head = [self._head(), self._bar(), self._waiting(), *self._link_lines()]
+        asked = [Text(safe_text(text)) for text in (self._asked() if self._asked is not None else [])]
+        told = [self._waiting(), *self._link_lines()]
+        told += [Text(f"! {safe_text(text)}", "bold") for text in self._told_notes()]
+        head = [self._head(), self._bar()]
         if self._urgent:
-            width = max(40, options.max_width - 2)
-            head[:0] = [Text(f"! {line}", "bold red") for line in wrap(safe_text(self._urgent), width)]
-        head += [Text(f"! {safe_text(text)}", "bold") for text in self._told_notes()]
-        head += [Text(safe_text(text)) for text in (self._asked() if self._asked is not None else [])]
+            lines = wrap(safe_text(self._urgent), max(40, options.max_width - 2))
+            head += [Text(f"! {line}", "bold red") for line in lines]
+        if self._guided:
+            for text in asked:
+                text.stylize("bold" if text.plain.startswith(NOW) else "")
+            head += [*asked, Text(""), *told]
+        else:
+            head += [*told, *asked]
+        if self._outputs is not None:
+            room = max(3, (height - len(head)) // OUTPUTS_SHARE)
+            head += [Text(""), *(Text(line) for line in self._outputs.lines(room))]
         left = height - len(head)
         odd = list(self._odd_lines(max(0, left // FAILS_SHARE)))
         matrix = list(self._matrix(options.max_width, left - len(odd)))

@@ -70,7 +70,7 @@ REASONS: Final[Mapping[Said, tuple[str, ...]]] = {
         "it took several tries to raise it",
         "look at this one again",
     ),
-    Said.LEAVE: ("leave: what is raised is cleared first, and the rest can be tested later",),
+    Said.LEAVE: ("it goes on another time; what is raised is cleared first",),
 }
 """Single keys, no typing: the reasons to choose from. ``farend correct`` adds words of one's own afterwards."""
 
@@ -86,13 +86,15 @@ _INTERRUPTING: Final = {
 class Proposal:
     """What to show the person now.
 
-    ``step``: the proposed step, None where nothing is proposed; ``may_be_nothing``: it may turn out that there is
-    nothing to do. ``text``: what to do. ``choosing``: of what the person is asked the reason, with ``reasons``.
-    ``since_ns``: when it was asked. ``is_late_possible``: the newest key can be said to have come late.
+    ``alarm``: what it is about, '' between two alarms. ``step``: the proposed step, None where nothing is proposed;
+    ``may_be_nothing``: it may turn out that there is nothing to do. ``text``: what to do. ``choosing``: of what the
+    person is asked the reason, with ``reasons``. ``since_ns``: when it was asked. ``is_late_possible``: the newest key
+    can be said to have come late.
     """
 
     step: Step | None
     text: str
+    alarm: str = ""
     may_be_nothing: bool = False
     choosing: Said | None = None
     reasons: tuple[str, ...] = ()
@@ -150,6 +152,7 @@ class Guide:
         return Proposal(
             step=self._step,
             text=self._text,
+            alarm=self._alarm,
             may_be_nothing=self._may_be_nothing,
             choosing=self._choosing,
             reasons=REASONS.get(self._choosing, ()) if self._choosing is not None else (),

@@ -63,7 +63,8 @@ class LiveSource:
         self.memories: dict[int, BlockMemory] = {}
         self.heard: dict[str, list[Message]] = defaultdict(list)
         self.link_changes: dict[str, list[StateChange]] = defaultdict(list)
-        self._events: list[Event] = []
+        self.events: list[Event] = []
+        """What was done and said, the oldest first."""
         self._last_on: dict[str, int] = {}
         self._lived_ns: dict[str, int] = {}
         self.drops: dict[str, list[Dropped]] = defaultdict(list)
@@ -139,11 +140,11 @@ class LiveSource:
 
     def event(self, kind: str, at_ns: int, data: Mapping[str, Json]) -> None:
         """See ``RecordWriter.event``; kept for live results."""
-        self._events.append(Event(kind=kind, at_ns=at_ns, data=data))
+        self.events.append(Event(kind=kind, at_ns=at_ns, data=data))
 
     def events_of(self, stimulus: str) -> tuple[Event, ...]:
         """The steps of one stimulus so far."""
-        return tuple(event for event in self._events if event.data.get("stimulus") == stimulus)
+        return tuple(event for event in self.events if event.data.get("stimulus") == stimulus)
 
     def _enter(self, point: Point, on: bool, asked_ns: int, told_ns: int) -> None:  # noqa: FBT001  # a state, not a switch
         before = self.states.get(point.name)

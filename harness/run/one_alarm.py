@@ -15,7 +15,7 @@ from harness.core.instants import NS_PER_S
 from harness.core.model import Alarm, Behaviour, Expectation, Step
 from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, hold_ns, settle_ns, show_within_ns
 from harness.run.persons import Persons
-from harness.run.raising import Raiser
+from harness.run.raising import Raiser, UnsentError
 from harness.run.steps import STOPPED_EVENT, StepDone
 from harness.run.tools import Tools
 from harness.run.waiting import QuietWindows, Waits, to_the_end
@@ -48,6 +48,7 @@ class OneAlarm:
         loud = await self._ready(item)
         self._persons.look(item.rows, alarm.name)
         is_done = False
+        view.phase("its outputs are normal: ready to be raised")
         try:
             raised = self.raised = await self._raiser.step(alarm, Step.RAISE, stimulus)
             if raised.proven:
@@ -55,6 +56,9 @@ class OneAlarm:
             else:
                 view.trouble(f"{alarm.name}: the raise is not proven: {raised.note}")
             is_done = alarm.name not in self._raiser.open
+        except UnsentError:
+            is_done = True  # nothing was raised, so that there is nothing to put back
+            raise
         except BaseException:
             self._t.journal.event(STOPPED_EVENT, clock(), {"stimulus": stimulus})
             raise

@@ -16,7 +16,7 @@ from harness.core.model import Alarm, Step
 from harness.record.header import Json
 from harness.record.writer import RecordWriter
 from harness.run.live import LiveSource
-from harness.run.steps import INTENT_EVENT, STEP_EVENT, StepDone
+from harness.run.steps import INTENT_EVENT, STEP_EVENT, UNSENT_EVENT, StepDone
 from harness.stimulus.performed import Performed
 
 if TYPE_CHECKING:
@@ -124,26 +124,34 @@ class Raiser:
         done = Performed(at=Bounds(began, began), proven=False, why="it was not performed")
         try:
             done = await self._hand.perform(alarm, step)
-        except asyncio.CancelledError as exc:
-            is_sent = not isinstance(exc, UnsentError)
-            why = "stopped before it was answered" if is_sent else "given up before it was done"
-            done = Performed(at=Bounds(began, self._clock()), proven=False, why=why, is_sent=is_sent)
+        except UnsentError:
+            self.forget(alarm)
+            self._journal.event(UNSENT_EVENT, self._clock(), {"stimulus": stimulus, "alarm": alarm.name})
             raise
-        finally:
-            entry = StepDone(
-                stimulus=stimulus,
-                alarm=alarm.name,
-                step=step,
-                at=done.at,
-                proven=done.proven,
-                how=self._hand.how,
-                note=done.why,
-                is_sent=done.is_sent,
-                finest_ns=done.finest_ns,
-            )
-            self._journal.event(STEP_EVENT, done.at.hi, entry.to_data())
-            if (step is Step.RAISE and not done.is_sent) or (step is Step.CLEAR and done.proven):
-                self.forget(alarm)
+        except asyncio.CancelledError:
+            why = "stopped before it was answered"
+            self._entered(alarm, step, stimulus, Performed(at=Bounds(began, self._clock()), proven=False, why=why))
+            raise
+        except BaseException:
+            self._entered(alarm, step, stimulus, done)
+            raise
+        return self._entered(alarm, step, stimulus, done)
+
+    def _entered(self, alarm: Alarm, step: Step, stimulus: str, done: Performed) -> StepDone:
+        entry = StepDone(
+            stimulus=stimulus,
+            alarm=alarm.name,
+            step=step,
+            at=done.at,
+            proven=done.proven,
+            how=self._hand.how,
+            note=done.why,
+            is_sent=done.is_sent,
+            finest_ns=done.finest_ns,
+        )
+        self._journal.event(STEP_EVENT, done.at.hi, entry.to_data())
+        if (step is Step.RAISE and not done.is_sent) or (step is Step.CLEAR and done.proven):
+            self.forget(alarm)
         return entry
 
     async def acknowledge_brought(self, alarm: Alarm) -> None:

@@ -19,6 +19,9 @@ STEP_EVENT: Final = "step"
 INTENT_EVENT: Final = "intent"
 """Written, and on the disk, before a raise: from here on the alarm may be raised, whatever comes in between."""
 
+UNSENT_EVENT: Final = "not-raised"
+"""After an intent: nothing was done, so that the alarm is not raised."""
+
 LATE_EVENT: Final = "late"
 """The key of a step came late, as the person said afterwards: it was done within wider bounds."""
 
@@ -133,9 +136,12 @@ def _stimulus(steps: Mapping[Step, StepDone], site: Site, *, stopped: bool) -> S
 
 
 def _at(steps: Mapping[Step, StepDone], step: Step) -> Bounds | None:
-    """When a step was done. One without proof may or may not have been taken: it is open above."""
+    """When a step was done; None for one that surely was not.
+
+    One without proof may or may not have been taken: it is open above.
+    """
     done = steps.get(step)
-    if done is None:
+    if done is None or not done.is_sent:
         return None
     return done.at if done.proven else Bounds(done.at.lo, FOREVER)
 
