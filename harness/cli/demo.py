@@ -106,6 +106,7 @@ def command(
             selection=Selection(only=only, links=tuple(name for name in read.links if name not in absent)),
             arm=read.name,
             reviews=demo_reviews(read),
+            standing_anything="a fault of the simulated site",
             who="demo",
             seed=seed,
             command=tuple(sys.argv[1:]),

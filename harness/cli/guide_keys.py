@@ -41,6 +41,7 @@ _HEADING: Final = {
     Said.AGAIN: "ONCE MORE from the start, because",
     Said.NOTE: "NOTE",
     Said.LEAVE: "LEAVE the test",
+    Said.KNOWN: "ON ALREADY: {text}. It is",
 }
 _WATCHING: Final = "watching: the next step is proposed when the outputs have settled"
 _BETWEEN: Final = "in a moment"
@@ -83,10 +84,10 @@ class GuideKeys:
         """What to do now, and the keys."""
         pending = self.guide.pending()
         if pending.choosing is not None:
-            yield f"> {_HEADING[pending.choosing]}:"
+            yield f"> {_HEADING[pending.choosing].format(text=pending.text)}:"
             for number, reason in enumerate(pending.reasons, 1):
                 yield f"    {number}  {reason}"
-            yield "    Enter  never mind"
+            yield "    Enter  " + ("not known: stop, and find out" if pending.choosing is Said.KNOWN else "never mind")
             return
         yield f"> {pending.text or (_WATCHING if pending.alarm else _BETWEEN)}"
         yield from self._proposed(pending)

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Final
 
-from harness.core.errors import RecordError
+from harness.core.errors import RecordError, SafetyError
 from harness.core.instants import NS_PER_S
 from harness.core.model import Expectation, Result
 from harness.record.header import Json
@@ -22,6 +22,7 @@ from harness.run.order import READY_MAX_NS, Item, raised_at_most_ns, usual_ns
 from harness.run.persons import Persons
 from harness.run.raising import Raiser
 from harness.run.restoring import Restoring
+from harness.run.standing import baseline_of, check_baseline
 from harness.run.steps import StepDone
 from harness.run.tools import Progress, Tools
 from harness.run.unexplained import HOLD_MAX_NS, Unexplained
@@ -77,6 +78,7 @@ class Conductor:
         for it in await restoring.as_found():
             view.trouble(f"{it.name}: {it.words}, so nobody can say afterwards whether it is as it was found")
         view.baseline(restoring.standing, [link for link in sorted(links) if not live.up[link]])
+        await self._confirm(restoring.standing)
         self._unexplained.watch(restoring.standing)
         try:
             await self._raise_all(start_ns)
@@ -91,6 +93,28 @@ class Conductor:
                 f"{', '.join(failed)}: left raised by an earlier run, and clearing is not proven; clear it at the "
                 "controller. Nothing is raised"
             )
+
+    async def _confirm(self, standing: Sequence[str]) -> None:
+        """What is on before anything is raised is real until somebody says by name that it is known."""
+        site, known = self._t.site, dict(self._t.standing)
+        if self._t.standing_anything:
+            known |= dict.fromkeys(standing, self._t.standing_anything)
+        planned = {item.alarm.name for item in self._items}
+        baseline = baseline_of(site, standing, planned, known)
+        for one in baseline.unconfirmed if self._t.guide is not None else ():
+            reason = await self._t.guide.confirm(str(one)) if self._t.guide is not None else ""
+            if not reason:
+                break
+            known[one.point] = reason
+        baseline = baseline_of(site, standing, planned, known)
+        data: dict[str, Json] = {one.point: one.reason for one in baseline.points}
+        self._t.journal.event("standing", self._t.clock(), {"points": data})
+        for name in baseline.absent:
+            self._t.view.trouble(f"{name}: said to be on, and it is not")
+        try:
+            check_baseline(baseline)
+        except SafetyError as exc:
+            raise StoppedRunError(str(exc)) from exc
 
     async def _as_left(self, restoring: Restoring) -> None:
         for it in await restoring.as_left(self._raiser.open):
@@ -179,9 +203,9 @@ class Conductor:
                 journal.event("retest", now, {"alarm": again[0].alarm.name, "reason": it.text})
                 view.trouble(f"{again[0].alarm.name}: once more: {it.text}")
             case Why.LEFT:
-                self._left = f"left: {it.text}; {len(self._ahead) + 1} alarms are not tested"
-                if not is_raised:
-                    self._left += "; go on with --resume"
+                self._left = (
+                    f"left: {it.text.split(';')[0]}; {len(self._ahead) + 1} alarms are not tested, go on with --resume"
+                )
             case _:
                 view.urgent(it.text)
 

@@ -39,6 +39,8 @@ class Said(StrEnum):
     NOTE = "note"
     AGAIN = "again"
     LEAVE = "leave"
+    KNOWN = "known"
+    """What is on before anything is raised is known."""
 
 
 REASONS: Final[Mapping[Said, tuple[str, ...]]] = {
@@ -69,6 +71,11 @@ REASONS: Final[Mapping[Said, tuple[str, ...]]] = {
         "somebody else worked at the panel",
         "it took several tries to raise it",
         "look at this one again",
+    ),
+    Said.KNOWN: (
+        "a real alarm, known, and it stays",
+        "a fault of this output, known",
+        "left from earlier work, and harmless",
     ),
     Said.LEAVE: ("it goes on another time; what is raised is cleared first",),
 }
@@ -130,6 +137,7 @@ class Guide:
         self._begun_ns = 0
         self._early: dict[Step, Pressed] = {}  # steps of this stimulus that were done before they were proposed
         self._answer: asyncio.Future[Pressed] | None = None
+        self._reason: asyncio.Future[str] | None = None
         self._late_of: tuple[Step, Bounds] | None = None
 
     # --- for whoever shows it to the person -----------------------------------------------------------
@@ -185,6 +193,10 @@ class Guide:
         if said is None or not 1 <= number <= len(REASONS[said]):
             return False
         reason = REASONS[said][number - 1]
+        if said is Said.KNOWN:
+            if self._reason is not None and not self._reason.done():
+                self._reason.set_result(reason)
+            return True
         self._choosing = None
         if said is Said.NOTE:
             self._event("note", at_ns, {"text": reason})
@@ -194,8 +206,10 @@ class Guide:
         return True
 
     def never_mind(self) -> None:
-        """No reason is chosen: what was said before does not count."""
-        if self._choosing is not None:
+        """No reason is chosen: what was said before does not count; what is on already is not known."""
+        if self._reason is not None and not self._reason.done():
+            self._reason.set_result("")
+        elif self._choosing is not None:
             self._choosing = None
             self._changed()
 
@@ -257,8 +271,24 @@ class Guide:
         now = self._clock()
         if self._interrupt is not None:
             self._interrupt(Interruption(why=Why.LEFT, text="the terminal of the person who raises was closed"))
+        if self._reason is not None and not self._reason.done():
+            self._reason.set_result("")
         if self._answer is not None and not self._answer.done():
             self._answer.set_result(Pressed(key=Bounds(now, now), asked_ns=self._asked_ns, is_done=False))
+
+    async def confirm(self, text: str) -> str:
+        """Ask why something is on already. Returns the reason, '' where the person wants to leave, or is not there."""
+        self._begun_ns = self._asked_ns = self._clock()
+        self._text, self._choosing = text, Said.KNOWN
+        self._reason = asyncio.get_running_loop().create_future()
+        if not self.is_attended:
+            self._reason.set_result("")
+        self._changed()
+        try:
+            return await self._reason
+        finally:
+            self._reason, self._choosing = None, None
+            self.rest("")
 
     # --- inside -------------------------------------------------------------------------------------------
 

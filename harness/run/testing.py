@@ -62,6 +62,10 @@ class TestOptions:
     clear_for_ns: int = CLEAR_FOR_NS
     guided: bool = False
     """A person raises, step by step; farend writes nothing, so that no word arms it."""
+    standing: Mapping[str, str] = field(default_factory=dict)
+    """Points and alarms that are known to be on, and why; besides those of the reviews."""
+    standing_anything: str = ""
+    """Of a simulated site: why whatever is on is known. A real site's alarms are confirmed by name."""
     resumes: tuple[str, ...] = ()
     """Names of the records that this one goes on from."""
     retests: Mapping[str, str] = field(default_factory=dict)
@@ -186,6 +190,8 @@ async def run_test(
                     journal=journal,
                     hand=hand,
                     guide=guide,
+                    standing={**({} if options.reviews is None else options.reviews.standing), **options.standing},
+                    standing_anything=options.standing_anything,
                     view=view,
                     random=Random(options.seed),
                     clear_for_ns=options.clear_for_ns,

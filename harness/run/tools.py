@@ -65,6 +65,10 @@ class Tools:
     random: Random
     reports: Mapping[str, Reports] = field(default_factory=dict)
     """By link, of the persons who watch."""
+    standing: Mapping[str, str] = field(default_factory=dict)
+    """Points and alarms that are known to be on before anything is raised, and why."""
+    standing_anything: str = ""
+    """Of a simulated site: why whatever is on is known."""
     guide: Guide | None = None
     """Leads a person who raises by hand."""
     clear_for_ns: int = CLEAR_FOR_NS
