@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from harness.cli.common import all_option, note, say, terminal_width, write_text
+from harness.cli.settling import ledger_option
 from harness.core.errors import UsageError
 from harness.core.verdicts import ExitCode, exit_code
 
@@ -30,6 +31,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
     help="Write what was raised, when and by whom: a CSV table where it ends in .csv, else text; '-' prints the text.",
 )
 @click.option("--map", "map_file", type=click.Path(path_type=Path), help="Judge all by this corrected point map.")
+@ledger_option
 @all_option
 def command(
     records: tuple[Path, ...],
@@ -38,6 +40,7 @@ def command(
     json_file: Path | None,
     log_file: Path | None,
     map_file: Path | None,
+    ledger_file: Path | None,
     every_row: bool,
 ) -> int:
     """Make one report of several RECORDS of one site: the newest attempt of each row first, earlier ones kept.
@@ -57,10 +60,10 @@ def command(
     judged: list[JudgedRecord] = []
     try:
         for source in records:
-            judged.append(judge_record(source, map_file))  # noqa: PERF401  # closed even where the next one fails
+            judged.append(judge_record(source, map_file, ledger_file))  # noqa: PERF401  # closed even where the next one fails
         document = report_document(judged)
         newest = max(judged, key=lambda it: it.reader.header.anchor.utc_ns)
-        restored = newest.exit_code is not ExitCode.NOT_RESTORED
+        restored, settled = not newest.is_changed, newest.is_settled
     finally:
         for record in judged:
             record.reader.close()
@@ -83,7 +86,9 @@ def command(
     from harness.report.standing import standing_of
 
     code = exit_code(standing_of(document).verdicts)
-    return code if restored else ExitCode.NOT_RESTORED
+    if not restored or (code is ExitCode.ALL_PASS and not settled):
+        return ExitCode.NOT_RESTORED
+    return code
 
 
 def _log_renderer(file: Path | None) -> Callable[[ReportDocument], str]:

@@ -14,10 +14,11 @@ from harness.cli.common import SITE_ARGUMENT, all_option, load, note, run_until_
 from harness.cli.keys import key_client
 from harness.cli.live_view import LiveView
 from harness.cli.reviewing import ask_reviews
+from harness.cli.settling import ask_inhibited, chosen_ledger, say_open
 from harness.cli.views import PlainView
 from harness.core.errors import UsageError
 from harness.core.model import Site
-from harness.core.verdicts import ExitCode, Verdict, VerdictClass
+from harness.core.verdicts import Verdict, VerdictClass
 from harness.run.gate import read_reviews
 from harness.run.order import Selection, listened_links, plan_of
 from harness.run.testing import TestOptions, gated_plan, record_name, run_test
@@ -33,6 +34,8 @@ CAUTION = (
 @SITE_ARGUMENT
 @click.option("--arm", metavar="SITE-NAME", help="Allow the writes that the site file lists; the word is the site's.")
 @click.option("--reviews", "reviews_file", type=click.Path(path_type=Path), help="File with the side-effect reviews.")
+@click.option("--ledger", "ledger_file", type=click.Path(path_type=Path), help="Default: the one beside SITE.")
+@click.option("--inhibited", multiple=True, metavar="NAME", help="Left by an earlier run, and meant; repeatable.")
 @click.option("--only", multiple=True, metavar="PATTERN", help="Only alarms that fit, e.g. 'bulk-a.*'; repeatable.")
 @click.option("--link", "links", multiple=True, metavar="NAME", help="Only rows on this link; repeatable.")
 @click.option("--failed", "failed", type=click.Path(path_type=Path), metavar="RECORD", help="Only what failed there.")
@@ -49,6 +52,8 @@ def command(  # one name an option
     site: Path,
     arm: str | None,
     reviews_file: Path | None,
+    ledger_file: Path | None,
+    inhibited: tuple[str, ...],
     only: tuple[str, ...],
     links: tuple[str, ...],
     failed: Path | None,
@@ -75,6 +80,9 @@ def command(  # one name an option
     if reviews is None and sys.stdin.isatty() and sys.stderr.isatty() and arm is not None:
         raised = [item.alarm for item in plan_of(read, selection) if item.can_be_raised]
         reviews = ask_reviews(read, raised, who or getpass.getuser())
+    ledger = chosen_ledger(site, read, ledger_file)
+    if sys.stdin.isatty() and sys.stderr.isatty():
+        inhibited = ask_inhibited(ledger, inhibited)
     options = TestOptions(
         record=record or record_name(read.name, Path.cwd()),
         selection=selection,
@@ -83,6 +91,8 @@ def command(  # one name an option
         who=who or getpass.getuser(),
         seed=seed,
         repeat=repeat,
+        ledger=ledger,
+        inhibited=inhibited,
         command=tuple(sys.argv[1:]),
     )
     note(CAUTION)
@@ -133,7 +143,8 @@ def perform(
         write_text(html_file, render_html(document))
         note(f"report: {html_file}")
     note(f"record: {options.record}" + (f" ({why})" if why else ""))
-    if code is ExitCode.NOT_RESTORED:
+    say_open(judged.ledger, options.ledger)
+    if judged.is_changed:
         note("NOT RESTORED: something is not as it was found; see 'as left' in the report and put it right by hand")
     return code
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum, unique
 
 from harness.core.instants import Bounds
+from harness.core.ledger import LedgerTold
 from harness.core.model import Decision, Judgement, Site, Step, Stimulus
 from harness.core.verdicts import ExitCode, Verdict
 from harness.report.log_book import LogBook, tenths
@@ -139,6 +140,8 @@ class Review:
     by: str
     at_utc_ns: int | None = None
     note: str = ""
+    isolated: str = ""
+    """What was isolated, and how."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,6 +221,12 @@ class AttemptDocument:
     timelines: tuple[Timeline, ...] = ()
     links: tuple[LinkFigures, ...] = ()
     reviews: tuple[Review, ...] = ()
+    reviewed: str = ""
+    """What the reviews are bound to, and until when they hold, in words; '' where they were made for this run."""
+    standing: tuple[tuple[str, str], ...] = ()
+    """Alarms and points that were known to be on before the test, with the reason."""
+    ledger: LedgerTold | None = None
+    """Notices and inhibits; None where no ledger was kept."""
     as_left: tuple[Difference, ...] | None = None
     clock_steps: tuple[ClockStep, ...] = ()
     notes: tuple[str, ...] = ()

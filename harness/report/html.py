@@ -310,6 +310,10 @@ class _View:
         """Alarms of which the site file does not say whether they have side effects."""
         return [one for one in self.document.site.alarms.values() if one.side_effects is None]
 
+    def with_ledger(self) -> list[tuple[int, AttemptDocument]]:
+        """Attempts with a ledger, by number."""
+        return [(number, attempt) for number, attempt in self.attempts if attempt.ledger is not None]
+
     def corrected(self) -> list[tuple[int, AttemptDocument]]:
         """Attempts with corrections, by number."""
         return [(number, attempt) for number, attempt in self.attempts if attempt.corrections]

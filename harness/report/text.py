@@ -13,6 +13,7 @@ from harness.report.correction_lines import correction_lines
 from harness.report.document import ReportDocument
 from harness.report.gathered import alike, has_own, kin
 from harness.report.standing import Row, Standing, StandingStray, standing_of
+from harness.report.text_gate import gate_lines, not_settled_lines
 from harness.report.text_matrix import CLASSES, link_lines, matrix_lines, row_lines, untested_lines
 from harness.report.words import CLASS_WORD, NOT_PLANNED, NOT_TESTED
 
@@ -33,6 +34,7 @@ def render_text(
         result_lines(document, standing, to),
         (row_lines if every_row else matrix_lines)(document, standing, to),
         [*untested_lines(document, standing, to), *link_lines(document, to)],
+        gate_lines(document, to),
         outcome_lines(standing, to, every_row=every_row),
     )
     return "\n\n".join("\n".join(line.rstrip() for line in part) for part in parts if part) + "\n"
@@ -51,6 +53,7 @@ def front_lines(document: ReportDocument, to: Terminal) -> list[str]:
         lines.append(f"{began}, {attempt.record}, by {attempt.who or 'not stated'}{ending}")
         if attempt.as_left:
             lines.append(f"not restored after attempt {total - position}: {_left(document, position)}")
+        lines += not_settled_lines(attempt, total - position)
     lines.append(NOT_TESTED)
     told = [folded for line in lines for folded in to.wrapped(line, hang=4)]
     for position, attempt in enumerate(document.attempts):

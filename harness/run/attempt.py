@@ -84,6 +84,9 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
         timelines=tuple(_timelines(record)),
         links=tuple(link_figures(record, name) for name in record.site.links),
         reviews=_reviews(record),
+        reviewed=_reviewed(record),
+        standing=_standing(record),
+        ledger=record.ledger,
         as_left=_as_left(record),
         clock_steps=tuple(
             ClockStep(at_ns=it.monotonic_ns, step_ns=it.moved_ns) for it in record.reader.clock_checks() if it.is_step
@@ -146,12 +149,40 @@ def _reviews(record: JudgedRecord) -> tuple[Review, ...]:
     found: list[Review] = []
     for event in record.reader.events("reviews"):
         decisions: Mapping[str, Any] = event.data["decisions"]  # type: ignore[assignment]  # written by our own run
+        details: Mapping[str, Any] = event.data.get("details") or {}  # type: ignore[assignment]
         at_utc_ns = record.reader.header.anchor.utc_ns + event.at_ns - record.start_ns
-        found += [
-            Review(side_effect=name, decision=Decision(word), by=str(event.data["by"]), at_utc_ns=at_utc_ns)
-            for name, word in decisions.items()
-        ]
+        for name, word in decisions.items():
+            detail: Mapping[str, Any] = details.get(name) or {}
+            at: int | None = detail.get("at_utc_ns")
+            found.append(
+                Review(
+                    side_effect=name,
+                    decision=Decision(word),
+                    by=str(detail.get("by") or event.data["by"]),
+                    at_utc_ns=at_utc_ns if at is None else at,
+                    note=str(detail.get("note", "")),
+                    isolated=str(detail.get("isolated", "")),
+                )
+            )
     return tuple(found)
+
+
+def _reviewed(record: JudgedRecord) -> str:
+    """What the reviews rest on, where they come from a file."""
+    told = (event.data for event in record.reader.events("reviews") if event.data.get("file"))
+    return "; ".join(
+        f"{it['file']}, valid through {it.get('expires') or 'no day'}, bound to {it.get('bound_to') or 'no site file'}"
+        for it in told
+    )
+
+
+def _standing(record: JudgedRecord) -> tuple[tuple[str, str], ...]:
+    """What was known to be on, by the reviews."""
+    found: dict[str, str] = {}
+    for event in record.reader.events("reviews"):
+        known: Mapping[str, Any] = event.data.get("standing") or {}  # type: ignore[assignment]
+        found |= {name: str(reason) for name, reason in known.items()}
+    return tuple(found.items())
 
 
 def _as_left(record: JudgedRecord) -> tuple[Difference, ...] | None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from harness.core.errors import RecordError
+from harness.core.ledger import LedgerTold
 from harness.core.model import Judgement, Site
 from harness.core.verdicts import ExitCode, Verdict, exit_code
 from harness.correlate.engine import correlate
@@ -16,6 +17,7 @@ from harness.correlate.evidence import Evidence
 from harness.record.reader import RecordReader
 from harness.run.corrected import Corrected
 from harness.run.evidence import evidence_of
+from harness.run.ledger_told import ledger_told
 from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT, open_stimuli
 from harness.run.steps import stimuli_of
 from harness.site.reading import inline_map_name, read_site
@@ -49,17 +51,33 @@ class JudgedRecord:
     end_ns: int
     corrected: Corrected = field(default_factory=Corrected)
     as_recorded: Judgement | None = None
+    ledger: LedgerTold | None = None
+    """Notices and inhibits, as last known; None where no ledger was kept."""
 
     @property
     def exit_code(self) -> ExitCode:
-        """What this record alone amounts to. A planned row without a result is unknown."""
+        """What this record alone amounts to. A planned row without a result is unknown.
+
+        Where all passed, it is not all good before everybody was told that it is over and every bypass is released.
+        """
         code = exit_code(self.verdicts())
+        open_after_pass = code is ExitCode.ALL_PASS and not self.is_settled
+        return ExitCode.NOT_RESTORED if self.is_changed or open_after_pass else code
+
+    @property
+    def is_settled(self) -> bool:
+        """False while a notice or an inhibit is open, or nobody knows."""
+        return self.ledger is None or self.ledger.is_settled
+
+    @property
+    def is_changed(self) -> bool:
+        """True where something is not as it was found, as far as it was looked at."""
         differs = [
             event.data
             for event in self.reader.events("as-left")
             if event.data.get("differs") or event.data.get("not_cleared") or event.data.get("changed")
         ]
-        return ExitCode.NOT_RESTORED if differs or self.left_raised or self.left_open else code
+        return bool(differs or self.left_raised or self.left_open)
 
     @property
     def left_raised(self) -> tuple[str, ...]:
@@ -91,8 +109,10 @@ class JudgedRecord:
                 yield Verdict.NOT_RUN
 
 
-def judge_record(path: Path, map_file: Path | None = None) -> JudgedRecord:
+def judge_record(path: Path, map_file: Path | None = None, ledger_file: Path | None = None) -> JudgedRecord:
     """Read a record and judge it; with ``map_file``, by a corrected point map instead of its own.
+
+    ``ledger_file``: a ledger of later, which says what became of the notices and inhibits that were open.
 
     Raises RecordError or SiteError with what is wrong. The caller closes ``reader``.
     """
@@ -113,6 +133,7 @@ def judge_record(path: Path, map_file: Path | None = None) -> JudgedRecord:
             stimuli = corrected.stimuli(stimuli_of(corrected.events(events), site))
             evidence = evidence_of(corrected.source(reader), site, stimuli, start_ns, end_ns)
             judgement = corrected.judgement(correlate(site, evidence, planned or None), site)
+        ledger = ledger_told(reader, ledger_file)
     except BaseException:
         reader.close()
         raise
@@ -129,6 +150,7 @@ def judge_record(path: Path, map_file: Path | None = None) -> JudgedRecord:
         end_ns=end_ns,
         corrected=corrected,
         as_recorded=as_recorded,
+        ledger=ledger,
     )
 
 

@@ -12,6 +12,7 @@ import pytest
 
 from harness.core.errors import Origin
 from harness.core.instants import FOREVER, NS_PER_MS, NS_PER_S, Bounds
+from harness.core.ledger import Inhibit, LedgerState, LedgerTold, Notice
 from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
 from harness.core.model import (
     Alarm,
@@ -369,9 +370,18 @@ def build_attempt(
             ),
         ),
         reviews=tuple(
-            Review(side_effect=name, decision=Decision.ISOLATED, by="B. Operator", at_utc_ns=start_utc_ns - 600 * S)
+            Review(
+                side_effect=name,
+                decision=Decision.ISOLATED,
+                by="B. Operator",
+                at_utc_ns=start_utc_ns - 600 * S,
+                isolated="shut by hand and tagged",
+            )
             for name in site.side_effects
         ),
+        reviewed="reviews.yaml, valid through 2026-12-24, bound to 3f2a-91c0-77de",
+        standing=(("bms.bulk-a.low", "float switch stuck"),),
+        ledger=_ledger(start_utc_ns),
         as_left=(Difference(what="bms.bulk-b.high", as_found="off", as_left="on"),),
         clock_steps=(ClockStep(at_ns=begin + 30 * S, step_ns=-13 * MS),),
         notes=(*site.notes, "hold of printer points: 1 s, assumed (not declared)"),
@@ -425,6 +435,30 @@ def _correction(start_utc_ns: int) -> CorrectionNote:
         before_sha256="7e" * 32,
         stimulus="s2",
     )
+
+
+def _ledger(start_utc_ns: int) -> LedgerTold:
+    """Somebody was told and not yet told that it is over; a bypass was released."""
+    began = start_utc_ns - 1200 * S
+    return LedgerTold(
+        file="hollowmere.ledger",
+        demanded=("monitoring station",),
+        state=LedgerState(
+            notices=(
+                Notice(
+                    name="monitoring station", by="B. Operator", at_utc_ns=began, until_utc_ns=began + 7200 * S,
+                    note="desk 3",
+                ),
+            ),
+            inhibits=(
+                Inhibit(
+                    name="transfer pump A", by="C. Fitter", at_utc_ns=began, seen_utc_ns=began,
+                    proven="stays off with its relay pulled in", proven_by="C. Fitter",
+                    released_by="C. Fitter", released_at_utc_ns=began + 3600 * S, release_proven="ran for a minute",
+                ),
+            ),
+        ),
+    )  # fmt: skip
 
 
 def _figures(

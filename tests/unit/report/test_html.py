@@ -158,6 +158,25 @@ def test_passes_points_blind_time_reviews_and_log_are_there(document: ReportDocu
     assert "2026-11-25 00:51:12.4 to 12.5" in log
 
 
+def test_notices_and_inhibits_are_told_with_their_state(document: ReportDocument, page: Page) -> None:
+    told = _words(page, "ledger")
+    assert "The site file wants these told before a test: monitoring station." in told
+    assert "B. Operator, 2026-11-26 00:31:07 UTC+01:002026-11-26 02:31:07 UTC+01:00not told" in told
+    assert "stays off with its relay pulled inC. Fitterby C. Fitter, 2026-11-26 01:31:07 UTC+01:00; shown to" in told
+    assert "Still open after attempt 2: a notice or an inhibit." in _words(page, "summary")
+    effects = _words(page, "side-effects")
+    assert "Reviews of attempt 2: reviews.yaml, valid through 2026-12-24, bound to 3f2a-91c0-77de." in effects
+    assert "Known to be on before attempt 1: bms.bulk-a.low (float switch stuck)." in effects
+    assert effects.count("shut by hand and tagged") == 2 * len(document.site.side_effects)
+
+
+def test_a_site_without_a_ledger_says_nothing_of_one(document: ReportDocument) -> None:
+    attempts = tuple(replace(one, ledger=None, standing=(), reviewed="") for one in document.attempts)
+    page = render_html(replace(document, attempts=attempts))
+    assert "Notices and inhibits" not in page
+    assert "Known to be on" not in page
+
+
 def test_the_glossary_has_every_verdict_word(page: Page) -> None:
     glossary = _words(page, "glossary")
     for verdict in Verdict:
