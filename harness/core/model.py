@@ -8,6 +8,7 @@ from enum import StrEnum, unique
 from typing import Final
 
 from harness.core.errors import Origin
+from harness.core.history_format import HistoryFormat
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
 from harness.core.links import LinkSpec
 from harness.core.places import ObjectType, Place
@@ -232,6 +233,8 @@ class Site:
     """How long after a step a person presses its key at the latest, who does not say to have been late."""
     notices: tuple[str, ...] = ()
     """Whom to tell before a test, and that it is over afterwards; kept in the ledger of the site."""
+    history: HistoryFormat | None = None
+    """How the controller writes its own alarm history, where the site file says so."""
     notes: tuple[str, ...] = ()
     """Assumptions and defaults in force, in words; printed with the results."""
 

@@ -9,6 +9,7 @@ from harness.core.places import Arrival, EventState, ObjectPart, Order, Sign, Va
 from harness.core.writing import ObjectProperty
 from harness.site import kinds, protocol_kinds
 from harness.site.addresses import TABLE_WORDS
+from harness.site.history import ALARM_HISTORY
 from harness.site.link_fields import HOLDS, LINK, PATTERN_NAMES, PATTERNS
 from harness.site.tables import Either, Group, Named, Several
 from harness.site.tables import a_field as _field
@@ -267,6 +268,7 @@ SITE: Final = Group(
                "Writes for every alarm that has a code."),
         _field("alarms", Named(key=kinds.ALARM_NAME, of=ALARM, what="alarms"), "What it can raise.", required=True),
         _field("writable", Several(of=WRITABLE), "All that a stimulus may ever write. Everything else is refused."),
+        _field("alarm history", ALARM_HISTORY, "How the controller writes its own alarm history."),
         _field("points", Either(rows=Several(of=ROW), group=POINTS_FILE), "The point map.", required=True),
     ),
 )  # fmt: skip

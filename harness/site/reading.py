@@ -13,6 +13,7 @@ from harness.site.alarming import build_alarms, build_side_effects
 from harness.site.checks import check_site
 from harness.site.fields import SITE
 from harness.site.forms import Form, read_group
+from harness.site.history import build_history
 from harness.site.linking import build_behind, build_links
 from harness.site.loops import build_loops
 from harness.site.names import shown
@@ -163,6 +164,7 @@ def _build(form: Form, documents: Mapping[str, bytes], point_map_file: str, prob
         expectations=tuple(point_map.expectations.values()),
         notices=tuple(dict.fromkeys(str(value.means) for value in form.many("notices"))),
         notes=notes_of(form, links, point_map),
+        history=build_history(form.get("alarm history", Form), problems),
     )
     site = with_raising(site, form.get("stimulus", Form))
     if not problems.is_cut_short:
