@@ -132,7 +132,7 @@ def perform(
     judged = judge_record(options.record)
     try:
         document = report_document([judged])
-        code = judged.exit_code
+        code, is_changed = judged.exit_code, judged.is_changed
     finally:
         judged.reader.close()
     if as_json:
@@ -144,7 +144,7 @@ def perform(
         note(f"report: {html_file}")
     note(f"record: {options.record}" + (f" ({why})" if why else ""))
     say_open(judged.ledger, options.ledger)
-    if judged.is_changed:
+    if is_changed:
         note("NOT RESTORED: something is not as it was found; see 'as left' in the report and put it right by hand")
     return code
 
