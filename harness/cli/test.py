@@ -6,12 +6,14 @@ import getpass
 import sys
 import time
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
 from harness.cli.common import SITE_ARGUMENT, all_option, load, note, run_until_interrupted, say, terminal_width
 from harness.cli.keys import key_client
+from harness.cli.left_open import to_clear
 from harness.cli.live_view import LiveView
 from harness.cli.reviewing import ask_reviews
 from harness.cli.settling import ask_inhibited, chosen_ledger, say_open
@@ -36,6 +38,7 @@ CAUTION = (
 @click.option("--reviews", "reviews_file", type=click.Path(path_type=Path), help="File with the side-effect reviews.")
 @click.option("--ledger", "ledger_file", type=click.Path(path_type=Path), help="Default: the one beside SITE.")
 @click.option("--inhibited", multiple=True, metavar="NAME", help="Left by an earlier run, and meant; repeatable.")
+@click.option("--clear-left-open", is_flag=True, help="First clear what an earlier run left raised, without asking.")
 @click.option("--only", multiple=True, metavar="PATTERN", help="Only alarms that fit, e.g. 'bulk-a.*'; repeatable.")
 @click.option("--link", "links", multiple=True, metavar="NAME", help="Only rows on this link; repeatable.")
 @click.option("--failed", "failed", type=click.Path(path_type=Path), metavar="RECORD", help="Only what failed there.")
@@ -54,6 +57,7 @@ def command(  # one name an option
     reviews_file: Path | None,
     ledger_file: Path | None,
     inhibited: tuple[str, ...],
+    clear_left_open: bool,
     only: tuple[str, ...],
     links: tuple[str, ...],
     failed: Path | None,
@@ -96,6 +100,7 @@ def command(  # one name an option
         command=tuple(sys.argv[1:]),
     )
     note(CAUTION)
+    options = replace(options, to_clear=to_clear(read, options, clear=clear_left_open))
     return perform(read, documents, options, plain=plain, every_row=every_row, as_json=as_json, html_file=html_file)
 
 

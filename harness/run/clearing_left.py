@@ -88,8 +88,9 @@ class ClearingLeft:
     async def _release(self, alarm: Alarm) -> None:
         """Acknowledge it and what came along, reset where a row waits for that, and wait until its outputs are off."""
         site, live, hand, clock = self._t.site, self._t.live, self._t.hand, self._t.clock
-        rows = site.expectations_of(alarm.name)
-        for name in (alarm.name, *site.brought_along(alarm.name)):
+        names = (alarm.name, *site.brought_along(alarm.name))
+        rows = tuple(row for name in names for row in site.expectations_of(name))
+        for name in names:
             one = site.alarms[name]
             if hand.can_do(one, Step.ACKNOWLEDGE):
                 self._put_back(one, Step.ACKNOWLEDGE, await hand.perform(one, Step.ACKNOWLEDGE))

@@ -10,7 +10,6 @@ import socket
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
@@ -32,8 +31,8 @@ from tests.peers.command import (
     panel,
     ports_of,
 )
+from tests.peers.raised_runs import ARMED, raised, wait_for_step
 
-ARMED: Final = ("--arm", "hollowmere", "--reviews", "reviews.yaml", "--who", "Kim")
 SWAPPED: Final = "swapped-pair:bulk-a.water@bms=bulk-a.temperature-high"
 needs_posix = pytest.mark.skipif(sys.platform == "win32", reason="Windows sends no such signals to another process")
 
@@ -284,23 +283,6 @@ def test_a_panel_that_is_down_raises_nothing(tmp_path: Path, site: SiteProcess) 
 
 # --- stopped in the middle ------------------------------------------------------------------------
 
-LONG: Final = ("bulk-a.high-high,bms,10001,,,follows,,", "bulk-a.high-high,bms,10001,,,follows,50 s,")
-"""It stays raised for so long that the middle of it is easily met."""
-
-
-@contextmanager
-def raised(where: Path, site: SiteProcess) -> Iterator[Running]:
-    """A test that has raised bulk-a.high-high, which bms and the printer show, and brings bulk-a.high with it."""
-    demo_files(where, ports_of(site), LONG)
-    only = ("--only", "bulk-a.high-high", "--only", "bulk-a.water")
-    with Running("test", "site.yaml", *ARMED, *only, "--record", "run.farend", "--json", cwd=where) as running:
-        running.until(lambda line: "raising bulk-a.high-high" in line, "err")
-        with panel(site) as client:
-            while not client.read_discrete_inputs(0, count=1, device_id=1).bits[0]:
-                assert running.process.poll() is None
-        assert active(site) == [0, 1]
-        yield running
-
 
 @needs_posix
 @pytest.mark.parametrize("numbers", [[signal.SIGINT], [signal.SIGTERM], [signal.SIGINT] * 5], ids=str)
@@ -358,15 +340,6 @@ def test_a_killed_test_leaves_a_record_that_says_what_was_left_raised(tmp_path: 
         assert "alarm bulk-a.high-high was not raised, is raised; clearing is not proven" in text
     finally:
         clear_all(site)
-
-
-def wait_for_step(path: Path) -> None:
-    """Wait until the raise is in the file: what was done in the last quarter of a second may be lost."""
-    import time
-
-    deadline = time.monotonic() + DEADLINE_S
-    while not any(b'"step": "raise"' in file.read_bytes() for file in path.parent.glob(f"{path.name}*")):
-        assert time.monotonic() < deadline
 
 
 # --- judging again and reports --------------------------------------------------------------------
