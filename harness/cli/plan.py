@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from harness.cli.common import SITE_ARGUMENT, json_option, load, say, say_json, say_wrapped
+from harness.core.model import Step
 from harness.core.verdicts import ExitCode
 
 if TYPE_CHECKING:
@@ -47,6 +48,7 @@ def command(site: Path, only: tuple[str, ...], links: tuple[str, ...], as_json: 
     width = max((len(it.alarm) for it in preview.raised), default=0)
     for number, it in enumerate(preview.raised, 1):
         also = f", brings {', '.join(it.brings)}" if it.brings else ""
+        also += ", acknowledged only once it has cleared" if it.acknowledged_after == Step.CLEAR.value else ""
         told = f"{number}  {it.alarm:<{width}}  {_count(it.rows, 'row')}, about {it.usual_ns / NS_PER_S:.1f} s{also}"
         say_wrapped(told, first=5 - len(str(number)), hang=10)
     if preview.by_hand:

@@ -39,7 +39,7 @@ class OneAlarm:
         self.raised: StepDone | None = None
         """The newest raise."""
         self._clear_until: dict[str, int] = {}  # by stimulus, until when its clear is tried again
-        self._reaction_ns = 0  # how long the outputs of this alarm took to show it
+        self._reaction_ns: dict[str, int] = {}  # by row, how long it took to show this alarm
 
     async def see_through(self, item: Item, stimulus: str) -> StepDone:
         """Raise one alarm, see it through, put it back. Returns the raise."""
@@ -109,8 +109,8 @@ class OneAlarm:
         shown_by = {row.key: raised.at.hi + show_within_ns(site, row) for row in loud}
         view.phase("raised; waiting for its outputs")
         self._persons.held_since(raised.at.hi)
-        await self._waits.each(loud, lambda row: live.was_on_since(row.point, raised.at.lo), shown_by)
-        self._reaction_ns = max(0, clock() - raised.at.hi)
+        shown = await self._waits.shown(loud, raised.at.lo, shown_by)
+        self._reaction_ns = {key: max(0, at - raised.at.hi) for key, at in shown.items()}
         await self._persons.still(loud, raised.at.lo, alarm.name)
         if alarm.lasts_ns is None:
             if any(self._waits.is_out_of_sight(row) for row in loud):
@@ -199,15 +199,16 @@ class OneAlarm:
     async def _hold(self, loud: Sequence[Expectation], step: Step, since_ns: int) -> None:
         """Wait until what ``step`` must leave on has had the time to go off by it, reckoned from ``since_ns``.
 
-        As long as the outputs of this alarm took to come on, and no longer than they may take to go. Nothing less tells
-        an output that goes off with this step from one that goes off with the next.
+        Each output gets as long as it took to come on, and no longer than it may take to go. Nothing less tells one
+        that goes off with this step from one that goes off with the next. What is read behind another link shows what
+        that one shows, only later, so it is not waited for.
         """
+        site, took = self._t.site, self._reaction_ns
         held = [row for row in loud if row.behaviour is Behaviour.LATCHED or step not in _released_by(row)]
-        kept = [row for row in held if row.behaviour is not Behaviour.PULSE and not self._waits.is_out_of_sight(row)]
-        if kept:
-            longest = max(gone_within_ns(self._t.site, row) for row in kept)
-            gap = max(gap_ns(self._t.site, row) for row in kept)
-            await self._waits.until(since_ns + min(longest, self._reaction_ns + gap))
+        kept = [row for row in held if row.behaviour is not Behaviour.PULSE and row.key in took]
+        own = [row for row in kept if site.points[row.point].link not in site.behind]
+        waits = [min(gone_within_ns(site, row), took[row.key] + gap_ns(site, row)) for row in own]
+        await self._waits.until(since_ns + max(waits, default=0))
 
     async def _acknowledge(self, alarm: Alarm, loud: Sequence[Expectation], stimulus: str) -> StepDone:
         live, site = self._t.live, self._t.site

@@ -218,5 +218,6 @@ def usual_ns(site: Site, item: Item) -> int:
     settle = settle_ns(site, item.loud)
     quiet = 0 if item.loud else max((row.limits.search_ns for row in item.quiet), default=0)
     steps = 2 + sum(needs(item, step) for step in _BY_HAND)
+    steps += sum(needs(item, step) for step in _BY_HAND[:2])  # what they must leave on is watched for as long again
     shown = max(gap, hold_ns(site, item.loud))
     return max(shown + gap * (steps - 1) + max(visible, lasts) + settle, quiet)

@@ -9,7 +9,7 @@ from typing import Any
 
 from harness.core.instants import NS_PER_S
 from harness.core.links import BacnetLink, BusWay, ModbusRtuLink, ModbusTcpLink, MqttLink, PersonLink
-from harness.core.model import Point, Site
+from harness.core.model import Point, Site, Step
 from harness.core.places import ModbusPlace, MqttPlace
 from harness.core.wording import link_address
 from harness.core.writing import writable_words
@@ -24,13 +24,14 @@ from harness.run.watching_rtu import rtu_cost
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RaisePreview:
-    """One alarm that would be raised."""
+    """One alarm that would be raised. ``acknowledged_after``: ``raise`` or ``clear``."""
 
     alarm: str
     rows: int
     usual_ns: int
     longest_ns: int
     brings: tuple[str, ...]
+    acknowledged_after: str = Step.RAISE.value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +83,7 @@ def preview_of(site: Site, selection: Selection) -> Preview:
     return Preview(
         raised=tuple(_raise(site, item) for item in raised),
         by_hand=tuple(item.alarm.name for item in items if not item.can_be_raised),
-        rows=sum(len(item.rows) for item in raised),
+        rows=len({row.key for item in raised for row in item.rows}),
         usual_ns=sum(usual_ns(site, item) for item in raised),
         longest_ns=sum(longest_ns(site, item) for item in raised),
         side_effects=tuple(_effects(site, raised)),
@@ -102,6 +103,7 @@ def _raise(site: Site, item: Item) -> RaisePreview:
         usual_ns=usual_ns(site, item),
         longest_ns=longest_ns(site, item),
         brings=item.alarm.also_raises,
+        acknowledged_after=item.acknowledge_after.value,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine, Iterable, Sequence
+from collections.abc import Callable, Coroutine, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -44,6 +44,26 @@ class Waits:
                 lambda: all(condition(row) or clock() >= until_ns[row.key] for row in seen),
                 max(until_ns[row.key] for row in seen),
             )
+
+    async def shown(self, rows: Sequence[Expectation], since_ns: int, until_ns: Mapping[str, int]) -> dict[str, int]:
+        """Wait until every row was seen on since ``since_ns``, or its own time (by key) has passed.
+
+        Returns when each was first seen to be, in nanoseconds; what a person has to walk to is not waited for.
+        """
+        awaited = [row for row in rows if not self.is_out_of_sight(row)]
+        live, clock = self._live, self._clock
+        found: dict[str, int] = {}
+
+        def is_over() -> bool:
+            now = clock()
+            found.update(
+                {it.key: now for it in awaited if it.key not in found and live.was_on_since(it.point, since_ns)}
+            )
+            return all(it.key in found or now >= until_ns[it.key] for it in awaited)
+
+        if awaited:
+            await live.wait_until(is_over, max(until_ns[it.key] for it in awaited))
+        return found
 
     def is_out_of_sight(self, row: Expectation) -> bool:
         """True for what a person has to walk to."""

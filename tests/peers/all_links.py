@@ -24,7 +24,7 @@ from harness.core.links import (
     SerialPort,
     TextLink,
 )
-from harness.core.model import Behaviour, Expectation, Hold, Limits, Point, Result, Site
+from harness.core.model import Behaviour, Expectation, Hold, Limits, Point, Result, Site, Step
 from harness.core.places import Arrival, BacnetPlace, ModbusPlace, PersonPlace, Sign
 from harness.run.order import Item, Selection
 from harness.run.testing import TestOptions, run_test
@@ -221,11 +221,13 @@ def _seen_with_it(site: Site, points: dict[str, Point], lamp: Expectation, known
     """The horn sounds and the display shows every alarm that lights the lamp, also where the demo has no row for it."""
     found = []
     alarm = site.alarms[lamp.alarm]
-    # The horn of an alarm that goes by itself goes with it.
+    # The horn of an alarm that goes by itself goes with it; where the coil's row is released by silence, so is this one.
+    coil = next((row for row in site.expectations if (row.alarm, row.point) == (alarm.name, "bms:00001")), None)
     horn = Behaviour.UNTIL_ACKNOWLEDGED if alarm.lasts_ns is None else Behaviour.FOLLOWS
-    for sign, label, behaviour in (
-        (Sign.HORN, "horn", horn),
-        (Sign.TEXT, alarm.text, Behaviour.FOLLOWS),
+    released_by = Step.ACKNOWLEDGE if coil is None else coil.released_by
+    for sign, label, behaviour, by in (
+        (Sign.HORN, "horn", horn if coil is None else coil.behaviour, released_by),
+        (Sign.TEXT, alarm.text, Behaviour.FOLLOWS, Step.ACKNOWLEDGE),
     ):
         place = PersonPlace(sign=sign, label=label)
         mine = next((it for it in points.values() if it.place == place), None)
@@ -234,7 +236,7 @@ def _seen_with_it(site: Site, points: dict[str, Point], lamp: Expectation, known
             points[mine.name] = mine
         key = f"{lamp.alarm}@{mine.name}"
         if key not in known:
-            found.append(replace(lamp, key=key, point=mine.name, behaviour=behaviour))
+            found.append(replace(lamp, key=key, point=mine.name, behaviour=behaviour, released_by=by))
     return found
 
 
