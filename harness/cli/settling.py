@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,8 +17,6 @@ from harness.core.model import Site
 from harness.report.ledger_words import here, open_lines
 from harness.run.ledger import ledger_beside, read_ledger
 from harness.run.ledger_gate import needs_naming
-
-Named = Callable[[str], bool]
 
 ledger_option = click.option(
     "--ledger", "ledger_file", type=click.Path(path_type=Path), help="Its ledger now, to see what was closed since."
@@ -36,12 +34,14 @@ def chosen_ledger(entry: Path, site: Site, given: Path | None) -> Path | None:
     return path if path.is_file() or site.notices else None
 
 
-def ask_inhibited(path: Path | None, inhibited: Sequence[str], *, key: Key = press) -> tuple[str, ...]:
+def ask_inhibited(
+    path: Path | None, inhibited: Sequence[str], *, key: Key = press, now: datetime | None = None
+) -> tuple[str, ...]:
     """Ask for each inhibit that was left in place whether it is still meant: one key each. Returns the names of all."""
     if path is None or not path.is_file():
         return tuple(inhibited)
     names = list(inhibited)
-    now = datetime.now(UTC).astimezone()
+    now = now or datetime.now(UTC).astimezone()
     for it in read_ledger(path).state.open_inhibits:
         if needs_naming(it, now) and not any(same(it.name, name) for name in names) and _is_meant(it, key):
             names.append(it.name)

@@ -12,10 +12,12 @@ from pathlib import Path
 import pytest
 
 from harness.core.errors import FarendError, SafetyError, SiteError, UsageError
+from harness.core.ledger import Act, Entry
 from harness.core.model import Decision, Site, Step
 from harness.core.places import Table
 from harness.core.writing import Write
 from harness.run.gate import CHANGES_SHOWN_MAX, CLOCKS_APART_MAX_NS, Reviews, pass_gate, read_reviews, reviewed_until_ns
+from harness.run.ledger import append
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, gated_plan, run_test
 from harness.site.binding import binding_of
@@ -127,6 +129,16 @@ REFUSED = {
         {"reviews": replace(ACCEPTED, standing={"lo": "float stuck"})},
         "the reviews: standing=lo: no alarm and no point has this name; did you mean low?",
     ),
+    "nobody was told": (
+        lambda: site_of(("stimulus:\n", "notices: [monitoring station]\nstimulus:\n")),
+        {},
+        "notice=monitoring station: the site file wants them told before a test, and ashby.ledger does not say that",
+    ),
+    "what is bypassed is not in any ledger": (
+        site_of,
+        {"inhibited": ("pump A",)},
+        "--inhibited pump A: ashby.ledger has no open inhibit of this name; none is open",
+    ),
     "all is excluded": (
         site_of,
         {
@@ -147,6 +159,47 @@ async def test_it_refuses_before_a_socket_is_opened_and_a_record_is_made(
         await run_test(make(), documents(), options(tmp_path, **changes), time.monotonic_ns, NoView())  # type: ignore[arg-type]
     assert message in str(caught.value)
     assert files_in(tmp_path) == []
+    assert opened == []
+
+
+NOW = time.time_ns() // 10**9 * 10**9
+
+
+def _entry(act: Act, name: str, **more: object) -> Entry:
+    values: dict[str, object] = {"by": "Jo", "at_utc_ns": NOW, "entered_utc_ns": NOW, **more}
+    return Entry(act=act, name=name, **values)  # type: ignore[arg-type]
+
+
+LEDGERS = {
+    "a notice that runs out too soon": (
+        [_entry(Act.NOTICE, "monitoring station", until_utc_ns=NOW + 10**9)],
+        "notice=monitoring station: what Jo told them r",
+    ),
+    "a bypass that was never shown to hold": (
+        [_entry(Act.INHIBIT, "pump A")],
+        "inhibit=pump A: bypassed by Jo, and nothing says that it was shown to hold",
+    ),
+    "a bypass left open by an earlier run": (
+        [_entry(Act.INHIBIT, "pump A", proven="tried"), _entry(Act.RUN, "before.farend")],
+        "inhibit=pump A: left open since ",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", LEDGERS)
+async def test_the_ledger_refuses_before_a_socket_is_opened_and_a_record_is_made(
+    name: str, tmp_path: Path, opened: list[str]
+) -> None:
+    entries, message = LEDGERS[name]
+    path = tmp_path / "ashby.ledger"
+    append(path, *entries)
+    before = path.read_bytes()
+    site = site_of(("stimulus:\n", "notices: [monitoring station]\nstimulus:\n"))
+    with pytest.raises(SafetyError) as caught:
+        await run_test(site, documents(), options(tmp_path, ledger=path), time.monotonic_ns, NoView())  # type: ignore[arg-type]
+    assert message in str(caught.value)
+    assert files_in(tmp_path) == [path]
+    assert path.read_bytes() == before, "what was refused is not entered"
     assert opened == []
 
 
