@@ -1,4 +1,4 @@
-"""The listener of a Modbus RTU bus: a serial port, or RTU frames through a serial device server. It never writes.
+"""The listener of a Modbus RTU bus: a serial port, or RTU frames through a serial device server. It builds no write.
 
 Two ways, declared and never guessed. *Poll*: farend is the only master, and reads the points of all units on an
 absolute schedule. *Receive-only*: the bus has a master; farend sends nothing and pairs what it overhears
@@ -24,9 +24,11 @@ from harness.core.model import Point
 from harness.core.places import ModbusPlace
 from harness.links.base import LinkState, Observer
 from harness.links.fine_timer import FineTimer
+from harness.links.modbus_client import Answer
 from harness.links.modbus_plan import BlockPlan
 from harness.links.modbus_polls import DevicePolls
 from harness.links.modbus_rtu_client import LineTimes, RtuClient
+from harness.links.modbus_rtu_frames import BusRequest
 from harness.links.modbus_rtu_owed import OwedAnswers
 from harness.links.modbus_rtu_receive import Reads, Receiver
 from harness.links.modbus_rtu_session import BusSession, Units
@@ -35,6 +37,8 @@ from harness.links.modbus_tcp import back_off_ns, was_useful
 
 CONNECT_TIMEOUT_S: Final = 5.0
 CLOSE_TIMEOUT_S: Final = 2.0
+CARRY_WAIT_S: Final = 5.0
+"""How long a request that is to be carried waits for the bus to be up."""
 FORGET_MIN_NS: Final = 60 * NS_PER_S
 """An answer that did not come for a minute never comes; for longer, where a bus is polled more slowly than that."""
 
@@ -52,9 +56,16 @@ class ModbusRtuListener:
         observer: Observer,
         clock: Clock,
         next_block_id: Callable[[], int],
+        *,
+        carries: bool = False,
     ) -> None:
-        """Points of other links are passed over. Raises ValueError where the spec asks for what cannot be done."""
+        """Points of other links are passed over; without points nothing is listened to, unless it ``carries`` requests
+        of others. Raises ValueError where the spec asks for what cannot be done.
+        """
         _check(spec)
+        self._carries = carries
+        self._session: BusSession | None = None
+        self._is_up = asyncio.Event()
         self.name = spec.name
         self._spec = spec
         self._observer = observer
@@ -94,11 +105,22 @@ class ModbusRtuListener:
         """Listen until cancelled. A bus that is down is reported to the observer, never raised."""
         if self._spec.way is BusWay.RECEIVE_ONLY:
             await self._receive()
-        if not self._polls.places:
+        if not self._polls.places and not self._carries:
             return
         self._polls.plan()
         with FineTimer(self._clock) as timer:
             await self._poll(timer)
+
+    async def carry(self, request: BusRequest) -> Answer:
+        """Send somebody else's request between two polls. Raises ExchangeError where it gets no good answer, any other
+        LinkError where it was not sent: the bus is not up, or is only overheard, so that farend is no master there.
+        """
+        with suppress(TimeoutError):
+            async with asyncio.timeout(CARRY_WAIT_S):
+                await self._is_up.wait()
+        if self._session is None:
+            raise LinkError(f"{where(self._spec)}: the bus is not up, so nothing was sent")
+        return await self._session.carry(request)
 
     async def _poll(self, timer: FineTimer) -> None:
         wait_ns = 0
@@ -119,9 +141,13 @@ class ModbusRtuListener:
                 self._up_since_ns = self._clock()
                 self._report(LinkState.UP, f"connected to {where(self._spec)}")
                 session = BusSession(self._polls, client, self._owed, self._units, timer)
+                self._session = session
+                self._is_up.set()
                 try:
                     self._report(LinkState.DOWN, await session.run())
                 finally:
+                    self._is_up.clear()
+                    self._session = None
                     client.close()
                     with suppress(TimeoutError):
                         async with asyncio.timeout(CLOSE_TIMEOUT_S):

@@ -34,10 +34,12 @@ from harness.links.modbus_pdu import ReadRequest
 from harness.links.modbus_rtu_frames import (
     FRAME_BYTES_MAX,
     REQUEST_BYTES,
+    BusRequest,
     NoAnswer,
     RtuAnswer,
     answer_bytes,
     misfit,
+    request_bytes,
     request_frame,
     take_answer,
 )
@@ -64,13 +66,13 @@ class LineTimes:
         """The silence between an answer and the next request."""
         return GAP_BEHIND_SERVER_NS if self.port is None else ns_up(t35_s(self.port))
 
-    def carrying_ns(self, request: ReadRequest) -> int:
+    def carrying_ns(self, request: BusRequest) -> int:
         """How long the line carries the request and its whole answer; a time-out does not run meanwhile."""
         if self.port is None:
             return 0
-        return ns_up((REQUEST_BYTES + answer_bytes(request)) * character_s(self.port))
+        return ns_up((request_bytes(request) + answer_bytes(request)) * character_s(self.port))
 
-    def poll_ns(self, request: ReadRequest) -> int | None:
+    def poll_ns(self, request: BusRequest) -> int | None:
         """The least that an answered poll takes on the line."""
         return None if self.port is None else ns_up(poll_s(self.port, request))
 
@@ -88,7 +90,7 @@ class Spent:
     lost_ns: int = 0
 
 
-_Waiting = tuple["asyncio.Future[Answer]", ReadRequest, int, int]
+_Waiting = tuple["asyncio.Future[Answer]", BusRequest, int, int]
 """Who waits, for the answer to what, asked when, with which time-out."""
 
 
@@ -147,6 +149,10 @@ class RtuClient(asyncio.Protocol):
     # --- asking ---
 
     def read(self, request: ReadRequest, timeout_ns: int) -> asyncio.Future[Answer]:
+        """``exchange`` as those who only listen see it: a read request is all that it takes."""
+        return self.exchange(request, timeout_ns)
+
+    def exchange(self, request: BusRequest, timeout_ns: int) -> asyncio.Future[Answer]:
         """Send a request now; await the result for the Answer.
 
         ``timeout_ns`` runs from the end of the request to the beginning of the answer: what the line takes to carry
@@ -166,6 +172,8 @@ class RtuClient(asyncio.Protocol):
         self._sent = request_frame(request)
         self._noisy_since_ns = None
         self._owed.asking(request.unit)
+        if not isinstance(request, ReadRequest):
+            self._owed.echoes.add(request.function)
         asked_ns = self._clock()
         self._waiting = (future, request, asked_ns, timeout_ns)
         self._transport.write(self._sent)
@@ -188,7 +196,7 @@ class RtuClient(asyncio.Protocol):
         was_asked = self._waiting is not None
         self._held += data
         while self._held and self._transport is not None:
-            found = take_answer(self._held)
+            found = take_answer(self._held, self._owed.echoes)
             if found is None:
                 break
             if isinstance(found, NoAnswer):

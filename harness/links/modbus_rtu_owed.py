@@ -26,7 +26,7 @@ from typing import Final
 
 from harness.core.places import Table
 from harness.links.modbus_pdu import TABLE_SIZE, ReadRequest
-from harness.links.modbus_rtu_frames import RtuAnswer
+from harness.links.modbus_rtu_frames import BusRequest, RtuAnswer
 
 OWED_MAX: Final = 8
 """By so many requests to its unit an answer can be late. A serial unit has one receive buffer of 256 bytes and one
@@ -60,7 +60,7 @@ class Match:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Owed:
-    request: ReadRequest
+    request: BusRequest
     asked_ns: int
     number: int
 
@@ -68,7 +68,7 @@ class _Owed:
 class OwedAnswers:
     """The requests to each unit of one bus whose answers may still come. Outlives connections: units know of none."""
 
-    __slots__ = ("_asked", "_forget_ns", "_probes", "_units")
+    __slots__ = ("_asked", "_forget_ns", "_probes", "_units", "echoes")
 
     def __init__(self, forget_ns: int) -> None:
         """``forget_ns``: a request that was not answered for so long never is."""
@@ -76,12 +76,14 @@ class OwedAnswers:
         self._units: dict[int, deque[_Owed]] = {}
         self._probes: dict[int, int] = {}
         self._asked: dict[int, int] = {}
+        self.echoes: set[int] = set()
+        """The functions of requests so far whose answers repeat them: such answers may come, late ones too."""
 
     def asking(self, unit: int) -> None:
         """The next request to a unit goes out."""
         self._asked[unit] = self._asked.get(unit, 0) + 1
 
-    def give_up(self, request: ReadRequest, asked_ns: int) -> None:
+    def give_up(self, request: BusRequest, asked_ns: int) -> None:
         """The last request to its unit was given up without an answer that was certainly its own."""
         number = self._asked.get(request.unit, 0)
         owed = self._units.setdefault(request.unit, deque())
@@ -91,7 +93,7 @@ class OwedAnswers:
         """How many answers of a unit may still come."""
         return len(self._of(unit, now_ns))
 
-    def take(self, answer: RtuAnswer, request: ReadRequest | None, asked_ns: int, now_ns: int) -> Match:
+    def take(self, answer: RtuAnswer, request: BusRequest | None, asked_ns: int, now_ns: int) -> Match:
         """Whose ``answer`` is, where ``request`` waits since ``asked_ns`` (None: nobody waits). And remember."""
         owed = self._of(answer.unit, now_ns)
         fitting = [it for it in owed if answer.fits(it.request)]
@@ -119,7 +121,8 @@ class OwedAnswers:
         the site file does not allow.
         """
         owed = self._of(request.unit, now_ns)
-        taken = {it.request.payload_bytes for it in owed if it.request.function == request.function}
+        reads = [it.request for it in owed if isinstance(it.request, ReadRequest)]
+        taken = {it.payload_bytes for it in reads if it.function == request.function}
         if request.payload_bytes not in taken or self._probes.get(request.unit, 0) >= PROBES_MAX:
             return None
         for count in _other_counts(request, gap_max):

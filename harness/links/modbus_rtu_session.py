@@ -1,11 +1,16 @@
-"""The polling of a serial bus: units that do not answer are left alone, and doubtful answers are asked for again."""
+"""The polling of a serial bus: units that do not answer are left alone, and doubtful answers are asked for again.
+
+Requests of others are carried between two polls, each as soon as the line is free: a bus has one master.
+"""
 
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
+from harness.core.errors import LinkError
 from harness.core.instants import FOREVER, NS_PER_S
 from harness.links.fine_timer import FineTimer
 from harness.links.modbus_client import (
@@ -17,6 +22,7 @@ from harness.links.modbus_client import (
 )
 from harness.links.modbus_polls import DevicePolls, Session, Wake
 from harness.links.modbus_rtu_client import RtuClient, UnsureAnswerError
+from harness.links.modbus_rtu_frames import BusRequest
 from harness.links.modbus_rtu_owed import OWED_MAX, OwedAnswers
 from harness.links.modbus_schedule import Poll
 
@@ -71,6 +77,9 @@ class BusSession(Session):
     ) -> None:
         """``client`` is connected already; ``owed`` and ``units`` outlive it."""
         super().__init__(polls, client)
+        self._bus = client
+        self._carried: deque[tuple[BusRequest, asyncio.Future[Answer]]] = deque()
+        self._is_carrying = False
         self._is_through_server = client.times.port is None
         self._owed = owed
         self._units = units
@@ -81,18 +90,55 @@ class BusSession(Session):
         self._blind_since: dict[int, int] = {}
         self._silent_polls = 0
 
+    def carry(self, request: BusRequest) -> asyncio.Future[Answer]:
+        """Send somebody else's request before the next poll, even to a unit that is left alone; await its Answer.
+
+        The result raises ExchangeError, and any other LinkError where it was not sent. A request that was sent stays
+        under way where its waiter is cancelled.
+        """
+        future: asyncio.Future[Answer] = self._loop.create_future()
+        self._carried.append((request, future))
+        self._go_on()
+        return future
+
     def _wake_in(self, delay_ns: int) -> Wake:
         return self._fine.call_in(delay_ns, self._go_on)
 
     def _next_ns(self) -> int | None:
-        return -FOREVER if self._again is not None else super()._next_ns()
+        if self._is_carrying:
+            return None
+        return -FOREVER if self._again is not None or self._carried else super()._next_ns()
 
     def _begin(self, now_ns: int) -> None:
         if self._again is not None:
             poll, self._again = self._again, None
             self._ask(poll, now_ns)
             return
+        if self._carried:
+            self._send_carried(*self._carried.popleft())
+            return
         super()._begin(now_ns)
+
+    def _send_carried(self, request: BusRequest, waiter: asyncio.Future[Answer]) -> None:
+        if waiter.done():
+            return
+        self._is_carrying = True
+        sent = self._bus.exchange(request, self._timeout_ns)
+        sent.add_done_callback(lambda it: self._was_carried(request, waiter, it))
+
+    def _was_carried(self, request: BusRequest, waiter: asyncio.Future[Answer], sent: asyncio.Future[Answer]) -> None:
+        self._is_carrying = False
+        exc = sent.exception()
+        if exc is None or isinstance(exc, RequestRefusedError | MalformedAnswerError):
+            self._units.answered(request.unit)
+        elif isinstance(exc, AnswerTimeoutError):
+            self._units.timed_out(request.unit, exc.given_up_ns)
+        if not waiter.done():
+            if exc is None:
+                waiter.set_result(sent.result())
+            else:
+                waiter.set_exception(exc)
+        self._go_on()
 
     def _ask(self, poll: Poll, now_ns: int) -> None:
         unit = poll.request.unit
@@ -161,6 +207,10 @@ class BusSession(Session):
             self._again = None
         super()._stop()
         now_ns = self._clock()
+        while self._carried:
+            _, waiter = self._carried.popleft()
+            if not waiter.done():
+                waiter.set_exception(LinkError("the bus went down before it was sent"))
         for block_id, since_ns in self._blind_since.items():
             if self._crash is None:
                 self._observer.poll_failed(block_id, since_ns, now_ns, NOT_ASKED)

@@ -17,7 +17,7 @@ from typing import Final
 from harness.core.instants import NS_PER_S
 from harness.core.links import SerialPort
 from harness.links.modbus_pdu import ReadRequest
-from harness.links.modbus_rtu_frames import EXCEPTION_BYTES, REQUEST_BYTES, answer_bytes
+from harness.links.modbus_rtu_frames import EXCEPTION_BYTES, REQUEST_BYTES, BusRequest, answer_bytes, request_bytes
 
 BAUD_FIXED_ABOVE: Final = 19_200
 T15_FIXED_S: Final = Fraction(750, 1_000_000)
@@ -52,9 +52,9 @@ def exchange_s(port: SerialPort, sent: int, received: int) -> Fraction:
     return (sent + received) * character_s(port) + 2 * t35_s(port)
 
 
-def poll_s(port: SerialPort, request: ReadRequest) -> Fraction:
+def poll_s(port: SerialPort, request: BusRequest) -> Fraction:
     """The least that one answered poll takes on the line."""
-    return exchange_s(port, REQUEST_BYTES, answer_bytes(request))
+    return exchange_s(port, request_bytes(request), answer_bytes(request))
 
 
 def refused_s(port: SerialPort) -> Fraction:

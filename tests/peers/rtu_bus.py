@@ -14,6 +14,8 @@ from fractions import Fraction
 from crccheck.crc import CrcModbus
 
 REQUEST_BYTES = 8
+WRITES_WITH_VALUES = (15, 16)
+"""Their requests have a byte count and values behind address and quantity (V1.1b3, 6.11 and 6.12)."""
 
 
 def closed(body: bytes) -> bytes:
@@ -27,6 +29,11 @@ def answer_to(request: bytes, value: int = 0) -> bytes:
     function, count = request[1], int.from_bytes(request[4:6], "big")
     values = bytes((value & 0xFF,)) * ((count + 7) // 8) if function < 3 else value.to_bytes(2, "big") * count
     return closed(bytes((request[0], function, len(values))) + values)
+
+
+def echo_of(request: bytes) -> bytes:
+    """A right answer to a write: where and what, or where and how many (V1.1b3, 6.5, 6.6, 6.11 and 6.12)."""
+    return closed(request[:6])
 
 
 def refusal_of(request: bytes, code: int = 2) -> bytes:
@@ -77,7 +84,9 @@ async def rtu_over_tcp(answer: Answerer) -> AsyncIterator[Bus]:
             async with asyncio.TaskGroup() as group:
                 while True:
                     try:
-                        request = await reader.readexactly(REQUEST_BYTES)
+                        request = await reader.readexactly(REQUEST_BYTES - 1)
+                        more = request[6] + 2 if request[1] in WRITES_WITH_VALUES else 1
+                        request += await reader.readexactly(more)
                     except (OSError, asyncio.IncompleteReadError):
                         break
                     assert closed(request[:-2]) == request
