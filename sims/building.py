@@ -31,6 +31,7 @@ from sims.levels import Levels
 from sims.output import Surroundings, Value
 from sims.points import BUILDING, BUILDING_COMMON, BUILDING_LEVELS, BUILDING_STATES, Place, Point
 
+MINIMUM_ON_OFF: Final = 6  # the priority of an object's own minimum on and off times (ASHRAE 135, 19.2, from memory)
 LEVELS_EVERY_S: Final = 0.5  # how often a wandering level takes another value
 _ORDER: Final = {"analog-input": 0, "binary-input": 3, "binary-value": 5, "multi-state-value": 19}
 _ACKNOWLEDGED: Final = (AlarmState.NORM.code, AlarmState.ACKED.code)
@@ -178,6 +179,23 @@ class Building:
         if written:
             self._change([object_id])
         return written
+
+    def command(self, object_id: ObjectId, value: float | None, priority: int) -> bool:
+        """Command a test object at a priority, or relinquish; where it changes by that, its alarm comes or goes."""
+        standing = self._objects.standings[object_id]
+        if standing.commands is None or priority == MINIMUM_ON_OFF:
+            return False
+        before, at_ns = standing.value, time.monotonic_ns()
+        standing.commands[priority - 1] = value
+        standing.value = standing.input = standing.commanded
+        table, address = object_id
+        said = {"table": table, "address": address, "signal": standing.signal, "priority": priority}
+        self._site.log("command", place=Place.BUILDING, **said, value=value, present=standing.value, at_ns=at_ns)
+        self._change([object_id])
+        if standing.value != before:
+            action = Action.RAISE if standing.value else Action.CLEAR
+            self._site.press(standing.signal, action, f"building: {table} {address}")
+        return True
 
     def answered(self, sender: Recipient, invoke_id: int, outcome: str) -> bool:
         """A peer answered a confirmed notification."""

@@ -34,7 +34,7 @@ from sims.building_cov import NoRoomError, ObjectId, Subscriber
 from sims.building_events import EventState
 from sims.building_link import UdpServer
 from sims.building_summaries import alarm_summary, event_information, standing_out
-from sims.building_views import Device, Standing
+from sims.building_views import PRIORITIES, Device, Standing
 
 _OUTCOMES: Final = {2: "acked", 3: "acked", 5: "error", 6: "reject", 7: "abort"}  # by PDU type, ASHRAE 135, 20.1
 
@@ -64,6 +64,9 @@ class Keeper(Protocol):
 
     def write(self, object_id: ObjectId, name: str, value: float) -> bool:
         """Write a property, named as bacpypes3 spells it; False where it may not be written."""
+
+    def command(self, object_id: ObjectId, value: float | None, priority: int) -> bool:
+        """Command an object at a priority, or relinquish (None); False where it takes no commands there."""
 
     def answered(self, sender: Subscriber, invoke_id: int, outcome: str) -> bool:
         """A peer answered a confirmed request: whether it was one of the device's notifications."""
@@ -168,7 +171,7 @@ class BuildingNetwork(Application):  # type: ignore[misc]
         await self.response(alarm_summary(self._needs_keeper().reporting(), context=apdu))
 
     async def do_WritePropertyRequest(self, apdu: WritePropertyRequest) -> None:  # noqa: N802
-        """Out_Of_Service can be written, and what an object shows while it is out of service; nothing else."""
+        """Commands to test objects; Out_Of_Service, and what an object shows while it is out of service."""
         view = self.get_object_id(apdu.objectIdentifier)
         if view is None:
             raise ExecutionError("object", "unknownObject")
@@ -179,6 +182,11 @@ class BuildingNetwork(Application):  # type: ignore[misc]
         object_id = _object_id(apdu.objectIdentifier)
         if self._keeper is None or name not in ("outOfService", "presentValue", "reliability"):
             raise ExecutionError("property", "writeAccessDenied")
+        standing = self._keeper.standing(object_id)
+        if standing is not None and standing.commands is not None and name == "presentValue":
+            self._command(self._keeper, object_id, apdu, kind)
+            await self.response(SimpleAckPDU(context=apdu))
+            return
         try:
             value = float(apdu.propertyValue.cast_out(kind))
         except (ValueError, TypeError) as exc:
@@ -186,6 +194,21 @@ class BuildingNetwork(Application):  # type: ignore[misc]
         if not self._keeper.write(object_id, name, value):
             raise ExecutionError("property", "writeAccessDenied")
         await self.response(SimpleAckPDU(context=apdu))
+
+    def _command(self, keeper: Keeper, object_id: ObjectId, apdu: WritePropertyRequest, kind: Any) -> None:
+        """ASHRAE 135, 15.9 and 19.2: without a priority it is 16; Null relinquishes."""
+        priority = PRIORITIES if apdu.priority is None else int(apdu.priority)
+        numbers = [int(tag.tag_number) for tag in apdu.propertyValue.tagList if int(tag.tag_class) == 0]
+        value: float | None = None
+        if numbers != [0]:  # application tag 0 is Null (20.2.2)
+            try:
+                value = float(apdu.propertyValue.cast_out(kind))
+            except (ValueError, TypeError) as exc:
+                raise ExecutionError("property", "invalidDataType") from exc
+            if value not in (0.0, 1.0):
+                raise ExecutionError("property", "valueOutOfRange")
+        if not keeper.command(object_id, value, priority):
+            raise ExecutionError("property", "writeAccessDenied")
 
     def _needs_keeper(self) -> Keeper:
         if self._keeper is None:

@@ -12,13 +12,14 @@ from sims.building_events import ChangeOfState, Delays, OutOfRange
 from sims.building_faults import WRONG_CLASS, Faults
 from sims.building_levels import COV_INCREMENT, DEADBAND, HIGH_LIMIT, LOW_LIMIT
 from sims.building_options import BuildingOptions
-from sims.building_views import Standing
+from sims.building_views import PRIORITIES, Standing
 from sims.defect_kinds import Name
 from sims.durations import NS_PER_S
-from sims.points import BUILDING, BUILDING_COMMON, BUILDING_STATES, TANKS, Point
+from sims.points import BUILDING, BUILDING_COMMON, BUILDING_STATES, REMOTE, TANKS, Point
 
 DEVICE_INSTANCE: Final = 260001
 PROCESS: Final = 1  # the process identifier of every recipient
+TEST_OBJECT_FIRST: Final = 201  # binary-value of the first alarm's test object
 
 
 def make_standings(options: BuildingOptions, faults: Faults) -> dict[ObjectId, Standing]:
@@ -29,6 +30,7 @@ def make_standings(options: BuildingOptions, faults: Faults) -> dict[ObjectId, S
         common,
         *(_state(point) for point in BUILDING_STATES),
         *(_level(number + 1, tank, options) for number, tank in enumerate(TANKS)),
+        *(_test_object(alarm.number, alarm.name) for alarm in REMOTE if options.test_objects),
     ]
     return {standing.object_id: standing for standing in standings}
 
@@ -55,6 +57,16 @@ def _binary_input(point: Point, options: BuildingOptions, faults: Faults) -> Sta
             notification_class=options.notification_class if wrong is None else WRONG_CLASS,
             event_enable=(False,) * 3 if faults.find(Name.EVENTS_DISABLED, signal) else (True,) * 3,
         ),
+    )
+
+
+def _test_object(number: int, alarm: str) -> Standing:
+    """What raises an alarm while it is commanded active: the way of a building system to simulate one."""
+    return Standing(
+        object_id=("binary-value", TEST_OBJECT_FIRST + number),
+        signal=alarm,
+        text=f"{BY_NAME[alarm].text} TEST",
+        commands=[None] * PRIORITIES,
     )
 
 

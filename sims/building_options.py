@@ -19,6 +19,7 @@ class BuildingOptions:
 
     ``recipients_elsewhere``: those of the class to which a defect moves an object; None for the same.
     ``time_delays_ns``: Time_Delay by alarm, or by tank for its level; whole seconds, as BACnet has it.
+    ``test_objects``: for each alarm a commandable binary-value from 201, which raises it while it is active.
     """
 
     port: int = 0
@@ -30,6 +31,7 @@ class BuildingOptions:
     notification_class: NotificationClass = field(default_factory=NotificationClass)
     apdu_timeout_s: float = 3.0
     apdu_retries: int = 3
+    test_objects: bool = False
 
     def __post_init__(self) -> None:
         """Raises ValueError with name=value, what was expected and the remedy."""

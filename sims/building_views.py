@@ -16,6 +16,7 @@ from bacpypes3.basetypes import (
     DeviceAddress,
     EventTransitionBits,
     LimitEnable,
+    PriorityValue,
     Recipient,
     ServicesSupported,
 )
@@ -53,6 +54,8 @@ SERVICES: Final = (
     "whoIs",
     "writeProperty",
 )
+PRIORITIES: Final = 16  # slots of a Priority_Array (ASHRAE 135, 19.2)
+RELINQUISH_DEFAULT: Final = 0.0
 _EVERY_DAY: Final = [1] * 7
 
 
@@ -61,7 +64,8 @@ class Standing:
     """One object at this moment. ``signal``: what it shows: an alarm, ``common-alarm`` or a tank.
 
     ``input``: what the object would show were it in service. ``machine`` and ``alarming`` are None where the object
-    reports no events. ``increment``: COV_Increment of an analog.
+    reports no events. ``increment``: COV_Increment of an analog. ``commands``: the Priority_Array, None
+    where the object takes no commands.
     """
 
     object_id: ObjectId
@@ -75,6 +79,12 @@ class Standing:
     algorithm: ChangeOfState | OutOfRange | None = None
     machine: EventMachine | None = None
     alarming: Alarming | None = None
+    commands: list[float | None] | None = None
+
+    @property
+    def commanded(self) -> float:
+        """What the commands make of Present_Value: that of the highest priority, else Relinquish_Default (19.2)."""
+        return next((value for value in self.commands or () if value is not None), RELINQUISH_DEFAULT)
 
     @property
     def event_state(self) -> EventState:
@@ -217,7 +227,7 @@ def view_of(standing: Standing) -> Any:
         case "binary-input":
             view = _BinaryInput(**common, **_reporting(standing), presentValue=0, polarity="normal")
         case "binary-value":
-            view = _BinaryValue(**common, presentValue=0)
+            view = _BinaryValue(**common, presentValue=0, **_commandable(standing))
         case "multi-state-value":
             texts = list(STATE_TEXTS)
             view = _MultiStateValue(**common, presentValue=1, numberOfStates=len(texts), stateText=texts)
@@ -232,6 +242,19 @@ def view_of(standing: Standing) -> Any:
     fill(view, standing)
     fill_events(view, standing)
     return view
+
+
+def _commandable(standing: Standing) -> dict[str, Any]:
+    if standing.commands is None:
+        return {}
+    return {"priorityArray": _priority_array(standing.commands), "relinquishDefault": int(RELINQUISH_DEFAULT)}
+
+
+def _priority_array(commands: Sequence[float | None]) -> list[PriorityValue]:
+    return [
+        PriorityValue(null=()) if value is None else PriorityValue(enumerated=Enumerated(int(value)))
+        for value in commands
+    ]
 
 
 def _reporting(standing: Standing) -> dict[str, Any]:
@@ -264,6 +287,8 @@ def fill(view: Any, standing: Standing) -> None:
     view.reliability = standing.reliability
     view.outOfService = standing.out_of_service
     view.eventState = int(standing.event_state)
+    if standing.commands is not None:
+        view.priorityArray = _priority_array(standing.commands)
 
 
 def fill_events(view: Any, standing: Standing) -> None:
