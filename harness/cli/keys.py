@@ -265,7 +265,8 @@ class KeyClient:
         rest += [f"  space all marked ? are off   {CANNOT_SAY} cannot say"] if asks - {Ask.STAYED} else []
         newest = self._order[-1].pending() if self._order else None
         undo = f"{UNDO} take back ({newest.last})   " if newest is not None and newest.last else ""
-        undo += f"{LATE} I was late   " if newest is not None and newest.is_last_change else ""
+        is_newest = self._guide is None or not self._guide.is_newest
+        undo += f"{LATE} I was late   " if newest is not None and newest.is_last_change and is_newest else ""
         return [*found, *rest, f"  {undo}{STOP} clear and stop", *([f"  {self._said}"] if self._is_said() else [])]
 
     # --- inside -------------------------------------------------------------------------------------------
@@ -276,6 +277,8 @@ class KeyClient:
                 if self._letters.get((it.link, sign.point)) == key.lower():
                     self._said = ""
                     self._order.append(it)
+                    if self._guide is not None:
+                        self._guide.is_newest = False
                     it.report(sign.point, key == key.lower(), at_ns, since_ns)
                     return
         if key.isprintable() and not any(it.is_awaited for it in self._reports):

@@ -1,7 +1,9 @@
 """A person performs the steps of stimuli, and presses a key for each: when it was done is known as well as keys tell.
 
-A step lies between the moment its key may have been pressed late by and the key itself. Where the alarm has a reference
-point, that one times it, and the key only confirms: then the step lies between asking and key.
+A step lies between the moment its key may have been pressed late by and the key itself. What a reference point times,
+the raise and the clear of its alarm, may have been done at any time since it was asked for: its key only confirms.
+Where an output changed before the step can have been done, the key came late, and that step too is taken to have been
+done at any time since it was asked for.
 """
 
 from __future__ import annotations
@@ -10,22 +12,26 @@ import asyncio
 from collections.abc import Iterable, Iterator
 from typing import Final
 
+from harness.core.behaviours import output_table
 from harness.core.durations import duration
-from harness.core.instants import Bounds, Clock
-from harness.core.model import KEY_BEFORE_NS, Alarm, Site, Step
+from harness.core.instants import Bounds
+from harness.core.model import KEY_BEFORE_NS, Alarm, Behaviour, Expectation, Point, Site, Step
 from harness.run.guide import Guide, Pressed
-from harness.run.live import LiveSource
+from harness.run.live import LiveSource, PointState
 from harness.run.order import Item
 from harness.run.raising import UnsentError
 from harness.stimulus.performed import Performed
 
 _WORDS: Final = {
     Step.RAISE: "RAISE {alarm}{how}",
-    Step.SILENCE: "SILENCE the horn",
-    Step.ACKNOWLEDGE: "ACKNOWLEDGE it",
-    Step.CLEAR: "CLEAR it: let it go back to normal",
-    Step.RESET: "RESET it",
+    Step.SILENCE: "SILENCE {name}",
+    Step.ACKNOWLEDGE: "ACKNOWLEDGE {name}{along}",
+    Step.CLEAR: "CLEAR {name}: let it go back to normal",
+    Step.RESET: "RESET {name}",
 }
+
+TIMED_BY_REFERENCE: Final = (Step.RAISE, Step.CLEAR)
+"""The steps that a reference point sees."""
 
 
 def too_fine_by_hand(site: Site, items: Iterable[Item]) -> Iterator[str]:
@@ -52,57 +58,85 @@ class ByHand:
 
     by_itself = False
 
-    def __init__(self, site: Site, guide: Guide, live: LiveSource, clock: Clock, who: str) -> None:
+    def __init__(self, site: Site, guide: Guide, live: LiveSource, who: str) -> None:
         self._site = site
         self._guide = guide
         self._live = live
-        self._clock = clock
+        self._changes: dict[str, tuple[bool, int]] = {}  # by point, its newest state and when that was told
         self.how = f"by hand, {who}"
+        live.subscribe(self._changed)
 
     def can_do(self, alarm: Alarm, step: Step) -> bool:
         """A person can do everything but clear what clears by itself."""
         return step is not Step.CLEAR or alarm.lasts_ns is None
 
     async def perform(self, alarm: Alarm, step: Step) -> Performed:
-        """Propose it and wait for its key. UnsentError where a raise was given up before it was done."""
+        """Propose it and wait for its key. UnsentError where a raise was given up before anything showed of it."""
         self._guide.late_of(None)
+        on_before = frozenset(name for name, state in self._live.states.items() if state.on)
         may_be_nothing = step is not Step.RAISE
         try:
             pressed = await self._guide.step(step, self._text(alarm, step), may_be_nothing=may_be_nothing)
         except asyncio.CancelledError as exc:
-            if step is Step.RAISE and not self._shows(alarm):
+            if step is Step.RAISE and not self._shows(on_before):
                 raise UnsentError from exc
             raise
         if not pressed.is_done:
-            why = f"there was nothing to {step.value}"
+            why = "nobody raised it" if step is Step.RAISE else f"there was nothing to {step.value}"
             return Performed(at=pressed.key, proven=False, why=why, is_sent=False)
-        late = self._latest(pressed)
-        self._guide.late_of(step, late)
-        at = late if alarm.reference is not None else self._soonest(pressed)
-        return Performed(at=at, proven=True, finest_ns=self._site.key_within_ns + KEY_BEFORE_NS)
+        at, why = self._soonest(pressed), ""
+        late = self._latest(pressed, at)
+        if alarm.reference is not None and step in TIMED_BY_REFERENCE:
+            at = late
+        else:
+            self._guide.late_of(step, late)
+            before = self._changed_before(alarm, step, pressed.asked_ns, at.lo)
+            if before:
+                at, why = late, f"its key came late: {before} had changed before"
+        return Performed(at=at, proven=True, why=why, finest_ns=self._site.key_within_ns + KEY_BEFORE_NS)
 
     async def acknowledge_left(self, alarm: Alarm) -> Performed | None:
         """A person acknowledges all at once."""
         del alarm
         return None
 
-    def _latest(self, pressed: Pressed) -> Bounds:
-        """A step whose key may have come late by any time: it was done at some time since it was asked for."""
-        return Bounds(pressed.asked_ns, pressed.key.hi + KEY_BEFORE_NS)
-
     def _soonest(self, pressed: Pressed) -> Bounds:
-        """A step whose key came as soon as the site file says that keys come."""
-        latest = self._latest(pressed)
-        return Bounds(max(latest.lo, min(latest.hi, pressed.key.lo - self._site.key_within_ns)), latest.hi)
+        """A step whose key came as soon as the site file says that keys come.
+
+        Not cut at the asking: it may have been done just before it was asked for.
+        """
+        return Bounds(max(pressed.since_ns, pressed.key.lo - self._site.key_within_ns), pressed.key.hi + KEY_BEFORE_NS)
+
+    def _latest(self, pressed: Pressed, soonest: Bounds) -> Bounds:
+        """A step whose key may have come late by any time: it was done at some time since it was asked for."""
+        return Bounds(min(pressed.asked_ns, soonest.lo), soonest.hi)
+
+    def _changed(self, point: Point, state: PointState) -> None:
+        self._changes[point.name] = (state.on, state.told_ns)
+
+    def _changed_before(self, alarm: Alarm, step: Step, asked_ns: int, lo: int) -> str:
+        """A point that did what the step makes it do before the step can have been done, and after it was asked for."""
+        for row in self._site.expectations_of(alarm.name):
+            on, told_ns = self._changes.get(row.point, (None, 0))
+            if on is (step is Step.RAISE) and _is_moved_by(row, step) and asked_ns < told_ns < lo:
+                return row.point
+        return ""
 
     def _text(self, alarm: Alarm, step: Step) -> str:
         how = self._site.by_hand_of(alarm.name)
         named = f"{alarm.name} ({alarm.text})" if alarm.text and alarm.text != alarm.name else alarm.name
-        return _WORDS[step].format(alarm=named, how=f": {how}" if how else "")
+        brought = self._site.brought_along(alarm.name)
+        along = f", and {', '.join(brought)} that came with it" if brought else ""
+        return _WORDS[step].format(alarm=named, name=alarm.name, how=f": {how}" if how else "", along=along)
 
-    def _shows(self, alarm: Alarm) -> bool:
-        """Whether anything says that the alarm is up after all."""
-        points = {row.point for row in self._site.expectations_of(alarm.name)}
-        points |= set() if alarm.reference is None else {alarm.reference}
+    def _shows(self, on_before: frozenset[str]) -> bool:
+        """Whether anything came on at all since a raise was asked for: then something may have been raised."""
         states = self._live.states
-        return any(point in states and states[point].on for point in points)
+        since = self._guide.pending().since_ns
+        return any(self._live.was_on_since(name, since) for name in states if name not in on_before)
+
+
+def _is_moved_by(row: Expectation, step: Step) -> bool:
+    if row.behaviour is Behaviour.QUIET:
+        return False
+    return step is Step.RAISE or step in output_table(row.behaviour, row.released_by).releasing

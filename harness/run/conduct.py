@@ -175,16 +175,20 @@ class Conductor:
 
     async def _tested(self, item: Item, stimulus: str) -> StepDone | None:
         """Test one alarm, unless it is interrupted; returns the raise, None where there was none."""
-        if self._t.guide is not None:
-            self._t.guide.begin(item.alarm.name, stimulus)
+        guide, before = self._t.guide, "" if self._before is None else self._before.alarm.name
+        if guide is not None:
+            guide.begin(item.alarm.name, stimulus, before)
+        self._one.raised = None  # it may be interrupted before it begins
         try:
             return await self._interruptions.under(self._limited(item, stimulus))
         except InterruptedTestError as exc:
             self._interrupted(item, stimulus, exc.interruption)
             return self._one.raised
         finally:
-            if self._t.guide is not None:
-                self._t.guide.end()
+            for step in () if guide is None else guide.extra():
+                await self._raiser.step(item.alarm, step, stimulus)
+            if guide is not None:
+                guide.end()
 
     def _interrupted(self, item: Item, stimulus: str, it: Interruption) -> None:
         """Enter why, and plan what comes of it."""
@@ -226,7 +230,8 @@ class Conductor:
             def found(point: str) -> None:
                 text = f"{self._unexplained.named([point])} came on, and nothing that was raised explains it"
                 if name in self._raiser.open:
-                    self._t.view.urgent(f"{text}. {name} is cleared soon, to see whether it goes with it")
+                    whose = "" if self._raiser.by_itself else f" (or was another one raised than {name}?)"
+                    self._t.view.urgent(f"{text}{whose}. {name} is cleared soon, to see whether it goes with it")
                     interrupt_in(HOLD_MAX_NS, Interruption(why=Why.UNEXPLAINED, text=text))
                 else:
                     self._t.view.urgent(text)

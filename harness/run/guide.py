@@ -14,14 +14,19 @@ from dataclasses import dataclass
 from enum import StrEnum, unique
 from typing import Final
 
-from harness.core.instants import Bounds, Clock
-from harness.core.model import Step
+from harness.core.instants import NS_PER_MS, Bounds, Clock
+from harness.core.model import KEY_BEFORE_NS, Step
 from harness.record.header import Json
 from harness.run.interrupting import Interruption, Why
 from harness.run.steps import LATE_EVENT
 
 Enter = Callable[[str, int, Mapping[str, Json]], None]
 """(kind, instant, data): an event into the record."""
+
+
+ANSWER_LEAST_NS: Final = 250 * NS_PER_MS
+"""Nobody reads what is asked, does it and presses its key in less: a key that comes sooner answers something else
+(from memory: the simplest reaction to a light takes about 0.2 s)."""
 
 
 @unique
@@ -89,14 +94,33 @@ _INTERRUPTING: Final = {
 }
 
 
+@unique
+class Heard(StrEnum):
+    """What became of a key."""
+
+    TAKEN = "taken"
+    EARLY = "taken before it was asked"
+    AGAIN = "taken once more"
+    """The step had been done already: it was done at the one key or at the other."""
+    TOO_SOON = "too soon after it was asked"
+    NOT_RAISED = "nothing is raised yet"
+    NOTHING = "nothing is asked"
+
+    @property
+    def is_taken(self) -> bool:
+        """Whether the key counted."""
+        return self in (Heard.TAKEN, Heard.EARLY, Heard.AGAIN)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Proposal:
     """What to show the person now.
 
     ``alarm``: what it is about, '' between two alarms. ``step``: the proposed step, None where nothing is proposed;
     ``may_be_nothing``: it may turn out that there is nothing to do. ``text``: what to do. ``choosing``: of what the
-    person is asked the reason, with ``reasons``. ``since_ns``: when it was asked. ``is_late_possible``: the newest key
-    can be said to have come late.
+    person is asked the reason, with ``reasons``. ``since_ns``: when it was asked. ``late_step``: the step whose key
+    can still be said to have come late. ``is_raised``: the alarm has been raised, as its key said. ``again_of``: the
+    alarm that would be tested once more now.
     """
 
     step: Step | None
@@ -106,15 +130,21 @@ class Proposal:
     choosing: Said | None = None
     reasons: tuple[str, ...] = ()
     since_ns: int = 0
-    is_late_possible: bool = False
+    late_step: Step | None = None
+    is_raised: bool = False
+    again_of: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pressed:
-    """A step as its key said it was done: the key was pressed within ``key``, and asked for from ``asked_ns``."""
+    """A step as its key said it was done: the key was pressed within ``key``, and asked for from ``asked_ns``.
+
+    ``since_ns``: surely not done before, asked for or not: nobody knew of the alarm, or it was not raised.
+    """
 
     key: Bounds
     asked_ns: int
+    since_ns: int
     is_done: bool = True
 
 
@@ -128,14 +158,16 @@ class Guide:
         self._enter: Enter | None = None
         self._interrupt: Callable[[Interruption], None] | None = None
         self._alarm = ""
+        self._before = ""  # the alarm that was tested before
         self._stimulus = ""
         self._step: Step | None = None
         self._text = ""
         self._may_be_nothing = False
         self._choosing: Said | None = None
         self._asked_ns = 0
-        self._begun_ns = 0
-        self._early: dict[Step, Pressed] = {}  # steps of this stimulus that were done before they were proposed
+        self._since_ns = 0  # no step that is still to come was done before
+        self._done: set[Step] = set()
+        self._early: dict[Step, Pressed] = {}  # steps of this stimulus that were done without having been proposed
         self._answer: asyncio.Future[Pressed] | None = None
         self._reason: asyncio.Future[str] | None = None
         self._late_of: tuple[Step, Bounds] | None = None
@@ -165,27 +197,29 @@ class Guide:
             choosing=self._choosing,
             reasons=REASONS.get(self._choosing, ()) if self._choosing is not None else (),
             since_ns=self._asked_ns,
-            is_late_possible=self._late_of is not None,
+            late_step=None if self._late_of is None else self._late_of[0],
+            is_raised=Step.RAISE in self._done,
+            again_of=self._alarm if Step.RAISE in self._done or not self._before else self._before,
         )
 
-    def press(self, said: Said | Step, at_ns: int, since_ns: int | None = None) -> bool:
-        """The person says something, between ``since_ns`` and ``at_ns``. False where it means nothing now."""
+    def press(self, said: Said | Step, at_ns: int, since_ns: int | None = None) -> Heard:
+        """The person says something, between ``since_ns`` and ``at_ns``. Returns what became of it."""
         key = Bounds(min(at_ns if since_ns is None else since_ns, at_ns), at_ns)
         if isinstance(said, Step):
-            return self._done(said, key)
+            return self._named(said, key)
         match said:
             case Said.DONE:
-                return self._step is not None and self._done(self._step, key)
+                return self._answered(key, is_done=True)
             case Said.NOT_DONE:
-                return self._nothing(key)
+                return self._answered(key, is_done=False)
             case Said.LATE:
                 return self._was_late()
             case _:
                 if not self._alarm:
-                    return False
+                    return Heard.NOTHING
                 self._choosing = None if self._choosing is said else said
                 self._changed()
-                return True
+                return Heard.TAKEN
 
     def choose(self, number: int, at_ns: int) -> bool:
         """The reason of what was said before, counted from 1. False where there is no such reason."""
@@ -194,8 +228,9 @@ class Guide:
             return False
         reason = REASONS[said][number - 1]
         if said is Said.KNOWN:
-            if self._reason is not None and not self._reason.done():
-                self._reason.set_result(reason)
+            if self._reason is None or self._reason.done() or at_ns < self._asked_ns + ANSWER_LEAST_NS:
+                return False
+            self._reason.set_result(reason)
             return True
         self._choosing = None
         if said is Said.NOTE:
@@ -224,13 +259,18 @@ class Guide:
         """True while a person can press keys."""
         return self._clients > 0
 
-    def begin(self, alarm: str, stimulus: str) -> None:
-        """From now on what is said is about this stimulus."""
-        self._alarm, self._stimulus = alarm, stimulus
-        self._begun_ns = self._clock()
+    def begin(self, alarm: str, stimulus: str, before: str = "") -> None:
+        """From now on what is said is about this stimulus. ``before``: the alarm that was tested before it."""
+        self._alarm, self._stimulus, self._before = alarm, stimulus, before
+        self._since_ns = self._clock()
         self._early.clear()
+        self._done.clear()
         self._late_of = None
         self.rest("")
+
+    def extra(self) -> tuple[Step, ...]:
+        """Steps that were done and never proposed; ``step`` takes each at once."""
+        return tuple(self._early)
 
     def end(self) -> None:
         """What is said from now on is about no stimulus."""
@@ -245,21 +285,25 @@ class Guide:
 
     async def step(self, step: Step, text: str, *, may_be_nothing: bool = False) -> Pressed:
         """Propose a step, and wait until the person says that it is done. One that was done early is taken at once."""
-        early = self._early.pop(step, None)
-        if early is not None:
-            return early
-        self._asked_ns = self._clock()
-        self._step, self._text, self._may_be_nothing = step, text, may_be_nothing
-        self._event("asked", self._asked_ns, {"step": step.value})
-        self._answer = asyncio.get_running_loop().create_future()
-        if not self.is_attended:
-            self._answer.set_result(Pressed(key=Bounds(self._asked_ns, self._asked_ns), asked_ns=0, is_done=False))
-        self._changed()
-        try:
-            return await self._answer
-        finally:
-            self._answer = None
-            self.rest("")
+        pressed = self._early.pop(step, None)
+        if pressed is None:
+            self._asked_ns = self._clock()
+            self._step, self._text, self._may_be_nothing = step, text, may_be_nothing
+            self._event("asked", self._asked_ns, {"step": step.value})
+            self._answer = asyncio.get_running_loop().create_future()
+            if not self.is_attended:
+                self._gone()
+            self._changed()
+            try:
+                pressed = await self._answer
+            finally:
+                self._answer = None
+                self.rest("")
+        if pressed.is_done:
+            self._done.add(step)
+        if step is Step.RAISE:
+            self._since_ns = self._asked_ns
+        return pressed
 
     def late_of(self, step: Step | None, at: Bounds | None = None) -> None:
         """When a step was done if the person says that its key came late; None: it cannot be said any more."""
@@ -270,15 +314,15 @@ class Guide:
         """Nobody is there any more: nothing that is asked will be answered."""
         now = self._clock()
         if self._interrupt is not None:
-            self._interrupt(Interruption(why=Why.LEFT, text="the terminal of the person who raises was closed"))
+            self._interrupt(Interruption(why=Why.LEFT, text="the person who raises is not at the keys any more"))
         if self._reason is not None and not self._reason.done():
             self._reason.set_result("")
         if self._answer is not None and not self._answer.done():
-            self._answer.set_result(Pressed(key=Bounds(now, now), asked_ns=self._asked_ns, is_done=False))
+            self._answer.set_result(self._pressed(Bounds(now, now), is_done=False))
 
     async def confirm(self, text: str) -> str:
         """Ask why something is on already. Returns the reason, '' where the person wants to leave, or is not there."""
-        self._begun_ns = self._asked_ns = self._clock()
+        self._asked_ns = self._clock()
         self._text, self._choosing = text, Said.KNOWN
         self._reason = asyncio.get_running_loop().create_future()
         if not self.is_attended:
@@ -292,32 +336,58 @@ class Guide:
 
     # --- inside -------------------------------------------------------------------------------------------
 
-    def _done(self, step: Step, key: Bounds) -> bool:
+    def _answered(self, key: Bounds, *, is_done: bool) -> Heard:
+        """The key that answers whatever is asked."""
+        if self._answer is None or self._answer.done() or not (is_done or self._may_be_nothing):
+            return Heard.NOTHING
+        if self._is_too_soon(key):
+            return Heard.TOO_SOON
         self._choosing = None
+        self._answer.set_result(self._pressed(key, is_done=is_done))
+        return Heard.TAKEN
+
+    def _named(self, step: Step, key: Bounds) -> Heard:
+        """The key of one step, whatever is asked."""
         if self._answer is not None and not self._answer.done() and step is self._step:
-            self._answer.set_result(Pressed(key=key, asked_ns=self._asked_ns))
-            return True
-        if not self._alarm or step in self._early or step is Step.RAISE:
-            return False
-        # Done before it was proposed: since when is not known better than since the alarm was begun.
-        self._early[step] = Pressed(key=key, asked_ns=self._begun_ns)
+            if not self._is_too_soon(key):
+                return self._answered(key, is_done=True)
+            if step is Step.RAISE:
+                return Heard.TOO_SOON
+            # Nobody is so fast: it was done before it was asked, and its own key says so.
+            self._choosing = None
+            self._answer.set_result(self._pressed(key, since_it_was_asked=False))
+            return Heard.TAKEN
+        if not self._alarm:
+            return Heard.NOTHING
+        if Step.RAISE not in self._done:
+            return Heard.NOT_RAISED
+        self._choosing = None
+        if step in self._done:
+            # At the one key or at the other: the bounds of that step come to hold both.
+            self._event(LATE_EVENT, key.hi, {"step": step.value, "lo": key.lo, "hi": key.hi + KEY_BEFORE_NS})
+            self._changed()
+            return Heard.AGAIN
+        first = self._early.get(step)
+        both = key if first is None else Bounds(first.key.lo, key.hi)
+        self._early[step] = self._pressed(both, since_it_was_asked=False)
         self._event("early", key.hi, {"step": step.value})
         self._changed()
-        return True
+        return Heard.EARLY
 
-    def _nothing(self, key: Bounds) -> bool:
-        if self._answer is None or self._answer.done() or not self._may_be_nothing:
-            return False
-        self._answer.set_result(Pressed(key=key, asked_ns=self._asked_ns, is_done=False))
-        return True
+    def _is_too_soon(self, key: Bounds) -> bool:
+        return key.lo < self._asked_ns + ANSWER_LEAST_NS
 
-    def _was_late(self) -> bool:
+    def _pressed(self, key: Bounds, *, is_done: bool = True, since_it_was_asked: bool = True) -> Pressed:
+        asked = self._asked_ns if since_it_was_asked else self._since_ns
+        return Pressed(key=key, asked_ns=asked, since_ns=self._since_ns, is_done=is_done)
+
+    def _was_late(self) -> Heard:
         if self._late_of is None:
-            return False
+            return Heard.NOTHING
         (step, at), self._late_of = self._late_of, None
         self._event(LATE_EVENT, self._clock(), {"step": step.value, "lo": at.lo, "hi": at.hi})
         self._changed()
-        return True
+        return Heard.TAKEN
 
     def _event(self, kind: str, at_ns: int, data: Mapping[str, Json]) -> None:
         if self._enter is not None:

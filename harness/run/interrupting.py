@@ -40,7 +40,7 @@ class InterruptedTestError(Exception):
 
 
 class Interruptions:
-    """Interrupts what runs :meth:`under` it. Several at once: the first counts."""
+    """Interrupts what runs :meth:`under` it. Several at once: the first counts, but leaving counts always."""
 
     def __init__(self) -> None:
         self._asked: Interruption | None = None
@@ -48,7 +48,7 @@ class Interruptions:
 
     def interrupt(self, it: Interruption) -> None:
         """Have the work that runs now stopped; where none runs, what is begun next."""
-        if self._asked is None:
+        if self._asked is None or it.why is Why.LEFT:
             self._asked = it
             self._news.set()
 
@@ -63,7 +63,10 @@ class Interruptions:
             if not task.done():
                 task.cancel()
             await ended(task)
-        asked, self._asked = self._asked, None
+        asked = self._asked
+        if asked is not None and asked.why is Why.LEFT and not task.cancelled():
+            return task.result()  # it came at the very end; whoever wants to leave leaves what comes next
+        self._asked = None
         self._news.clear()
         if asked is not None and task.cancelled():
             raise InterruptedTestError(asked)

@@ -11,12 +11,12 @@ from typing import Final
 
 from harness.core.model import Step
 from harness.record.found import Event
-from harness.run.steps import INTENT_EVENT, STEP_EVENT, StepDone
+from harness.run.steps import INTENT_EVENT, STEP_EVENT, UNSENT_EVENT, StepDone
 
 CLEARED_LEFT_OPEN_EVENT: Final = "cleared-left-open"
 """In a later record: what became of a stimulus that an earlier one left open."""
 
-TOLD_OF_IN: Final = (INTENT_EVENT, STEP_EVENT, CLEARED_LEFT_OPEN_EVENT)
+TOLD_OF_IN: Final = (INTENT_EVENT, UNSENT_EVENT, STEP_EVENT, CLEARED_LEFT_OPEN_EVENT)
 """The kinds of events that say whether something is left raised."""
 
 
@@ -46,6 +46,8 @@ def open_stimuli(events: Iterable[Event]) -> tuple[OpenStimulus, ...]:
             found[stimulus] = OpenStimulus(
                 stimulus=stimulus, alarm=alarm, how=how, raised_ns=event.at_ns, is_certain=False
             )
+        elif event.kind == UNSENT_EVENT:
+            found.pop(str(event.data["stimulus"]), None)
         elif event.kind == STEP_EVENT:
             done = StepDone.from_data(event.data)
             if done.step is Step.RAISE and not done.is_sent:

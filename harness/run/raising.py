@@ -125,7 +125,7 @@ class Raiser:
         try:
             done = await self._hand.perform(alarm, step)
         except UnsentError:
-            self.forget(alarm)
+            self.open.pop(alarm.name, None)  # it never was raised, so what comes on from now on is not explained by it
             self._journal.event(UNSENT_EVENT, self._clock(), {"stimulus": stimulus, "alarm": alarm.name})
             raise
         except asyncio.CancelledError:

@@ -108,8 +108,15 @@ def _widen(mine: dict[Step, StepDone], late: Mapping[str, Any]) -> None:
 
 
 def _tried_again(first: StepDone, second: StepDone) -> StepDone:
-    """Two tries as one step. A proven one stands; the one before it without proof may have been taken all the same."""
-    return first if first.proven else replace(second, at=Bounds(first.at.lo, max(first.at.hi, second.at.hi)))
+    """Two tries as one step. A proven one stands; the one before it without proof may have been taken all the same.
+
+    One that surely did nothing leaves the other as it is.
+    """
+    if first.proven or (first.is_sent and not second.is_sent):
+        return first
+    if not first.is_sent:
+        return second
+    return replace(second, at=Bounds(first.at.lo, max(first.at.hi, second.at.hi)))
 
 
 def _is_void(first: StepDone, steps: Mapping[Step, StepDone]) -> bool:
@@ -141,8 +148,8 @@ def _at(steps: Mapping[Step, StepDone], step: Step) -> Bounds | None:
     One without proof may or may not have been taken: it is open above.
     """
     done = steps.get(step)
-    if done is None or not done.is_sent:
-        return None
+    if done is None or not done.is_sent or done.at.hi < steps[Step.RAISE].at.lo:
+        return None  # what surely came before the raise was no step of it
     return done.at if done.proven else Bounds(done.at.lo, FOREVER)
 
 

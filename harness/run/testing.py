@@ -232,7 +232,7 @@ async def _hand(
     What can write is not even there where a person raises.
     """
     if guide is not None:
-        yield ByHand(site, guide, live, clock, options.who), None
+        yield ByHand(site, guide, live, options.who), None
         return
     from harness.stimulus.armed import ArmedWriter
 
