@@ -19,9 +19,25 @@ class Relay:
         self.on_write = on_write
         self.holds_answers = False
         self.port = 0
+        self._is_cut = False
+        self._open: set[asyncio.StreamWriter] = set()
+
+    def cut(self) -> None:
+        """The link is lost: every connection breaks, and no new one gets anywhere."""
+        self._is_cut = True
+        for writer in self._open:
+            writer.close()
+
+    def mend(self) -> None:
+        """The link is back."""
+        self._is_cut = False
 
     async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if self._is_cut:
+            writer.close()
+            return
         there_reader, there_writer = await asyncio.open_connection("127.0.0.1", self._panel_port)
+        self._open.add(writer)
         try:
             async with asyncio.TaskGroup() as group:
                 ahead = group.create_task(self._requests(reader, there_writer, writer))
@@ -32,6 +48,7 @@ class Relay:
         except* (ConnectionError, asyncio.IncompleteReadError):
             pass
         finally:
+            self._open.discard(writer)
             writer.close()
             there_writer.close()
 
