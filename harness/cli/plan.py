@@ -65,6 +65,11 @@ def command(site: Path, only: tuple[str, ...], links: tuple[str, ...], as_json: 
     elif not preview.side_effects:
         say("  none, as the site file states for every alarm of this plan")
     say()
+    if preview.armed:
+        say("Raising, when armed")
+        for text in preview.armed:
+            say_wrapped(text, first=2, hang=6)
+        say()
     say("Links and requests")
     for link in preview.links:
         say_wrapped(f"{link.name}: {link.address}; {link.cost}", first=2, hang=6)

@@ -1,8 +1,8 @@
-"""The listeners of a site: one for each link that is listened to. Nothing here can write."""
+"""The listeners of a site: one for each link that is listened to. Nothing here can build a write."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from itertools import count
 from typing import TYPE_CHECKING
 
@@ -26,8 +26,13 @@ def listener(
     clock: Clock,
     next_block_id: Callable[[], int],
     ports: BacnetPorts | None = None,
+    *,
+    carries: bool = False,
 ) -> Link:
-    """The listener of one link. ``ports``: the same for all links of a run, so that BACnet links share a socket."""
+    """The listener of one link. ``ports``: the same for all links of a run, so that BACnet links share a socket.
+
+    ``carries``: a serial bus is opened to carry requests of others, with or without points on it.
+    """
     match spec:
         case BacnetLink():
             from harness.links.bacnet import BacnetListener  # it brings a protocol stack along
@@ -36,7 +41,7 @@ def listener(
         case ModbusTcpLink():
             return ModbusTcpListener(spec, points, observer, clock, next_block_id)
         case ModbusRtuLink():
-            return ModbusRtuListener(spec, points, observer, clock, next_block_id)
+            return ModbusRtuListener(spec, points, observer, clock, next_block_id, carries=carries)
         case TextLink():
             return TextListener(spec, observer, clock)
         case MqttLink():
@@ -47,16 +52,29 @@ def listener(
             return PersonListener(spec, points, observer, clock)
 
 
-def listeners(site: Site, observer: Observer, clock: Clock, only: Iterable[str] | None = None) -> list[Link]:
-    """A listener for every link with points on it; ``only``: names of links, None for all."""
+def listeners(
+    site: Site,
+    observer: Observer,
+    clock: Clock,
+    only: Iterable[str] | None = None,
+    carrying: Collection[str] = (),
+) -> list[Link]:
+    """A listener for every link with points on it; ``only``: names of links, None for all.
+
+    ``carrying``: the serial buses, among or besides them, that carry the requests of an armed stimulus.
+    """
     numbers = count(1)
     chosen = None if only is None else frozenset(only)
     points = list(site.points.values())
     used = {point.link for point in points}
-    specs = [it for name, it in site.links.items() if name in used and (chosen is None or name in chosen)]
+    wanted = {name for name in used if chosen is None or name in chosen} | set(carrying)
+    specs = [it for name, it in site.links.items() if name in wanted]
     ports: BacnetPorts | None = None
     if any(isinstance(spec, BacnetLink) for spec in specs):
         from harness.links.bacnet_app import BacnetPorts as Ports  # as above
 
         ports = Ports()
-    return [listener(spec, points, observer, clock, lambda: next(numbers), ports) for spec in specs]
+    return [
+        listener(spec, points, observer, clock, lambda: next(numbers), ports, carries=spec.name in carrying)
+        for spec in specs
+    ]

@@ -34,6 +34,10 @@ class Item:
     alarm: Alarm
     rows: tuple[Expectation, ...]
     acknowledge_after: Step = Step.RAISE
+    also: Alarm | None = None
+    """Raised together with it, for the outputs that they share; the rows are those of both."""
+    held_ns: int | None = None
+    """Of a sweep: cleared after so long, whatever showed."""
 
     @property
     def loud(self) -> tuple[Expectation, ...]:
@@ -103,6 +107,12 @@ def listened_links(site: Site, items: Iterable[Item]) -> tuple[str, ...]:
     references = (item.alarm.reference for item in items)
     names |= {site.points[point].link for point in references if point is not None and point in site.points}
     return tuple(name for name in site.links if name in names)
+
+
+def carried_links(site: Site) -> tuple[str, ...]:
+    """The serial buses that a stimulus may write to: farend is their master, so they are opened to carry its writes."""
+    written = {it.link for it in site.writable}
+    return tuple(name for name, spec in site.links.items() if name in written and isinstance(spec, ModbusRtuLink))
 
 
 def push_delay_ns(site: Site, row: Expectation) -> int | None:

@@ -17,7 +17,17 @@ from harness.correlate.wording import time_text
 from harness.links.modbus_plan import plan_blocks, plan_probes
 from harness.links.modbus_polls import PROBE_EVERY
 from harness.run.gate import acting, effects_of
-from harness.run.order import Item, Selection, check_selection, listened_links, longest_ns, plan_of, usual_ns
+from harness.run.order import (
+    Item,
+    Selection,
+    carried_links,
+    check_selection,
+    listened_links,
+    longest_ns,
+    plan_of,
+    usual_ns,
+)
+from harness.run.preview_armed import armed_words
 from harness.run.watching_bacnet import bacnet_cost
 from harness.run.watching_rtu import rtu_cost
 
@@ -68,6 +78,7 @@ class Preview:
     unstated: tuple[str, ...]
     links: tuple[LinkPreview, ...]
     writable: tuple[str, ...]
+    armed: tuple[str, ...]
     identity: str
 
     def to_json(self) -> dict[str, Any]:
@@ -80,6 +91,7 @@ def preview_of(site: Site, selection: Selection) -> Preview:
     check_selection(site, selection)
     items = plan_of(site, selection)
     raised = tuple(item for item in items if item.can_be_raised)
+    opened = {*listened_links(site, items), *(carried_links(site) if raised else ())}
     return Preview(
         raised=tuple(_raise(site, item) for item in raised),
         by_hand=tuple(item.alarm.name for item in items if not item.can_be_raised),
@@ -90,8 +102,9 @@ def preview_of(site: Site, selection: Selection) -> Preview:
         unstated=tuple(
             dict.fromkeys(it.name for item in raised for it in acting(site, item.alarm) if it.side_effects is None)
         ),
-        links=tuple(_link(site, name) for name in listened_links(site, items)),
+        links=tuple(_link(site, name) for name in site.links if name in opened),
         writable=tuple(writable_words(it) for it in site.writable),
+        armed=armed_words(site, {item.alarm.name: item.alarm for item in raised}.values()),
         identity=_identity(site, raised),
     )
 
@@ -137,11 +150,15 @@ def _link(site: Site, name: str) -> LinkPreview:
         return LinkPreview(name=name, address=link_address(spec), cost=mqtt_cost(spec, topics), requests=asked)
     if isinstance(spec, BacnetLink):
         cost, asked = bacnet_cost(spec, site.points.values())
-        armed = "; one more socket and AcknowledgeAlarm while armed" if name in site.acknowledgeable else ""
+        services = ["AcknowledgeAlarm"] if name in site.acknowledgeable else []
+        services += ["WriteProperty and reading it back"] if any(it.link == name for it in site.writable) else []
+        armed = f"; one more socket, {' and '.join(services)} while armed" if services else ""
         return LinkPreview(name=name, address=link_address(spec), cost=cost + armed, requests=asked)
     if isinstance(spec, ModbusRtuLink):
         cost, asked = rtu_cost(spec, site.points.values())
-        armed = "; one more write at a time while armed" if any(it.link == name for it in site.writable) else ""
+        armed = ""
+        if any(it.link == name for it in site.writable):
+            armed = "; while armed, writes and reading them back between the polls"
         places = [it.place for it in site.points.values() if it.link == name and isinstance(it.place, ModbusPlace)]
         probing = probing_words(spec, places) if spec.way is BusWay.POLL else ""
         return LinkPreview(name=name, address=link_address(spec), cost=cost + probing + armed, requests=asked)

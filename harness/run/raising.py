@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Protocol
 
 from harness.core.instants import Bounds, Clock
 from harness.core.model import Alarm, Step
+from harness.links.base import Link
+from harness.links.modbus_rtu import ModbusRtuListener
 from harness.record.header import Json
 from harness.record.writer import RecordWriter
 from harness.run.live import LiveSource
@@ -58,6 +60,10 @@ class Written:
         self._writer = writer
         self._live = live
         self._clock = clock
+
+    def over(self, links: Iterable[Link]) -> None:
+        """The links that are listened to: what is written to a serial bus travels between its polls."""
+        self._writer.over(link for link in links if isinstance(link, ModbusRtuListener))
 
     def can_do(self, alarm: Alarm, step: Step) -> bool:
         """See ``Hand.can_do``."""
