@@ -128,6 +128,8 @@ class Conductor:
             item = self._ahead.popleft()
             if self._t.journal.failing:
                 raise RecordError(f"nothing more is raised, since it cannot be recorded: {self._t.journal.failing}")
+            if self._t.objection is not None and (why := await asyncio.to_thread(self._t.objection, item)):
+                raise StoppedRunError(why)
             done = max(0, len(self._items) - len(self._ahead) - 1)
             view.raising(item, Progress(number=done, total=len(self._items), left_ns=self._left_ns(item)))
             if not any(self._waits.is_observed(row) for row in item.rows):

@@ -35,6 +35,7 @@ from harness.run.live import LiveSource
 from harness.run.order import Item, Selection, check_selection, listened_links, longest_ns, plan_of
 from harness.run.raising import Hand, Written
 from harness.run.restoring import ReadWritable
+from harness.run.still_allowed import StillAllowed
 from harness.run.tools import CLEAR_FOR_NS, Tools, View
 from harness.site.permission import check_acknowledgeable, check_listed, check_word
 from harness.site.reading import Documents
@@ -122,9 +123,26 @@ def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
 
 
 def takes_ns(site: Site, items: Sequence[Item], options: TestOptions) -> int:
-    """How long a plan takes at the most, in nanoseconds: so long must whoever was told of it know of it."""
-    by_hand_ns = GUIDED_STEP_NS * len(items) if options.guided else 0
-    return (sum(longest_ns(site, item) for item in items) + by_hand_ns) * options.repeat
+    """How long a plan takes at the most, in nanoseconds: so long must whoever was told of it know of it.
+
+    Nobody can say how long a person takes who can stop and go on tomorrow: then it is the longest alarm. Before each
+    alarm it is asked again in any case.
+    """
+    if options.guided:
+        return max((_alarm_ns(site, item, options) for item in items), default=0)
+    return sum(_alarm_ns(site, item, options) for item in items) * options.repeat
+
+
+def _alarm_ns(site: Site, item: Item, options: TestOptions) -> int:
+    return longest_ns(site, item) + (GUIDED_STEP_NS if options.guided else 0)
+
+
+def _objection(site: Site, options: TestOptions, kept: KeptLedger | None) -> Callable[[Item], str] | None:
+    """Asks before each alarm whether the reviews still hold, and whether whoever was told still knows of the test."""
+    if kept is None and (options.reviews is None or options.reviews.expires is None):
+        return None
+    allowed = StillAllowed(site=site, reviews=options.reviews, ledger=kept)
+    return lambda item: allowed.objection(_alarm_ns(site, item, options))
 
 
 async def run_test(
@@ -190,6 +208,7 @@ async def run_test(
                     journal=journal,
                     hand=hand,
                     guide=guide,
+                    objection=_objection(site, options, kept),
                     standing={**({} if options.reviews is None else options.reviews.standing), **options.standing},
                     standing_anything=options.standing_anything,
                     view=view,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from random import Random
 from typing import Final, Protocol
@@ -71,6 +71,8 @@ class Tools:
     """Of a simulated site: why whatever is on is known."""
     guide: Guide | None = None
     """Leads a person who raises by hand."""
+    objection: Callable[[Item], str] | None = None
+    """Why an alarm must not be raised any more, '' where nothing is against it; asked in a thread, before each."""
     clear_for_ns: int = CLEAR_FOR_NS
     read_writable: ReadWritable | None = None
     """None where farend writes nothing."""

@@ -15,6 +15,7 @@ from harness.core.errors import FarendError, SafetyError
 from harness.core.verdicts import ExitCode
 from harness.record.reader import RecordReader
 from harness.run.ledger_gate import LEDGER_EVENT
+from harness.run.still_allowed import StillAllowed
 from sims import SiteProcess
 from tests.peers.command import Done, active, demo_files, ports_of
 
@@ -122,3 +123,26 @@ def test_from_the_refusal_to_the_last_word(folder: Path, site: SiteProcess) -> N
     missing = run("--ledger", "none.ledger")
     assert missing.code == 2
     assert "--ledger none.ledger: there is no such file" in missing.err
+
+
+def test_what_does_not_hold_any_more_stops_the_run_before_the_next_alarm(
+    folder: Path, site: SiteProcess, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The notice is taken back while the first alarm is tested."""
+
+    def objection(self: StillAllowed, lasts_ns: int) -> str:
+        assert lasts_ns > 0
+        why = asks(self, lasts_ns)
+        ledger("release", "monitoring station")
+        return why
+
+    asks = StillAllowed.objection
+    monkeypatch.setattr(StillAllowed, "objection", objection)
+    ledger("notice", "monitoring station", "--until", "1 h")
+    done = run("--only", "bulk-a.low", "--record", "one.farend", "--json")
+    assert done.code in (ExitCode.UNKNOWN, ExitCode.REFUSED), done.err
+    assert attempt(done)["interrupted_why"].startswith(
+        "nothing more is raised: monitoring station (not told) may not know of the test any more"
+    )
+    assert {result["alarm"] for result in attempt(done)["results"]} == {"bulk-a.high"}
+    assert active(site) == []
