@@ -115,14 +115,28 @@ class OutputState(StrEnum):
 
     OFF = "off"
     ON = "on"
-    ON_ACKNOWLEDGED = "acknowledged, waits for the clear"
-    ON_CLEARED = "cleared, waits for its release"
-    DWELL = "released, holds on for its dwell"
+    ON_ACKNOWLEDGED = "acknowledged"
+    ON_CLEARED = "cleared"
+    DWELL = "dwell"
 
     @property
     def shows(self) -> bool:
         """Whether the output shows the alarm."""
         return self is not OutputState.OFF
+
+    @property
+    def meaning(self) -> str:
+        """One plain phrase for a reader who sees the name for the first time."""
+        return _SAYS[self]
+
+
+_SAYS: Final = {
+    OutputState.OFF: "shows nothing of this alarm",
+    OutputState.ON: "shows it",
+    OutputState.ON_ACKNOWLEDGED: "shows it, acknowledged, and waits for the clear",
+    OutputState.ON_CLEARED: "shows it, cleared, and waits for its release",
+    OutputState.DWELL: "released, and still shows it until its dwell is over (at once where none is declared)",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
