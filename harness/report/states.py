@@ -39,7 +39,7 @@ def section(
             "",
             *_listed((state.value, state.meaning) for state in AlarmState),
             "",
-            "An output of it, by its behaviour and by what releases it (`released by` of its row; an empty cell: no change):",
+            "An output of it, by its behaviour and by what releases it (`released by`; an empty cell: no change):",
             "",
             *_outputs(outputs),
             "",
