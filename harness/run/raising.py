@@ -75,7 +75,7 @@ class Written:
         now = self._clock()
         done = Performed(at=Bounds(now, now), proven=False, why=f"no way to {step.value} it", is_sent=False)
         if writes:
-            done = await self._writer.perform(writes)
+            done = await self._writer.perform(writes, all_of_them=step in (Step.CLEAR, Step.RESET))
         if step is Step.ACKNOWLEDGE and alarm.acknowledgements and (done.proven or not writes):
             events = await self._writer.acknowledge(alarm.acknowledgements, self._messages)
             done = events if not writes else replace(events, at=Bounds(done.at.lo, max(done.at.hi, events.at.hi)))

@@ -13,7 +13,8 @@ from harness.core.errors import LinkError, SafetyError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds, Clock
 from harness.core.links import BacnetLink
 from harness.core.model import Acknowledgement, Alarm, Site, Step
-from harness.core.writing import AnyWritable, AnyWrite, Write
+from harness.core.places import ObjectType
+from harness.core.writing import AnyWritable, AnyWrite, PropertyWrite, Write
 from harness.links.modbus_client import ExchangeError, RequestRefusedError
 from harness.links.modbus_pdu import ExceptionCode
 from harness.site.permission import check_acknowledgeable, check_listed, check_word
@@ -56,6 +57,8 @@ class ArmedWriter:
         self.devices = Devices(site, clock)
         """The connections; reading as found and as left may share them."""
         self._acknowledger: BacnetAcknowledger | None = None
+        self._ours: set[tuple[str, ObjectType, int, int | None]] = set()
+        """Slots of Priority_Arrays in which a command of ours may stand."""
 
     async def __aenter__(self) -> Self:
         return self
@@ -67,29 +70,42 @@ class ArmedWriter:
         """Serial buses that farend polls in this run: writes there go through their sessions, never beside them."""
         self.devices.over(carriers)
 
-    async def perform(self, writes: Iterable[AnyWrite]) -> Performed:
+    async def perform(self, writes: Iterable[AnyWrite], *, all_of_them: bool = False) -> Performed:
         """Write in order, and read each back before the next one is sent.
 
         The step lies between the first byte out and the last answer in; later where a value was read back right only
         after it had been read wrong. A write without an answer, or not held, proves nothing, and the ones behind it are
-        not sent. Raises SafetyError for what the site file does not list, before anything is sent.
+        not sent; with ``all_of_them``, for what puts back, they are, since each may be the one that matters.
+        Raises SafetyError for what the site file does not list, before anything is sent.
         """
         ordered = [(write, check_listed(self._site, write)) for write in writes]
         first_ns = last_ns = self._clock()
         is_sent = False
+        wrong: list[str] = []
         for number, (write, listed) in enumerate(ordered):
             try:
                 asked_ns, told_ns = await self._write(write)
                 first_ns = asked_ns if number == 0 else first_ns
                 is_sent = True
-                last_ns = await self._read_back(write, told_ns) if listed.read_back else told_ns
+                held_ns = await self._read_back(write, told_ns) if listed.read_back else told_ns
+                last_ns = max(last_ns, held_ns)
+                if isinstance(write, PropertyWrite) and write.value is None:
+                    self._ours.discard(_slot(write))
             except _NotWrittenError as exc:
-                at = Bounds(first_ns, max(first_ns, last_ns, exc.given_up_ns))
-                return Performed(at=at, proven=False, why=str(exc), is_sent=is_sent or exc.is_sent)
-        return Performed(at=Bounds(first_ns, last_ns), proven=True, proof=_proof(it for _, it in ordered))
+                wrong.append(str(exc))
+                is_sent = is_sent or exc.is_sent
+                last_ns = max(last_ns, exc.given_up_ns)
+                if not all_of_them:
+                    break
+        at = Bounds(first_ns, max(first_ns, last_ns))
+        if wrong:
+            return Performed(at=at, proven=False, why="; ".join(wrong), is_sent=is_sent)
+        return Performed(at=at, proven=True, proof=_proof(it for _, it in ordered))
 
     async def _write(self, write: AnyWrite) -> tuple[int, int]:
         """When it was asked and answered. Raises _NotWrittenError."""
+        if isinstance(write, PropertyWrite):
+            await self._may_command(write)
         try:
             if isinstance(write, Write):
                 from harness.stimulus.modbus_values import write_values
@@ -103,6 +119,21 @@ class ArmedWriter:
             at_ns: int = getattr(exc, "given_up_ns", self._clock())
             raise _NotWrittenError(str(exc), at_ns, is_sent=_may_be_done(exc)) from exc
         return answered.asked_ns, answered.told_ns
+
+    async def _may_command(self, write: PropertyWrite) -> None:
+        """Raises _NotWrittenError where a slot holds a command of somebody else's, or could not be given back."""
+        from harness.stimulus.bacnet_property import objection  # a protocol stack
+
+        slot = _slot(write)
+        if write.value is None or slot in self._ours:
+            return
+        try:
+            why = await objection(self.devices, write)
+        except LinkError as exc:
+            why = f"not written, since it cannot be read first: {exc}"
+        if why:
+            raise _NotWrittenError(why, self._clock(), is_sent=False)
+        self._ours.add(slot)
 
     async def _read_back(self, write: AnyWrite, told_ns: int) -> int:
         """From when on the write surely held. Raises _NotWrittenError where it does not in time."""
@@ -164,6 +195,10 @@ class ArmedWriter:
                 return Performed(at=at, proven=False, why=done.why, is_sent=is_sent)
         now = self._clock()
         return Performed(at=Bounds(now, now) if at is None else at, proven=True, is_sent=is_sent)
+
+
+def _slot(write: PropertyWrite) -> tuple[str, ObjectType, int, int | None]:
+    return write.link, write.object_type, write.instance, write.priority
 
 
 def _may_be_done(exc: LinkError) -> bool:

@@ -90,6 +90,31 @@ def _datum(write: PropertyWrite) -> Any:
     return Unsigned(int(write.value)) if write.object_type in MULTI_STATE_TYPES else Enumerated(int(write.value))
 
 
+async def objection(devices: Devices, write: PropertyWrite) -> str:
+    """Why a command must not be sent, '' where nothing speaks against it: the first one of ours to its slot.
+
+    Whatever stands in that slot is somebody else's command, which relinquishing would take away for good; and what
+    cannot be relinquished is not commanded. Raises LinkError where that cannot be read.
+    """
+    if write.value is None or write.property is not ObjectProperty.PRESENT_VALUE or write.object_type in INPUT_TYPES:
+        return ""
+    what = f"{write.object_type.value} {write.instance}"
+    priority = PRIORITY_DEFAULT if write.priority is None else write.priority
+    slot = await read_slot(devices, write.link, (write.object_type, write.instance), priority)
+    if write.priority is None:
+        if slot is None:
+            return ""
+        return f"{what} takes commands at priorities: list and write it at one, so that it can be relinquished"
+    if slot is None:
+        return f"{what} has no Priority_Array, so nothing written at priority {priority} could be relinquished"
+    if slot.value is None:
+        return ""
+    return (
+        f"{what} holds {slot.value:g} at priority {priority}: somebody else's command, which relinquishing would take "
+        "away; agree on another priority, or let them relinquish it first"
+    )
+
+
 async def write_property(devices: Devices, write: PropertyWrite) -> Answer:
     """The answer to a write. Raises LinkError: RefusedError where the device did nothing, else NoAnswerError."""
     return await devices.ask(write.link, request_of(write))
@@ -147,8 +172,6 @@ async def read_again(devices: Devices, write: PropertyWrite) -> tuple[str, int]:
     if slot is not None and not _same(slot.value, write):
         held = "nothing" if slot.value is None else f"{slot.value:g}"
         return f"{what} holds {held} at priority {priority}, {write.value:g} was written", slot.told_ns
-    if slot is None and write.priority is not None and write.object_type not in INPUT_TYPES:
-        raise LinkError(f"{what} has no Priority_Array, so it takes no command at priority {priority}")
     held_now = await read_property(devices, write.link, target, write.property)
     if _same(held_now.value, write):
         return "", held_now.told_ns

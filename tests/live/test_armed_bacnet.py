@@ -218,6 +218,48 @@ async def test_a_command_under_a_higher_one_is_not_proven_and_says_which_one_sta
         assert await peer.read(Kind.BINARY_VALUE, 7, Property.PRIORITY_ARRAY, 5) == 0
 
 
+async def test_a_slot_in_which_somebody_elses_command_stands_is_left_alone() -> None:
+    """Relinquishing it afterwards would take their command away for good."""
+    listed = may(BV, 7, priority=8)
+    async with outside() as peer:
+        await peer.command(Kind.BINARY_VALUE, 7, Value.enumerated(0), 8)
+        async with writing(site_with(peer.port, DEVICE, listed)) as writer:
+            done = await writer.perform([write(listed, 1)])
+            assert (done.proven, done.is_sent) == (False, False)
+            assert done.why.startswith("binary-value 7 holds 0 at priority 8: somebody else's command")
+            assert await peer.read(Kind.BINARY_VALUE, 7, Property.PRIORITY_ARRAY, 8) == 0
+            await peer.command(Kind.BINARY_VALUE, 7, Value.null(), 8)
+            for value in (1, 0, 1, None):
+                assert (await writer.perform([write(listed, value)])).proven, "from then on it is ours"
+
+
+async def test_what_could_not_be_given_back_is_not_commanded() -> None:
+    listed, unlisted = may(BV, 7), may(BV, 100, priority=8)
+    async with outside() as peer, writing(site_with(peer.port, DEVICE, listed)) as writer:
+        done = await writer.perform([write(listed, 1)])
+        assert (done.proven, done.is_sent) == (False, False)
+        assert "takes commands at priorities: list and write it at one" in done.why
+    async with (
+        SimulatedSite(SiteOptions(building=BuildingOptions())) as sim,
+        writing(site_with(sim.building_port, 260001, unlisted)) as writer,
+    ):
+        done = await writer.perform([write(unlisted, 1)])
+        assert (done.proven, done.is_sent) == (False, False)
+        assert "binary-value 100 has no Priority_Array" in done.why
+
+
+@pytest.mark.usefixtures("patient")
+async def test_what_puts_back_goes_on_after_a_failure() -> None:
+    missing, there = may(BV, 99, priority=8), may(BV, 7, priority=8)
+    async with outside() as peer:
+        async with writing(site_with(peer.port, DEVICE, missing, there)) as writer:
+            assert (await writer.perform([write(there, 1)])).proven
+            back = await writer.perform([write(missing, None), write(there, None)], all_of_them=True)
+            assert (back.proven, back.is_sent) == (False, True)
+            assert "unknown-object" in back.why
+        assert await peer.read(Kind.BINARY_VALUE, 7, Property.PRIORITY_ARRAY, 8) is None
+
+
 async def test_what_is_not_listed_is_refused_before_anything_is_sent() -> None:
     listed = may(BV, 7, priority=8)
     async with outside() as peer:
@@ -258,4 +300,6 @@ async def test_a_device_that_is_away_is_asked_once() -> None:
         assert len(found) == 48
         assert all(it.why for it in found)
         done = await writer.perform([write(listed, 1)])
-        assert (done.proven, done.is_sent) == (False, True)
+        assert (done.proven, done.is_sent) == (False, False), "read first, it was never written"
+        back = await writer.perform([write(listed, None)])
+        assert (back.proven, back.is_sent) == (False, True)
