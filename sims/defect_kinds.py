@@ -39,6 +39,7 @@ class Name(StrEnum):
     UNLATCHED = "unlatched"
     MOMENTARY = "momentary"
     NOT_SILENCED = "not-silenced"
+    SILENCED_TOO = "silenced-too"
     BYTE_ORDER = "byte-order"
     WORD_ORDER = "word-order"
     OTHER_TABLE = "other-table"
@@ -265,6 +266,12 @@ KINDS: Final[dict[Name, Kind]] = {
             name=Name.NOT_SILENCED,
             sentence="Silencing does not stop the horn; acknowledging does.",
             places=(Place.ANNUNCIATOR, Place.HORN),
+        ),
+        Kind(
+            name=Name.SILENCED_TOO,
+            sentence="The point goes off with the silence, and stays off; only the horn should go silent.",
+            places=(Place.LATCHED, Place.BMS),
+            target=Target.ALARM,
         ),
         Kind(
             name=Name.BYTE_ORDER,

@@ -45,6 +45,7 @@ class Shaper:
 
     def __init__(self, defects: Sequence[Defect]) -> None:
         self._defects = defects
+        self._silenced: set[str] = set()  # alarms that were silenced and have not been normal since
 
     def shape(self, signals: Mapping[Point, int], states: Mapping[str, AlarmState]) -> dict[Point, int]:
         """What the points show when the controller means ``signals``; ``states``: how each alarm stands."""
@@ -57,11 +58,23 @@ class Shaper:
                 shaped[point] = int(not shaped[point])
             elif defect.name is Name.LEAK and defect.alarm is not None:
                 shaped[point_of(defect.place, defect.alarm)] = int(states[defect.alarm].active)
+            elif defect.name is Name.SILENCED_TOO and defect.alarm is not None:
+                point = point_of(defect.place, defect.alarm)
+                shaped[point] = 0 if self._is_silenced(defect.alarm, signals, states) else shaped[point]
             elif defect.name in _OF_STATES:
                 _by_states(defect, shaped, states)
             elif defect.name in _ORDERS and defect.place in (Place.STATES, Place.LATCHED):
                 _reorder(defect, shaped)
         return shaped
+
+    def _is_silenced(self, alarm: str, signals: Mapping[Point, int], states: Mapping[str, AlarmState]) -> bool:
+        """Whether the horn was silenced since the alarm was last normal; what sounds anew is not silenced any more."""
+        unacknowledged = states[alarm] is AlarmState.UNACK
+        if states[alarm] is AlarmState.NORM or (unacknowledged and signals[HORN]):
+            self._silenced.discard(alarm)
+        elif unacknowledged:
+            self._silenced.add(alarm)
+        return alarm in self._silenced
 
     def printed_as(self, alarm_number: int) -> list[int]:
         """The numbers of the alarms whose text is printed when this one is acknowledged."""

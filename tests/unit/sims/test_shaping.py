@@ -288,3 +288,25 @@ def test_states_with_their_bytes_the_wrong_way_round() -> None:
 )
 def test_momentary(sent: list[tuple[int, int, int]], seen: list[tuple[int, int]]) -> None:
     assert Line("momentary:day.low@bms=200ms").after(*sent) == seen
+
+
+def test_silencing_takes_the_alarm_from_the_point_as_well_until_it_is_raised_anew() -> None:
+    """Off from the silence to the next raise, whatever is acknowledged or cleared in between; its neighbours stay."""
+    name, point, other = "day.high", point_of(Place.LATCHED, "day.high"), point_of(Place.LATCHED, "day.low")
+    shaper = Shaper(resolve([f"silenced-too:{name}@bms.latched"], 0))
+
+    def shows(state: AlarmState, horn: int) -> int:
+        signals = {it: int(state is not AlarmState.NORM) for it in LATCHED} | {HORN: horn}
+        shaped = shaper.shape(signals, {**standing(), name: state, "day.low": state})
+        assert shaped[other] == signals[other]
+        return shaped[point]
+
+    walk = [
+        (AlarmState.UNACK, 1, 1),
+        (AlarmState.UNACK, 0, 0),  # silenced
+        (AlarmState.ACKED, 0, 0),
+        (AlarmState.NORM, 0, 0),
+        (AlarmState.UNACK, 1, 1),  # raised anew
+        (AlarmState.RTNUN, 0, 1),  # the horn ended with the alarm: nobody silenced it
+    ]
+    assert [shows(state, horn) for state, horn, _ in walk] == [on for _, _, on in walk]
