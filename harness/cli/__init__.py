@@ -27,6 +27,7 @@ COMMANDS: Final = {
     "judge": "Judge a record again, offline, from the record alone.",
     "explain": "Say what is likely wrong where a record has fails and unknowns.",
     "correct": "Append a correction to a record, with a reason; nothing in it is overwritten.",
+    "history": "Reconcile the controller's own alarm history with a record.",
     "report": "Make a report of one or more records of a site.",
     "sim": "Run the simulated site alone.",
     "demo": "Simulated site, test and report in one go.",

@@ -217,9 +217,10 @@ def _on_one_entry(common: Reconciled) -> Reconciled:
 
 
 def _further(simulated: Sequence[Simulated], history: History, clock: Clock, run: Bounds, cost: int) -> str:
-    """Whether a clock that is off by more than was taken explains more: then nothing can be told. '' where not."""
-    if clock.is_known:
-        return ""
+    """Whether a clock that is off by more than was taken explains more: then nothing can be told. '' where not.
+
+    Also where somebody read the clock: ahead and behind are easily mixed up.
+    """
     reader = Reader(simulated, history, clock.anyhow, run)
     tried, _ = _single(reader, simulated, clock.anyhow.within)
     better = [it for it in tried if it.cost < cost and _agreeing(it) >= AGREEING_MIN]
@@ -229,7 +230,8 @@ def _further(simulated: Sequence[Simulated], history: History, clock: Clock, run
     found = sum(it.found is Found.MATCHED for it in reading.simulated)
     return (
         f"with its clock {offset_words(reading.regimes[0].offset)}, {found} of {len(simulated)} simulated alarms would "
-        "be in the history, more than with a clock that is nearer; read the clock, and if it is so far off, say so"
+        "be in the history, more than with a clock that is nearer; read the clock, and if it is so far off, say so "
+        "(--clock-off, or --clock-within)"
     )
 
 
