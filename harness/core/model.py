@@ -307,6 +307,10 @@ class Stimulus:
     how: str = ""
     timed_by: str = ""
     """The reference point that timed it, or '' where the stimulus's own bounds did."""
+    together: str = ""
+    """Of those raised together: the id that they share; at an output that they share they are judged as one."""
+    held_for_ns: int | None = None
+    """Of a sweep: for how long it was to be held. It is counted, and judged by no row."""
     finest_ns: int = 0
     """Timed by a person's key: nothing finer than this is certified by it, unless a reference point timed it."""
     stopped: bool = False

@@ -30,6 +30,7 @@ from harness.correlate.outline import Outline, outline
 from harness.correlate.relate import contradict, cross, doubt_quiet
 from harness.correlate.silencing import with_silence_of_others
 from harness.correlate.timing import Others, time_by_reference
+from harness.correlate.together import shared_at
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -130,11 +131,16 @@ def windows_of(
             if name not in own and row.behaviour is not Behaviour.QUIET:
                 own.add(name)
                 expected.append((name, row, True))
+    shared = shared_at(rows, stimuli, timed)
     for name, row, implied in expected:
         for it in stimuli.get(name, ()):
+            if it.id in shared.follows:
+                continue
             stimulus = it if site.alarms[name].reference == point else timed[it.id]
-            demand = demand_of(stimulus, row, next_raise[it.id], next_other[it.id])
-            windows.append(Window(stimulus=stimulus, expectation=row, demand=demand, implied=implied))
+            stimulus = shared.leads.get(it.id, stimulus)
+            demand = demand_of(stimulus, row, next_raise[it.id], next_other[shared.last.get(it.id, it.id)])
+            is_no_result = implied or it.held_for_ns is not None or it.id in shared.uncounted
+            windows.append(Window(stimulus=stimulus, expectation=row, demand=demand, implied=is_no_result))
     windows.sort(key=lambda it: (it.start, it.implied))
     return windows
 

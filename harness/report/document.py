@@ -12,6 +12,7 @@ from enum import StrEnum, unique
 from harness.core.instants import Bounds
 from harness.core.ledger import LedgerTold
 from harness.core.model import Decision, Judgement, Site, Step, Stimulus
+from harness.core.sweep import Sweep
 from harness.core.verdicts import ExitCode, Verdict
 from harness.report.log_book import LogBook, tenths
 
@@ -224,7 +225,7 @@ class AttemptDocument:
     reviewed: str = ""
     """What the reviews are bound to, and until when they hold, in words; '' where they were made for this run."""
     standing: tuple[tuple[str, str], ...] = ()
-    """Alarms and points that were known to be on before the test, with the reason."""
+    """Points that were on before anything was raised, each with the reason by which it was known, '' for none."""
     ledger: LedgerTold | None = None
     """Notices and inhibits; None where no ledger was kept."""
     as_left: tuple[Difference, ...] | None = None
@@ -234,6 +235,8 @@ class AttemptDocument:
     corrections: tuple[CorrectionNote, ...] = ()
     changed: tuple[Changed, ...] = ()
     log: LogBook = field(default_factory=LogBook)
+    sweeps: tuple[Sweep, ...] = ()
+    """Alarms that were held for ever shorter times, by output."""
 
     def utc_ns(self, at_ns: int) -> int:
         """The UTC time, in ns since 1970, of an instant of this run."""

@@ -15,6 +15,7 @@ from harness.report.gathered import alike, has_own, kin
 from harness.report.standing import Row, Standing, StandingStray, standing_of
 from harness.report.text_gate import gate_lines, not_settled_lines
 from harness.report.text_matrix import CLASSES, link_lines, matrix_lines, row_lines, untested_lines
+from harness.report.text_sweep import sweep_lines
 from harness.report.words import CLASS_WORD, NOT_PLANNED, NOT_TESTED
 
 
@@ -34,6 +35,7 @@ def render_text(
         result_lines(document, standing, to),
         (row_lines if every_row else matrix_lines)(document, standing, to),
         [*untested_lines(document, standing, to), *link_lines(document, to)],
+        sweep_lines(document, to),
         gate_lines(document, to),
         outcome_lines(standing, to, every_row=every_row),
     )

@@ -13,6 +13,7 @@ from harness.core.paths import is_told
 from harness.core.verdicts import VerdictClass
 from harness.correlate.engine import outlines_of
 from harness.correlate.outline import Outline
+from harness.correlate.sweeps import sweeps_of
 from harness.links.bacnet_assumed import assumed_alive
 from harness.report.document import (
     AttemptDocument,
@@ -86,6 +87,7 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
         reviews=_reviews(record),
         reviewed=_reviewed(record),
         standing=_standing(record),
+        sweeps=sweeps_of(record.site, record.evidence),
         ledger=record.ledger,
         as_left=_as_left(record),
         clock_steps=tuple(
@@ -177,11 +179,11 @@ def _reviewed(record: JudgedRecord) -> str:
 
 
 def _standing(record: JudgedRecord) -> tuple[tuple[str, str], ...]:
-    """What was known to be on, by the reviews."""
+    """What was on before anything was raised, and why it was known; '' where nobody said so."""
     found: dict[str, str] = {}
-    for event in record.reader.events("reviews"):
-        known: Mapping[str, Any] = event.data.get("standing") or {}  # type: ignore[assignment]
-        found |= {name: str(reason) for name, reason in known.items()}
+    for event in record.reader.events("standing"):
+        points: Mapping[str, Any] = event.data["points"]  # type: ignore[assignment]  # written by our own run
+        found |= {name: str(reason) for name, reason in points.items()}
     return tuple(found.items())
 
 

@@ -15,17 +15,18 @@ from harness.record.header import Json
 from harness.run.attentive import rest_again
 from harness.run.clearing_left import ClearingLeft, ToClear
 from harness.run.holding_off import HoldOff
-from harness.run.interrupting import InterruptedTestError, Interruption, Interruptions, Why
+from harness.run.interrupting import GATE_STOPPED_EVENT, InterruptedTestError, Interruption, Interruptions, Why
 from harness.run.live_results import judge_live
 from harness.run.one_alarm import OneAlarm
-from harness.run.order import READY_MAX_NS, Item, raised_at_most_ns, usual_ns
+from harness.run.order import READY_MAX_NS, Item, listened_links, raised_at_most_ns, usual_ns
+from harness.run.pausing import Pausing
 from harness.run.persons import Persons
+from harness.run.putting_back import beside
 from harness.run.raising import Raiser
 from harness.run.restoring import Restoring
 from harness.run.standing import baseline_of, check_baseline
-from harness.run.steps import StepDone
+from harness.run.steps import SWEEP_EVENT, TOGETHER_EVENT, StepDone
 from harness.run.tools import Progress, Tools
-from harness.run.unexplained import HOLD_MAX_NS, Unexplained
 from harness.run.waiting import QuietWindows, Waits, to_the_end
 
 CONNECT_MAX_NS: Final = 10 * NS_PER_S
@@ -57,7 +58,7 @@ class Conductor:
         self._hold_off = HoldOff(tools, self._waits)
         self._raiser = Raiser(tools.hand, tools.journal, tools.clock)
         self._interruptions = Interruptions()
-        self._unexplained = Unexplained(tools.site, tools.clock, tools.live, self._raiser.open, self._raiser.closed_ns)
+        self._pausing = Pausing(tools, self._raiser)
         self._one = OneAlarm(tools, self._raiser, self._waits, self._quiet, self._persons)
 
     async def conduct(self, start_ns: int) -> None:
@@ -65,11 +66,16 @@ class Conductor:
         live, clock, view, site = self._t.live, self._t.clock, self._t.view, self._t.site
         if self._t.guide is not None:
             self._t.guide.connect(self._t.journal.event, self._interruptions.interrupt)
-        links = {self._link(row.point) for item in self._items for row in item.rows}
+        links = listened_links(site, self._items)
         points = sorted(point.name for point in site.points.values() if point.link in links)
         view.phase("waiting for the links")
+        tested = {self._link(row.point) for item in self._items for row in item.rows}
         awaited = [link for link in links if link not in self._t.reports]  # a person is there, or is not
-        await live.wait_until(lambda: all(live.up[link] for link in awaited), clock() + CONNECT_MAX_NS)
+        # Of a link that only times, it is enough to know that it cannot be had.
+        await live.wait_until(
+            lambda: all(live.up[link] or (link not in tested and link in live.why_down) for link in awaited),
+            clock() + CONNECT_MAX_NS,
+        )
         polled = [point for point in points if point in live.polled_points() and live.up[self._link(point)]]
         await live.wait_until(lambda: all(point in live.states for point in polled), clock() + READY_MAX_NS)
         await self._clear_what_was_left()
@@ -79,11 +85,11 @@ class Conductor:
             view.trouble(f"{it.name}: {it.words}, so nobody can say afterwards whether it is as it was found")
         view.baseline(restoring.standing, [link for link in sorted(links) if not live.up[link]])
         await self._confirm(restoring.standing)
-        self._unexplained.watch(restoring.standing)
+        self._pausing.watch(restoring.standing)
         try:
             await self._raise_all(start_ns)
         finally:
-            self._unexplained.stop()
+            self._pausing.stop()
             await to_the_end(self._as_left(restoring))
 
     async def _clear_what_was_left(self) -> None:
@@ -114,7 +120,12 @@ class Conductor:
         try:
             check_baseline(baseline)
         except SafetyError as exc:
-            raise StoppedRunError(str(exc)) from exc
+            raise self._gate_stops(str(exc)) from exc
+
+    def _gate_stops(self, why: str) -> StoppedRunError:
+        """The run must not go on for the sake of safety; the record says so, and its exit code."""
+        self._t.journal.event(GATE_STOPPED_EVENT, self._t.clock(), {"why": why})
+        return StoppedRunError(why)
 
     async def _as_left(self, restoring: Restoring) -> None:
         for it in await restoring.as_left(self._raiser.open):
@@ -129,7 +140,7 @@ class Conductor:
             if self._t.journal.failing:
                 raise RecordError(f"nothing more is raised, since it cannot be recorded: {self._t.journal.failing}")
             if self._t.objection is not None and (why := await asyncio.to_thread(self._t.objection, item)):
-                raise StoppedRunError(why)
+                raise self._gate_stops(why)
             done = max(0, len(self._items) - len(self._ahead) - 1)
             view.raising(item, Progress(number=done, total=len(self._items), left_ns=self._left_ns(item)))
             if not any(self._waits.is_observed(row) for row in item.rows):
@@ -162,7 +173,8 @@ class Conductor:
         self._done_ns.append((clock() - began, usual_ns(self._t.site, item)))
         if raised is not None and raised.is_sent:
             self._before = item
-            view.judged(item, await self._judge(item.loud, raised, start_ns))
+            if item.held_ns is None and item.also is None:
+                view.judged(item, await self._judge(item.loud, raised, start_ns))
             self._quiet.enter(item, raised)
             await self._one.stayed(item, raised)
         await self._judge_quiet(start_ns)
@@ -171,12 +183,17 @@ class Conductor:
                 f"{', '.join(sorted(self._raiser.open))}: may still be raised and cannot be cleared, so nothing "
                 "more is raised; clear it at the controller"
             )
-        await self._pause(item.alarm.name)
+        await self._pause(item.alarm.name if raised is not None and raised.is_sent else "")
         if self._left:
             raise StoppedRunError(self._left)
 
     async def _tested(self, item: Item, stimulus: str) -> StepDone | None:
         """Test one alarm, unless it is interrupted; returns the raise, None where there was none."""
+        now = self._t.clock()
+        if item.also is not None:
+            self._t.journal.event(TOGETHER_EVENT, now, {"stimuli": [stimulus, beside(stimulus)]})
+        if item.held_ns is not None:
+            self._t.journal.event(SWEEP_EVENT, now, {"stimulus": stimulus, "held_ns": item.held_ns})
         guide, before = self._t.guide, "" if self._before is None else self._before.alarm.name
         if guide is not None:
             guide.begin(item.alarm.name, stimulus, before)
@@ -212,6 +229,11 @@ class Conductor:
                 self._left = (
                     f"left: {it.text.split(';')[0]}; {len(self._ahead) + 1} alarms are not tested, go on with --resume"
                 )
+            case Why.UNEXPLAINED if not is_raised:
+                if self._pausing.may_try_again(alarm):
+                    self._ahead.appendleft(item)
+                else:
+                    view.urgent(f"{alarm} is not raised: {it.text}, again and again; find out why")
             case _:
                 view.urgent(it.text)
 
@@ -219,9 +241,10 @@ class Conductor:
         """See an alarm through, no longer raised than it may be, and no longer than it must with another one up."""
         name, limit_ns = item.alarm.name, raised_at_most_ns(self._t.site, item)
         nagging: list[asyncio.Task[None]] = []
-        with self._timers() as interrupt_in:
+        with self._timers() as interrupt_in, self._pausing.during(name, interrupt_in):
 
             def raised() -> None:
+                self._pausing.raised()
                 if self._raiser.by_itself:
                     text = f"{name}: raised for {limit_ns // NS_PER_S} s, the longest that it may be: it is cleared"
                     interrupt_in(limit_ns, Interruption(why=Why.DEAD_MAN, text=text))
@@ -229,20 +252,11 @@ class Conductor:
                 else:
                     nagging.append(asyncio.create_task(self._nag(name, limit_ns), name="raised for too long"))
 
-            def found(point: str) -> None:
-                text = f"{self._unexplained.named([point])} came on, and nothing that was raised explains it"
-                if name in self._raiser.open:
-                    whose = "" if self._raiser.by_itself else f" (or was another one raised than {name}?)"
-                    self._t.view.urgent(f"{text}{whose}. {name} is cleared soon, to see whether it goes with it")
-                    interrupt_in(HOLD_MAX_NS, Interruption(why=Why.UNEXPLAINED, text=text))
-                else:
-                    self._t.view.urgent(text)
-
-            self._raiser.on_raise, self._unexplained.on_found = raised, found
+            self._raiser.on_raise = raised
             try:
                 return await self._one.see_through(item, stimulus)
             finally:
-                self._raiser.on_raise = self._unexplained.on_found = None
+                self._raiser.on_raise = None
                 for task in nagging:
                     task.cancel()
 
@@ -271,28 +285,12 @@ class Conductor:
                 timer.cancel()
 
     async def _pause(self, tested: str) -> None:
-        """Where something unexplained came on: wait until it goes. StoppedRunError where it stays: then it is real.
+        """Where something unexplained came on, wait until it goes. StoppedRunError where it stays: then it is real.
 
         ``tested``: the alarm that was raised and has been cleared, '' where none was.
         """
-        points = list(self._unexplained.found)
-        if not points:
-            return
-        live, clock, view = self._t.live, self._t.clock, self._t.view
-        names = self._unexplained.named(points)
-        view.phase(f"paused: {names} came on and nothing that was raised explains it")
-        gone = await live.wait_until(
-            lambda: all(live.is_off(point) for point in points), clock() + self._unexplained.gone_ns(points)
-        )
-        self._t.journal.event("unexplained", clock(), {"points": [*points], "alarm": tested, "gone": gone})
-        if not gone:
-            raise StoppedRunError(
-                f"STOPPED: {names} came on, nothing that was raised explains it, and it is still on"
-                f"{f' with {tested} cleared' if tested else ''}: TAKE IT FOR REAL. Nothing more is raised"
-            )
-        self._unexplained.found.clear()
-        went = f"went when {tested} was cleared: it was ours, in the wrong place" if tested else "went by itself"
-        view.trouble(f"{names} came on unexplained and {went}; see its result (crossed, leaked or stray)")
+        if why := await self._pausing.pause(tested):
+            raise self._gate_stops(why)
 
     def _link(self, point: str) -> str:
         return self._t.site.points[point].link

@@ -6,9 +6,13 @@ import asyncio
 from collections.abc import Coroutine
 from dataclasses import dataclass
 from enum import StrEnum, unique
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 T = TypeVar("T")
+
+
+GATE_STOPPED_EVENT: Final = "gate-stopped"
+"""The run had to end for the sake of safety, and ``why``."""
 
 
 @unique

@@ -7,14 +7,15 @@ samples, so that a healthy site is done quickly; where nothing shows, it waits f
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from typing import Final
 
-from harness.core.behaviours import output_table
 from harness.core.instants import NS_PER_S
 from harness.core.model import Alarm, Behaviour, Expectation, Step
-from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, hold_ns, settle_ns, show_within_ns
+from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, hold_ns, show_within_ns
 from harness.run.persons import Persons
+from harness.run.putting_back import PuttingBack
+from harness.run.raised_otherwise import Variants
 from harness.run.raising import Raiser, UnsentError
 from harness.run.steps import STOPPED_EVENT, StepDone
 from harness.run.tools import Tools
@@ -38,8 +39,8 @@ class OneAlarm:
         self._persons = persons
         self.raised: StepDone | None = None
         """The newest raise."""
-        self._clear_until: dict[str, int] = {}  # by stimulus, until when its clear is tried again
-        self._reaction_ns: dict[str, int] = {}  # by row, how long it took to show this alarm
+        self._back = PuttingBack(tools, raiser, waits)
+        self._variants = Variants(tools, raiser, waits, self._back)
 
     async def see_through(self, item: Item, stimulus: str) -> StepDone:
         """Raise one alarm, see it through, put it back. Returns the raise."""
@@ -64,9 +65,9 @@ class OneAlarm:
             raise
         finally:
             if not is_done:
-                await to_the_end(self._put_back(item, stimulus))
+                await to_the_end(self._back.put_back(item, stimulus))
         if is_done:
-            await self._settle(loud)
+            await self._back.settle(loud)
         return raised
 
     async def _ready(self, item: Item) -> list[Expectation]:
@@ -104,56 +105,74 @@ class OneAlarm:
         await self._waits.until(self._t.clock() + self._t.random.randrange(gap // 2 + 1))
 
     async def _after_raise(self, item: Item, loud: Sequence[Expectation], raised: StepDone, stimulus: str) -> None:
-        live, clock, view, site = self._t.live, self._t.clock, self._t.view, self._t.site
+        """What comes after a proven raise, up to everything being off again."""
+        if item.held_ns is not None:
+            await self._variants.hold_for(item, loud, raised, stimulus, item.held_ns)
+        elif item.also is not None:
+            await self._variants.with_another(item, item.also, loud, stimulus)
+        else:
+            released_ns = await self._until_released(item, loud, raised, stimulus)
+            await self._until_normal(item, loud, raised, stimulus, released_ns)
+
+    async def _until_released(self, item: Item, loud: Sequence[Expectation], raised: StepDone, stimulus: str) -> int:
+        """From the raise to the clear, or to when it clears by itself at the latest; returns that instant."""
+        clock, view, site = self._t.clock, self._t.view, self._t.site
         alarm = item.alarm
         shown_by = {row.key: raised.at.hi + show_within_ns(site, row) for row in loud}
         view.phase("raised; waiting for its outputs")
         self._persons.held_since(raised.at.hi)
         shown = await self._waits.shown(loud, raised.at.lo, shown_by)
-        self._reaction_ns = {key: max(0, at - raised.at.hi) for key, at in shown.items()}
+        self._back.reaction_ns = {key: max(0, at - raised.at.hi) for key, at in shown.items()}
         await self._persons.still(loud, raised.at.lo, alarm.name)
-        if alarm.lasts_ns is None:
-            if any(self._waits.is_out_of_sight(row) for row in loud):
-                view.phase("raised and held; somebody walks to what is out of sight")
-                # Whoever goes only now sees what showed in time; what does not show then has been missed.
-                await self._waits.until(
-                    max(at for row, at in ((r, shown_by[r.key]) for r in loud) if self._waits.is_out_of_sight(row))
-                )
-                await self._persons.walk(loud, alarm.name)
-            visible = max((row.limits.visible_for_ns or 0 for row in loud), default=0)
-            gap = max((gap_ns(site, row) for row in loud), default=0)
-            stay_ns = max([hold_ns(site, loud), *(row.limits.leak_ns for row in item.quiet)])
-            await self._waits.until(max(clock() + visible + gap if visible else clock(), raised.at.hi + stay_ns))
+        if alarm.lasts_ns is not None:
             await self._silence(item, loud, stimulus)
-            if self._needs(item, Step.ACKNOWLEDGE) and item.acknowledge_after is Step.RAISE:
-                done = await self._acknowledge(alarm, loud, stimulus)
-                await self._hold(loud, Step.ACKNOWLEDGE, done.at.hi)
-            cleared = await self._clear(alarm, stimulus)
-            released = cleared.at.hi
-            self._persons.cleared(alarm.name)
-        else:
-            await self._silence(item, loud, stimulus)
-            released = raised.at.hi + alarm.lasts_ns.hi
+            return raised.at.hi + alarm.lasts_ns.hi
+        if any(self._waits.is_out_of_sight(row) for row in loud):
+            view.phase("raised and held; somebody walks to what is out of sight")
+            # Whoever goes only now sees what showed in time; what does not show then has been missed.
+            await self._waits.until(
+                max(at for row, at in ((r, shown_by[r.key]) for r in loud) if self._waits.is_out_of_sight(row))
+            )
+            await self._persons.walk(loud, alarm.name)
+        visible = max((row.limits.visible_for_ns or 0 for row in loud), default=0)
+        gap = max((gap_ns(site, row) for row in loud), default=0)
+        stay_ns = max([hold_ns(site, loud), *(row.limits.leak_ns for row in item.quiet)])
+        await self._waits.until(max(clock() + visible + gap if visible else clock(), raised.at.hi + stay_ns))
+        await self._silence(item, loud, stimulus)
+        if self._back.needs(item, Step.ACKNOWLEDGE) and item.acknowledge_after is Step.RAISE:
+            done = await self._acknowledge(alarm, loud, stimulus)
+            await self._back.hold(loud, Step.ACKNOWLEDGE, done.at.hi)
+        cleared = await self._back.clear(alarm, stimulus)
+        self._persons.cleared(alarm.name)
+        return cleared.at.hi
+
+    async def _until_normal(
+        self, item: Item, loud: Sequence[Expectation], raised: StepDone, stimulus: str, released_ns: int
+    ) -> None:
+        """From the clear until everything is off: acknowledge and reset what holds on over it."""
+        live, clock, view, site = self._t.live, self._t.clock, self._t.view, self._t.site
+        alarm = item.alarm
         view.phase("cleared; waiting until its outputs are normal")
         following = [row for row in loud if row.behaviour in (Behaviour.FOLLOWS, Behaviour.PULSE)]
         await self._waits.each(
             following,
             lambda row: live.is_off(row.point) and clock() >= raised.at.hi + self._own_end(alarm),
-            {row.key: released + gone_within_ns(site, row) for row in following},
+            {row.key: released_ns + gone_within_ns(site, row) for row in following},
         )
         await self._persons.gone(following, f"{alarm.name} is cleared")
         if alarm.lasts_ns is not None:
-            await self._waits.until(clock() if following else released)
+            await self._waits.until(clock() if following else released_ns)
             if not self._raiser.can_do(alarm, Step.CLEAR) or all(live.is_off(row.point) for row in following):
                 self._raiser.forget(alarm)
-        if self._needs(item, Step.ACKNOWLEDGE) and (item.acknowledge_after is Step.CLEAR or alarm.lasts_ns is not None):
-            await self._hold(loud, Step.CLEAR, released)
+        is_last = item.acknowledge_after is Step.CLEAR or alarm.lasts_ns is not None
+        if self._back.needs(item, Step.ACKNOWLEDGE) and is_last:
+            await self._back.hold(loud, Step.CLEAR, released_ns)
             await self._acknowledge(alarm, loud, stimulus)
-        elif self._raiser.can_do(alarm, Step.ACKNOWLEDGE) and not self._needs(item, Step.ACKNOWLEDGE):
+        elif self._raiser.can_do(alarm, Step.ACKNOWLEDGE) and not self._back.needs(item, Step.ACKNOWLEDGE):
             # No row waits for it, but a latch elsewhere may.
             await self._raiser.step(alarm, Step.ACKNOWLEDGE, stimulus)
-        await self._acknowledge_brought(alarm)
-        await self._acknowledge_left(alarm)
+        await self._back.acknowledge_brought(alarm)
+        await self._back.acknowledge_left(alarm)
         await self._reset(item, loud, stimulus)
         now = clock()
         held = [row for row in loud if row not in following]
@@ -168,13 +187,9 @@ class OneAlarm:
         """An alarm that clears by itself is not taken for gone before it can be."""
         return 0 if alarm.lasts_ns is None else alarm.lasts_ns.lo
 
-    def _needs(self, item: Item, step: Step) -> bool:
-        """True where a row of the alarm waits for ``step``, and it can be done."""
-        return self._raiser.can_do(item.alarm, step) and item.waits_for(step)
-
     async def _silence(self, item: Item, loud: Sequence[Expectation], stimulus: str) -> None:
         """Silence where a row is released by it, and give what must stay on the time to go off by mistake."""
-        if not self._needs(item, Step.SILENCE):
+        if not self._back.needs(item, Step.SILENCE):
             return
         live, site, alarm = self._t.live, self._t.site, item.alarm
         rows = [row for row in loud if row.released_by is Step.SILENCE]
@@ -188,27 +203,13 @@ class OneAlarm:
         )
         await self._persons.gone(rows, f"{alarm.name} is silenced")
         if alarm.lasts_ns is None:
-            await self._hold(loud, Step.SILENCE, done.at.hi)
+            await self._back.hold(loud, Step.SILENCE, done.at.hi)
 
     async def _reset(self, item: Item, loud: Sequence[Expectation], stimulus: str) -> None:
         """Reset where a row is released by it, once it has held on over all other steps."""
-        if self._needs(item, Step.RESET):
-            await self._hold(loud, Step.ACKNOWLEDGE, self._t.clock())
+        if self._back.needs(item, Step.RESET):
+            await self._back.hold(loud, Step.ACKNOWLEDGE, self._t.clock())
             await self._raiser.step(item.alarm, Step.RESET, stimulus)
-
-    async def _hold(self, loud: Sequence[Expectation], step: Step, since_ns: int) -> None:
-        """Wait until what ``step`` must leave on has had the time to go off by it, reckoned from ``since_ns``.
-
-        Each output gets as long as it took to come on, and no longer than it may take to go. Nothing less tells one
-        that goes off with this step from one that goes off with the next. What is read behind another link shows what
-        that one shows, only later, so it is not waited for.
-        """
-        site, took = self._t.site, self._reaction_ns
-        held = [row for row in loud if row.behaviour is Behaviour.LATCHED or step not in _released_by(row)]
-        kept = [row for row in held if row.behaviour is not Behaviour.PULSE and row.key in took]
-        own = [row for row in kept if site.points[row.point].link not in site.behind]
-        waits = [min(gone_within_ns(site, row), took[row.key] + gap_ns(site, row)) for row in own]
-        await self._waits.until(since_ns + max(waits, default=0))
 
     async def _acknowledge(self, alarm: Alarm, loud: Sequence[Expectation], stimulus: str) -> StepDone:
         live, site = self._t.live, self._t.site
@@ -220,64 +221,3 @@ class OneAlarm:
         )
         await self._persons.gone(rows, f"{alarm.name} is acknowledged")
         return done
-
-    async def _acknowledge_brought(self, alarm: Alarm) -> None:
-        """Alarms that this one brought along are acknowledged too, or they would stay latched into the next test."""
-        for name in self._t.site.brought_along(alarm.name):
-            lower = self._t.site.alarms[name]
-            if Step.ACKNOWLEDGE in lower.writes and self._raiser.by_itself:
-                await self._raiser.acknowledge_brought(lower)
-
-    async def _acknowledge_left(self, alarm: Alarm) -> None:
-        """Events that still ask for it, of the alarm and of those that it brought along."""
-        for name in (alarm.name, *self._t.site.brought_along(alarm.name)):
-            await self._raiser.acknowledge_left(self._t.site.alarms[name])
-
-    async def _clear(self, alarm: Alarm, stimulus: str) -> StepDone:
-        """Clear, again and again while it is not proven: the link may be lost, and come back."""
-        clock, view = self._t.clock, self._t.view
-        if self._clear_until.get(stimulus) is None:
-            self._clear_until = {stimulus: clock() + self._t.clear_for_ns}
-        until = self._clear_until[stimulus]
-        done = await self._raiser.step(alarm, Step.CLEAR, stimulus)
-        told = ""
-        while not done.proven and clock() < until:
-            if done.note != told:
-                told = done.note
-                view.urgent(
-                    f"{alarm.name}: CLEARING IS NOT PROVEN: {told}; trying again until it is, for "
-                    f"{max(0, until - clock()) // NS_PER_S} s. Clear it at the controller if you can"
-                )
-            await self._waits.until(clock() + CLEAR_AGAIN_NS)
-            done = await self._raiser.step(alarm, Step.CLEAR, stimulus)
-        if told:
-            view.urgent(
-                f"{alarm.name}: {'cleared now' if done.proven else 'COULD NOT BE CLEARED: clear it at the controller'}"
-            )
-        return done
-
-    async def _put_back(self, item: Item, stimulus: str) -> None:
-        """Clear, acknowledge and reset, whatever came in between: nothing may stay on, or latched.
-
-        Outputs are slower than the answer to a write, so what is left is looked at only after they have settled.
-        """
-        alarm = item.alarm
-        self._t.view.phase("putting it back")
-        if alarm.name in self._raiser.open:
-            await self._clear(alarm, stimulus)
-        if self._raiser.can_do(alarm, Step.ACKNOWLEDGE):
-            await self._raiser.step(alarm, Step.ACKNOWLEDGE, stimulus)
-        await self._acknowledge_brought(alarm)
-        await self._acknowledge_left(alarm)
-        if self._needs(item, Step.RESET):
-            await self._raiser.step(alarm, Step.RESET, stimulus)
-        await self._settle(item.loud)
-
-    async def _settle(self, loud: Sequence[Expectation]) -> None:
-        """Stay until a second onset would have shown."""
-        self._t.view.phase("settling")
-        await self._waits.until(self._t.clock() + settle_ns(self._t.site, loud))
-
-
-def _released_by(row: Expectation) -> Collection[Step]:
-    return output_table(row.behaviour, row.released_by).releasing

@@ -22,6 +22,12 @@ INTENT_EVENT: Final = "intent"
 UNSENT_EVENT: Final = "not-raised"
 """After an intent: nothing was done, so that the alarm is not raised."""
 
+TOGETHER_EVENT: Final = "together"
+"""Stimuli that are raised together; written before the first of them."""
+
+SWEEP_EVENT: Final = "sweep"
+"""A stimulus that is held for a stated time, to see where it still shows; written before it."""
+
 LATE_EVENT: Final = "late"
 """The key of a step came late, as the person said afterwards: it was done within wider bounds."""
 
@@ -83,9 +89,16 @@ def stimuli_of(events: Iterable[Event], site: Site) -> tuple[Stimulus, ...]:
     """Every stimulus that was raised, in the order of raising. One of an alarm that ``site`` lacks is left out."""
     steps: dict[str, dict[Step, StepDone]] = {}
     stopped: set[Json] = set()
+    together: dict[str, str] = {}
+    held: dict[str, int] = {}
     for event in events:
         if event.kind == STOPPED_EVENT:
             stopped.add(event.data["stimulus"])
+        elif event.kind == TOGETHER_EVENT:
+            names: list[str] = list(event.data["stimuli"])  # type: ignore[arg-type]  # as our own run wrote it
+            together |= dict.fromkeys(names, names[0])
+        elif event.kind == SWEEP_EVENT:
+            held[str(event.data["stimulus"])] = int(event.data["held_ns"])  # type: ignore[arg-type]  # as our own run wrote it
         elif event.kind == LATE_EVENT:
             _widen(steps.get(str(event.data["stimulus"]), {}), event.data)
         elif event.kind == STEP_EVENT:
@@ -94,7 +107,11 @@ def stimuli_of(events: Iterable[Event], site: Site) -> tuple[Stimulus, ...]:
             before = mine.get(done.step)
             mine[done.step] = done if before is None or _is_void(before, mine) else _tried_again(before, done)
     found = [
-        _stimulus(done, site, stopped=name in stopped)
+        replace(
+            _stimulus(done, site, stopped=name in stopped),
+            together=together.get(name, ""),
+            held_for_ns=held.get(name),
+        )
         for name, done in steps.items()
         if Step.RAISE in done and done[Step.RAISE].alarm in site.alarms
     ]

@@ -32,11 +32,12 @@ from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT, RESUM
 from harness.run.ledger_gate import AT_END, AT_START, LEDGER_EVENT, KeptLedger, ledger_kept, pass_ledger
 from harness.run.listening import listeners
 from harness.run.live import LiveSource
-from harness.run.order import Item, Selection, check_selection, listened_links, longest_ns, plan_of
+from harness.run.order import Item, Selection, carried_links, check_selection, listened_links, longest_ns, plan_of
 from harness.run.raising import Hand, Written
 from harness.run.restoring import ReadWritable
 from harness.run.still_allowed import StillAllowed
 from harness.run.tools import CLEAR_FOR_NS, Tools, View
+from harness.run.variants import pairs_of, sweep_of
 from harness.site.permission import check_acknowledgeable, check_listed, check_word
 from harness.site.reading import Documents
 
@@ -60,6 +61,10 @@ class TestOptions:
     who: str
     seed: int
     repeat: int = 1
+    together: bool = False
+    """Also raise alarms two at a time, for the outputs that they share."""
+    held_ns: tuple[int, ...] = ()
+    """Not empty: no test but a sweep, each alarm held for each of these times, ``repeat`` times."""
     clear_for_ns: int = CLEAR_FOR_NS
     guided: bool = False
     """A person raises, step by step; farend writes nothing, so that no word arms it."""
@@ -179,7 +184,7 @@ async def run_test(
     journal.subscribe(live)
     # All that was selected counts as planned, raised or not: what cannot be raised, or was excluded, is never a pass.
     selected = plan_of(site, options.selection)
-    rows: list[str] = [row.key for item in selected for row in item.rows]
+    rows: list[str] = [row.key for item in selected for row in item.rows if not options.held_ns]
     links = {item.alarm.name: sorted({site.points[row.point].link for row in item.rows}) for item in selected}
     left_out = {item.alarm.name for item in selected} - {item.alarm.name for item in items}
     if guide is not None:
@@ -216,7 +221,7 @@ async def run_test(
                     clear_for_ns=options.clear_for_ns,
                     read_writable=read_writable,
                 ),
-                items * options.repeat,
+                _raises(site, items, options),
                 header.anchor.monotonic_ns,
                 attend,
                 options.to_clear,
@@ -259,6 +264,14 @@ async def _hand(
         yield Written(writer, live, clock), lambda: _read_writable(site, writer)
 
 
+def _raises(site: Site, items: Sequence[Item], options: TestOptions) -> tuple[Item, ...]:
+    """Everything that is raised, in order."""
+    if options.held_ns:
+        return tuple(sweep_of(items, options.held_ns, options.repeat))
+    pairs = pairs_of(site, items) if options.together else ()
+    return (*items, *pairs) * options.repeat
+
+
 async def _listen_and_raise(
     site: Site,
     tools: Tools,
@@ -268,7 +281,10 @@ async def _listen_and_raise(
     to_clear: Sequence[ToClear],
 ) -> str:
     """Listen on every link while the conductor raises; then stop listening."""
-    links = listeners(site, tools.journal, tools.clock, listened_links(site, items))
+    carrying = carried_links(site) if isinstance(tools.hand, Written) else ()
+    links = listeners(site, tools.journal, tools.clock, listened_links(site, items), carrying)
+    if isinstance(tools.hand, Written):
+        tools.hand.over(links)
     reports = {link.name: link.reports for link in links if isinstance(link, PersonListener)}
     conductor = Conductor(replace(tools, reports=reports), items, to_clear)
     try:

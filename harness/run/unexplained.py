@@ -1,13 +1,14 @@
 """Alarms that come on during a test and that nothing raised explains: ours in a wrong place, or real ones.
 
 A point may come on while an alarm is raised, or was until a moment ago, that the point map expects there, or that
-brings such an alarm along, or for which it is the reference point. Everything else is unexplained.
+brings such an alarm along, or for which it is the reference point. Everything else is unexplained. So is what came on
+just after such an alarm was cleared and has not gone when its time to go is over: a late output goes with its alarm.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from typing import Final
 
 from harness.core.instants import NS_PER_S, Clock
@@ -42,6 +43,7 @@ class Unexplained:
         self._gone_ns: dict[str, int] = {}
         self.found: dict[str, int] = {}
         """By point, when it was told; the oldest first. Whoever has dealt with them clears it."""
+        self._late: set[str] = set()  # came on when only an alarm that had been cleared explained it
         self.on_found: Callable[[str], None] | None = None
         """Called with each point when it is noted."""
         for row in site.expectations:
@@ -80,15 +82,35 @@ class Unexplained:
         more = f" and {len(owners) - 2} more" if len(owners) > 2 else ""  # two names tell enough
         return f"{point} ({', '.join(owners[:2])}{more})"
 
-    def _changed(self, point: Point, state: PointState) -> None:
-        if self._is_watching and state.on and point.name not in self._standing and not self._is_explained(point.name):
-            is_new = point.name not in self.found
-            self.found.setdefault(point.name, state.told_ns)
-            if is_new and self.on_found is not None:
-                self.on_found(point.name)
+    def look(self) -> None:
+        """Note what is explained no longer; for whoever is about to go on."""
+        for point in sorted(self._late):
+            if not self._is_explained(point, [*self._open, *self._recent()]):
+                self._late.discard(point)
+                self._find(point, self._live.states[point].told_ns)
 
-    def _is_explained(self, point: str) -> bool:
-        now, expected = self._clock(), self._expected.get(point, set())
-        recent = (name for name, at in self._closed_ns.items() if now <= at + self._tail_ns[name])
-        acting = {*self._open, *recent}
+    def _changed(self, point: Point, state: PointState) -> None:
+        if not self._is_watching or point.name in self._standing:
+            return
+        self._late.discard(point.name)
+        if not state.on or self._is_explained(point.name, self._open):
+            return
+        if self._is_explained(point.name, self._recent()):
+            self._late.add(point.name)
+        else:
+            self._find(point.name, state.told_ns)
+
+    def _find(self, point: str, told_ns: int) -> None:
+        is_new = point not in self.found
+        self.found.setdefault(point, told_ns)
+        if is_new and self.on_found is not None:
+            self.on_found(point)
+
+    def _recent(self) -> list[str]:
+        """Alarms that were cleared so lately that their outputs may still come and go."""
+        now = self._clock()
+        return [name for name, at in self._closed_ns.items() if now <= at + self._tail_ns[name]]
+
+    def _is_explained(self, point: str, acting: Iterable[str]) -> bool:
+        expected = self._expected.get(point, set())
         return any(name in expected or expected.intersection(self._site.brought_along(name)) for name in acting)

@@ -1,0 +1,112 @@
+"""What a run does when an alarm comes on that nothing raised explains: says so, clears what is raised, waits, decides.
+
+Gone with the stimulus, it was ours in a wrong place; gone by itself, it was a stray: the run goes on. Still there, it is
+real.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager
+from typing import Final
+
+from harness.record.header import Json
+from harness.run.interrupting import Interruption, Why
+from harness.run.raising import Raiser
+from harness.run.tools import Tools
+from harness.run.unexplained import HOLD_MAX_NS, Unexplained
+
+UNEXPLAINED_EVENT: Final = "unexplained"
+"""Points that came on and that nothing raised explains; ``gone``: whether they went in time."""
+
+PUTS_OFF_MAX: Final = 3
+"""So often a raise is put off since something comes and goes; then somebody has to find out why (no source)."""
+
+
+class Pausing:
+    """Watches for alarms that nothing raised explains, from :meth:`watch` to :meth:`stop`."""
+
+    def __init__(self, tools: Tools, raiser: Raiser) -> None:
+        self._t = tools
+        self._raiser = raiser
+        self._put_off: Counter[str] = Counter()
+        self._was_raised = False
+        self._unexplained = Unexplained(tools.site, tools.clock, tools.live, raiser.open, raiser.closed_ns)
+
+    def watch(self, standing: Collection[str]) -> None:
+        """From now on. ``standing``: points that were on before."""
+        self._unexplained.on_found = self._came_on
+        self._unexplained.watch(standing)
+
+    def stop(self) -> None:
+        """No more."""
+        self._unexplained.stop()
+
+    @contextmanager
+    def during(self, alarm: str, interrupt_in: Callable[[int, Interruption], None]) -> Iterator[None]:
+        """While an alarm is tested: where something comes on, it is not raised any more, or cleared soon."""
+        self._was_raised = False
+
+        def found(point: str) -> None:
+            text = f"{self._unexplained.named([point])} came on, and nothing that was raised explains it"
+            told = text
+            if alarm in self._raiser.open:
+                whose = "" if self._raiser.by_itself else f" (or was another one raised than {alarm}?)"
+                told = f"{text}{whose}. {alarm} is cleared soon, to see whether it goes with it"
+                interrupt_in(HOLD_MAX_NS, Interruption(why=Why.UNEXPLAINED, text=text))
+            elif not self._was_raised:
+                told = f"{text}. {alarm} is not raised before it has gone"
+                interrupt_in(0, Interruption(why=Why.UNEXPLAINED, text=text))
+            self._tell(told)
+
+        self._unexplained.on_found = found
+        try:
+            yield
+        finally:
+            self._unexplained.on_found = self._came_on
+
+    def raised(self) -> None:
+        """The alarm is about to be raised."""
+        self._was_raised = True
+
+    def may_try_again(self, alarm: str) -> bool:
+        """Whether an alarm that was put off, since something came on before its raise, is to be raised after all."""
+        self._put_off[alarm] += 1
+        return self._put_off[alarm] <= PUTS_OFF_MAX
+
+    async def pause(self, tested: str) -> str:
+        """Wait until what came on has gone. Returns '' where the run may go on, else why it must not: then it is real.
+
+        ``tested``: the alarm that was raised and has been cleared, '' where none was.
+        """
+        self._unexplained.look()
+        points = list(self._unexplained.found)
+        if not points:
+            return ""
+        live, clock, view = self._t.live, self._t.clock, self._t.view
+        names = self._unexplained.named(points)
+        view.phase(f"paused: {names} came on and nothing that was raised explains it")
+        gone = await live.wait_until(
+            lambda: all(live.is_off(point) for point in points), clock() + self._unexplained.gone_ns(points)
+        )
+        said: list[Json] = [*points]
+        data: dict[str, Json] = {"points": said, "names": names, "alarm": tested, "gone": gone}
+        self._t.journal.event(UNEXPLAINED_EVENT, clock(), data)
+        self._unexplained.found.clear()
+        if not gone:
+            return (
+                f"STOPPED: {names} came on, nothing that was raised explains it, and it is still on"
+                f"{f' with {tested} cleared' if tested else ''}: TAKE IT FOR REAL. Nothing more is raised"
+            )
+        went = f"went when {tested} was cleared: it was ours, in the wrong place" if tested else "went by itself"
+        view.trouble(f"{names} came on unexplained and {went}; see its result (crossed, leaked or stray)")
+        return ""
+
+    def _came_on(self, point: str) -> None:
+        self._tell(f"{self._unexplained.named([point])} came on, and nothing that was raised explains it")
+
+    def _tell(self, text: str) -> None:
+        """One bell for all that comes on at once; the pause names every point."""
+        if len(self._unexplained.found) == 1:
+            self._t.view.urgent(text)
