@@ -44,7 +44,7 @@ def _attempt_lines(attempt: AttemptDocument) -> Iterator[str]:
     if attempt.reviewed:
         yield f"reviews: {attempt.reviewed}"
     for name, reason in attempt.standing:
-        yield f"known to be on: {name} ({reason})"
+        yield f"on before anything was raised: {name} ({reason or 'nobody confirmed it'})"
     if attempt.ledger is not None:
         of_later = f", as it was later: {attempt.ledger.later}" if attempt.ledger.later else ""
         yield f"ledger {attempt.ledger.file}{of_later}"

@@ -166,7 +166,7 @@ def test_notices_and_inhibits_are_told_with_their_state(document: ReportDocument
     assert "Still open after attempt 2: a notice or an inhibit." in _words(page, "summary")
     effects = _words(page, "side-effects")
     assert "Reviews of attempt 2: reviews.yaml, valid through 2026-12-24, bound to 3f2a-91c0-77de." in effects
-    assert "Known to be on before attempt 1: bms.bulk-a.low (float switch stuck)." in effects
+    assert "On before anything was raised in attempt 1: bms.bulk-a.low (float switch stuck)." in effects
     assert effects.count("shut by hand and tagged") == 2 * len(document.site.side_effects)
 
 
@@ -174,7 +174,7 @@ def test_a_site_without_a_ledger_says_nothing_of_one(document: ReportDocument) -
     attempts = tuple(replace(one, ledger=None, standing=(), reviewed="") for one in document.attempts)
     page = render_html(replace(document, attempts=attempts))
     assert "Notices and inhibits" not in page
-    assert "Known to be on" not in page
+    assert "On before anything was raised" not in page
 
 
 def test_the_glossary_has_every_verdict_word(page: Page) -> None:
