@@ -10,6 +10,7 @@ from harness.core.model import Stimulus
 from harness.core.objects import ObjectSays
 from harness.core.places import ModbusPlace
 from harness.core.trace import Trace
+from harness.core.unreadable import Unreadable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,3 +51,5 @@ class Evidence:
     """By point that is a number: what it would have shown with its bytes, or its words, the other way round."""
     objects: Mapping[str, ObjectSays] = field(default_factory=dict)
     """By point that is a BACnet object."""
+    unreadable: tuple[Unreadable, ...] = ()
+    """What was told and tells nothing, or shows that something before it is missing; in the order of its links."""

@@ -28,16 +28,17 @@ from harness.correlate.causes.meaning import inverted, leaks, repeats
 from harness.correlate.causes.misplaced import swapped_pairs, wrong_bits, wrong_tables
 from harness.correlate.causes.notifying import held_back, not_notified
 from harness.correlate.causes.observation import unknown
-from harness.correlate.causes.offsets import offsets, swapped_parts
+from harness.correlate.causes.offsets import offsets
 from harness.correlate.causes.one_object import once_an_object
 from harness.correlate.causes.references import wrong_references
 from harness.correlate.causes.shortness import brief
-from harness.correlate.causes.silence import silenced
 from harness.correlate.causes.silent import silent_points
 from harness.correlate.causes.stimuli import contradicted, not_proven, sent_nowhere
 from harness.correlate.causes.strays import strays
-from harness.correlate.causes.transport import blind_windows
+from harness.correlate.causes.swapped_parts import swapped_parts
+from harness.correlate.causes.transport import blind_references, blind_windows
 from harness.correlate.causes.units import noise, refused_tables, silent_units
+from harness.correlate.causes.unreadable import unreadable
 from harness.correlate.evidence import Evidence
 from harness.correlate.outline import Outline
 from harness.correlate.relate import Crossing
@@ -51,7 +52,9 @@ FINDERS: Final[tuple[Finder, ...]] = (
     silent_units,
     noise,
     dead_loops,
+    unreadable,
     blind_windows,
+    blind_references,
     held_back,
     inverted,
     swapped_numbers,
@@ -72,7 +75,6 @@ FINDERS: Final[tuple[Finder, ...]] = (
     repeats,
     late,
     late_again,
-    silenced,
     stuck,
     left_on,
     brief,

@@ -22,6 +22,7 @@ from harness.links.decoding import trace_of
 from harness.links.heard import heard_of
 from harness.links.polled_trace import trace_of_runs
 from harness.links.source import Source
+from harness.links.told_says import unreadable_of
 
 CHANGES_SPARE: Final = 16
 """An unmapped bit may change twice a stimulus, and so often beyond it, before it counts as part of a number."""
@@ -62,6 +63,7 @@ def evidence_of(
         not_run=unreachable_points(source, site.points.values()),
         delays=held_back(source, site.points.values()),
         objects=objects_of(source, site.points.values()),
+        unreadable=tuple(unreadable_of(source, site.links, site.points.values())),
         orders=_other_orders(source, site, blocks, traces, start_ns, end_ns),
     )
 

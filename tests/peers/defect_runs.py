@@ -169,7 +169,7 @@ async def _run(folder: Path, trial: Trial, broker_port: int | None = None) -> Ou
         gateway_port=0,
         gateway_poll_ns=GATEWAY_POLL_NS,
         bus_in_loop=True,
-        building=BuildingOptions(recipients=(("127.0.0.1", own),), recipients_elsewhere=()),
+        building=BuildingOptions(recipients=(("127.0.0.1", own),), recipients_elsewhere=(), apdu_timeout_s=0.5),
         mqtt_host=None if broker_port is None else "127.0.0.1",
         mqtt_port=broker_port or 0,
         keep_truth=False,

@@ -67,7 +67,7 @@ def unit_of(place: Place) -> int:
 def is_at(site: Site, point: str, place: Place) -> bool:
     """Whether a point is of a block of the simulated site."""
     it = site.points[point]
-    if it.link != place.device:
+    if it.link != place.device or place is Place.TANKS:
         return False
     where = it.place
     if place in WHOLE_DEVICE:
@@ -87,10 +87,6 @@ def is_at(site: Site, point: str, place: Place) -> bool:
 def _demo() -> Site:
     site, _ = load_site(profiles_folder() / "demo" / "site.yaml")
     return site
-
-
-SILENCED: Final = ("bulk-a.high-high", "bulk-b.high", "bulk-a.interstitial-leak")
-"""The alarms of the demo that a test silences, since their horn is released by it."""
 
 
 @cache
@@ -113,11 +109,9 @@ def aimed(name: Name, place: Place, seed: int) -> str:
         return f"{name}:{one}@{place}" + _FOR_PERSONS.get(name, "")
     if place is Place.HORN:
         return f"{name}:horn@{place}" if kind.target is Target.SIGNAL else f"{name}@{place}"
-    names = list(shown_at(Place.BMS if place is Place.BMS_ALL else place))
+    names = list(shown_at(Place.BMS if place in (Place.BMS_ALL, Place.PANEL) else place))
     if name in (Name.UNLATCHED, Name.LATCHES):  # what is acknowledged before it clears would hide it
         names = [it for it in names if it in TRANSIENTS]
-    if name is Name.SILENCED_TOO:
-        names = [it for it in names if it in SILENCED]
     if name is Name.LONG_TIME_DELAY:
         names = [it for it in names if it not in TRANSIENTS]
     if not names:
@@ -162,8 +156,6 @@ def _also_needed(it: Defect, random: Random) -> list[str]:
     """Further alarms without which a defect has nothing to show at."""
     if it.place is Place.BUS_LOOP:
         return list(LOOP_ALARMS)
-    if it.name is Name.NOT_SILENCED:
-        return list(SILENCED)
     if it.place in (Place.ANNUNCIATOR, Place.DISPLAY):
         extra = random.sample(TRANSIENTS, 1) if it.name is Name.UNLATCHED else []
         return ["bulk-a.water", "bulk-b.water", *extra]
@@ -199,6 +191,7 @@ def concerned(judged: JudgedRecord, defect: Defect) -> tuple[list[Result], list[
         and (whole or (it.alarm in mine and _is_own(site, it.point)))
     ]
     own = {row.point for row in site.expectations if row.alarm in mine and _is_own(site, row.point)}
+    own |= {it.point for it in judged.judgement.strays if defect.place is Place.PANEL}  # no row speaks of a reference
     strays = [it for it in judged.judgement.strays if is_mine(it.point) and (whole or it.point in own)]
     return results, strays
 

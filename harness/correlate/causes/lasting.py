@@ -64,9 +64,14 @@ def left_on(case: Case) -> Iterator[Finding]:
                 evidence=f"it came on after the raise of {holder.alarm} ({holder.id}) and was still on "
                 f"{time_text(waited)} after its clear; not judged because of it: {alarms(case, numbers)}",
                 next_check="bring the point back to normal, then raise these again, each alone",
+                equals=_NEVER,
+                deciding="the step that it may wait for, given by hand: does it go off then",
             ),
             results=tuple(numbers),
         )
+
+
+_NEVER: Final = (Equal(kind=CauseKind.MEANING, code="never-gone", text="the output is stuck, whatever is done"),)
 
 
 def _let_go_long_ago(case: Case, number: int) -> Stimulus | None:

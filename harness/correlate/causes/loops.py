@@ -32,7 +32,8 @@ def loops(case: Case) -> Iterator[Finding]:
             by_loop[case.link_of(case.results[number].point), loop.name].append(number)
     turned: dict[str, list[tuple[int, Appearance]]] = defaultdict(list)
     for (link, name), numbers in by_loop.items():
-        turned[link] += _turned(case, name, numbers)
+        if not _levels_show(case, name):
+            turned[link] += _turned(case, name, numbers)
     for link, seen in turned.items():
         if seen:
             yield _reversed(case, link, seen)
@@ -167,6 +168,17 @@ def _elsewhere(case: Case, number: int) -> Iterator[Appearance]:
     for it in case.own(number):
         if it.point and it.point != mine:
             yield it
+
+
+def _levels_show(case: Case, loop: str) -> bool:
+    """True where a level of the loop showed as it should: then the loop does not stand on its head."""
+    return any(
+        it.verdict in (Verdict.ON_TIME, Verdict.APPEARED)
+        and (of := _loop_of(case, it.point)) is not None
+        and of.name == loop
+        and _on_when(case, number) not in _FAILURES
+        for number, it in enumerate(case.results)
+    )
 
 
 def _turned(case: Case, loop: str, numbers: Sequence[int]) -> Iterator[tuple[int, Appearance]]:

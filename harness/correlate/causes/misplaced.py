@@ -11,12 +11,10 @@ from harness.core.model import Behaviour, Cause, CauseKind, Equal
 from harness.core.places import Table
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import MISSING, Appearance, Finding
+from harness.correlate.causes.moves import BYTE_SWAP
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Block, Spot
 from harness.correlate.causes.words import after, alarms, block, listed, pairs, place, series, times, where
 from harness.correlate.causes.words import point as point_words
-
-BYTE_SWAP: Final = 8
-"""Bit b of a register is bit b ^ 8 where its bytes are swapped."""
 
 CANDIDATES_MAX: Final = 3
 """More places than this came on in the window: a coincidence of any one of them would prove nothing."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
+from typing import Final
 
 from harness.core.instants import FOREVER, elapsed
 from harness.core.links import BacnetLink, MqttLink, TextLink
@@ -95,9 +96,14 @@ def _not_told(case: Case, link: str, numbers: Sequence[int]) -> Cause:
         evidence=f"no word of {pairs(case, numbers)}{proof}",
         next_check=f"if it is so, declare in link {link} that it promises every change, with its longest delay; see "
         "that something comes after the end of the window, a heartbeat for instance, as proof that the path is alive",
-        equals=tuple(dict.fromkeys(_untold(case, n) for n in numbers if case.is_loud(n))),
+        equals=(*dict.fromkeys(_untold(case, n) for n in numbers if case.is_loud(n)), LOST_ON_THE_WAY),
         deciding="the same alarm raised once more, with something told after it",
     )
+
+
+LOST_ON_THE_WAY: Final = Equal(
+    kind=CauseKind.TRANSPORT, code="messages-lost", text="it was sent, and got lost on the way"
+)
 
 
 def _untold(case: Case, number: int) -> Equal:

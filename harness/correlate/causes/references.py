@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from typing import Final
 
-from harness.core.instants import Bounds, elapsed
-from harness.core.model import Cause, CauseKind, Equal, Stimulus
+from harness.core.instants import FOREVER, Bounds, elapsed
+from harness.core.model import Behaviour, Cause, CauseKind, Equal, Stimulus
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Finding
@@ -25,6 +25,7 @@ def wrong_references(case: Case) -> Iterator[Finding]:
     """Reference points that stayed off while others came on, or stayed on while others went off; one cause a block."""
     silent: dict[Block, dict[str, list[int]]] = defaultdict(dict)
     held: dict[Block, dict[str, list[int]]] = defaultdict(dict)
+    dropped: dict[Block, dict[str, list[int]]] = defaultdict(dict)
     for stimulus in case.by_stimulus:
         reference = case.stimuli[stimulus].timed_by
         if not reference:
@@ -34,9 +35,35 @@ def wrong_references(case: Case) -> Iterator[Finding]:
             silent[block][stimulus] = came
         elif went := _against(case, stimulus, partial(_went_off, case)):
             held[block][stimulus] = went
-    for block in dict.fromkeys([*silent, *held]):
-        yield _finding(case, silent.get(block, {}), held.get(block, {}))
+        elif stayed := _against(case, stimulus, partial(_stayed_on, case)):
+            dropped[block][stimulus] = stayed
+    for block in dict.fromkeys([*silent, *held, *dropped]):
+        yield _finding(case, silent.get(block, {}), held.get(block, {}), dropped.get(block, {}))
     yield from _late(case)
+    yield from _astray(case)
+
+
+def _astray(case: Case) -> Iterator[Finding]:
+    """References that came on with another alarm, whose own reference beside it stayed off meanwhile."""
+    used = {alarm.reference for alarm in case.site.alarms.values()}
+    groups: dict[str, list[tuple[int, Stimulus]]] = defaultdict(list)
+    for at in sorted(case.open_strays):
+        stray = case.strays[at]
+        newest = case.raises.latest(stray.onset)
+        own = case.site.alarms[newest[0].alarm].reference if len(newest) == 1 else None
+        if stray.point not in used or own is None or own == stray.point or own not in case.spots:
+            continue
+        is_beside = case.spots[own].block == case.spots[stray.point].block
+        until = min(stray.end.hi, FOREVER)
+        if is_beside and not len(case.sketches[own].sightings_touching(newest[0].raised.lo, until)):
+            groups[own].append((at, newest[0]))
+    for own, seen in groups.items():
+        told = series(
+            f"{own} stayed off after the raise of {it.alarm} ({it.id}), and {case.strays[at].point} came on"
+            for at, it in seen
+        )
+        ways = ["does not show its alarm, and another of its device comes on instead"]
+        yield Finding(cause=_cause(case, [own], ways, told, _EQUALS), strays=tuple(at for at, _ in seen))
 
 
 def _late(case: Case) -> Iterator[Finding]:
@@ -84,10 +111,21 @@ def _came_on(case: Case, number: int) -> bool:
 def _went_off(case: Case, number: int) -> bool:
     """True where the point went off too soon for its reference, and not before the step that released it was done."""
     result, timed = case.results[number], case.stimulus(number)
-    if Verdict.BRIEF not in (result.verdict, *result.also) or result.end is None or timed.cleared is None:
+    is_open = result.verdict is Verdict.UNRESOLVED or Verdict.BRIEF in (result.verdict, *result.also)
+    if not is_open or result.end is None or timed.cleared is None or result.end.hi >= timed.cleared.lo:
         return False
     done = _done(case, timed.id)
-    return done is not None and result.end.hi >= done.lo and result.end.lo < timed.cleared.lo
+    return done is not None and result.end.hi >= done.lo
+
+
+def _stayed_on(case: Case, number: int) -> bool:
+    """True where the reference went off before anything cleared the alarm, and the point only once it was cleared."""
+    result, timed = case.results[number], case.stimulus(number)
+    done = _done(case, timed.id)
+    is_open = result.verdict in (Verdict.STUCK, Verdict.UNRESOLVED, Verdict.MASKED) or Verdict.STUCK in result.also
+    if not is_open or result.end is None or done is None or timed.cleared is None:
+        return False
+    return timed.cleared.hi < done.lo <= result.end.hi
 
 
 def _agrees(case: Case, number: int) -> bool:
@@ -97,7 +135,9 @@ def _agrees(case: Case, number: int) -> bool:
     if result.end is None or result.end.is_open_above or timed.cleared is None or done is None:
         return False
     is_own = len(case.shown_at[result.point]) == 1
-    return is_own and result.end.lo > done.hi and result.end.hi >= timed.cleared.lo and number not in case.open
+    follows = case.rows[result.expectation].behaviour is Behaviour.FOLLOWS
+    is_like_it = result.end.lo > done.hi and result.end.hi >= timed.cleared.lo
+    return is_own and follows and is_like_it and number not in case.open
 
 
 def _done(case: Case, stimulus: str) -> Bounds | None:
@@ -105,18 +145,31 @@ def _done(case: Case, stimulus: str) -> Bounds | None:
     return case.done[stimulus].cleared
 
 
-def _finding(case: Case, silent: dict[str, list[int]], held: dict[str, list[int]]) -> Finding:
-    references = list(dict.fromkeys(case.stimuli[it].timed_by for it in (*held, *silent)))
+def _finding(
+    case: Case, silent: dict[str, list[int]], held: dict[str, list[int]], dropped: dict[str, list[int]]
+) -> Finding:
+    references = list(dict.fromkeys(case.stimuli[it].timed_by for it in (*held, *dropped, *silent)))
     strays = _strays(case, references)
     masked = [n for n in case.opened(Verdict.MASKED) if any(f"({it})" in case.results[n].reason for it in held)]
     denied = [n for it in silent for n in case.by_stimulus[it] if n in case.open]
-    numbers = sorted({*denied, *masked, *(n for each in held.values() for n in each)})
+    wrong = (*held.items(), *dropped.items())
+    numbers = sorted({*denied, *masked, *(n for _, each in wrong for n in each), *_timed_by_it(case, dropped)})
     ways = []
     if held:
         ways.append("stays on after the alarm has gone")
+    if dropped:
+        ways.append("goes off before the alarm was cleared")
     if silent:
         ways.append("does not show its alarm" + (", and others of its device come on instead" if strays else ""))
-    told = series((*_told_held(case, held), *_told_silent(case, silent), *_told_strays(case, strays)), 3)
+    told = series(
+        (
+            *_told_held(case, held),
+            *_told_dropped(case, dropped),
+            *_told_silent(case, silent),
+            *_told_strays(case, strays),
+        ),
+        3,
+    )
     cause = _cause(case, references, ways, told, _EQUALS if silent else _EQUALS[:1])
     return Finding(cause=cause, results=tuple(numbers), strays=tuple(strays))
 
@@ -170,6 +223,22 @@ def _told_held(case: Case, held: dict[str, list[int]]) -> Iterator[str]:
         on = "to the end" if end.is_open_above else f"and went off only {_lag(done, end)}"
         alarm = case.stimuli[stimulus].alarm
         yield f"after the clear of {alarm} ({stimulus}) its reference stayed on {on}; the others went off: {off}"
+
+
+def _timed_by_it(case: Case, dropped: dict[str, list[int]]) -> list[int]:
+    """What else is open of the stimuli whose end the reference told too early."""
+    return [n for it in dropped for n in case.by_stimulus[it] if n in case.open]
+
+
+def _told_dropped(case: Case, dropped: dict[str, list[int]]) -> Iterator[str]:
+    for stimulus, numbers in dropped.items():
+        done, end = _done(case, stimulus), case.stimuli[stimulus].cleared
+        if done is None or end is None:
+            continue
+        on = listed((case.results[n].point for n in numbers), 3)
+        lead = time_text(done.lo - end.hi)
+        alarm = case.stimuli[stimulus].alarm
+        yield f"the reference of {alarm} ({stimulus}) went off {lead} before its clear; the others stayed on: {on}"
 
 
 def _lag(done: Bounds, end: Bounds | None) -> str:

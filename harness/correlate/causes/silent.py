@@ -7,10 +7,13 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from harness.core.model import Cause, CauseKind, Equal
-from harness.core.places import ModbusPlace, TextPlace, ValueType
+from harness.core.places import ModbusPlace, MqttPlace, TextPlace, ValueType
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import MISSING, Finding
+from harness.correlate.causes.observation import LOST_ON_THE_WAY
+from harness.correlate.causes.offsets import contrary
 from harness.correlate.causes.words import alarms, block, pairs, point, times
+from harness.correlate.relate import DEAD_BLOCKS
 from harness.correlate.wording import time_text
 
 
@@ -70,6 +73,12 @@ def _silent_equals(case: Case, name: str, code: str) -> tuple[Equal, ...]:
     if _others_astray(case, name):
         text = f"all of {block(of)} is moved by one place, of which not every place is read"
         found.append(Equal(kind=CauseKind.ADDRESS, code="address-off-by-one", text=text))
+    still = _still_beside(case, name)
+    if still:
+        text = "the device goes on answering old values here too, as it does beside it"
+        found.append(Equal(kind=CauseKind.IDENTITY, code=still, text=text))
+    if isinstance(case.site.points[name].place, MqttPlace):
+        found.append(LOST_ON_THE_WAY)
     before = case.site.before(case.link_of(name))
     if before:
         text = f"it fell between the polls of the hop, which asks {before[0]} too seldom"
@@ -77,11 +86,20 @@ def _silent_equals(case: Case, name: str, code: str) -> tuple[Equal, ...]:
     return tuple(found)
 
 
-def _others_astray(case: Case, name: str) -> bool:
-    """True where more of the same block missed its alarm, or came on unexplained."""
+def _still_beside(case: Case, name: str) -> str:
+    """The code of the cause by which another block of the same unit does not live; '' where there is none."""
     of = case.spots[name].block
-    missed = {it.point for it in case.results if it.verdict in MISSING and case.spots[it.point].block == of}
-    return len(missed) > 1 or any(case.spots[it.point].block == of for it in case.strays)
+    for number, cause in case.cause_of.items():
+        other = case.spots[case.results[number].point].block
+        if cause.code in DEAD_BLOCKS and (other.link, other.unit) == (of.link, of.unit):
+            return cause.code
+    return ""
+
+
+def _others_astray(case: Case, name: str) -> bool:
+    """True where no other place of the same block really worked: then nothing says that only this one is moved."""
+    of = case.spots[name].block
+    return not contrary(case, of, 1) and any(spot.block == of for other, spot in case.spots.items() if other != name)
 
 
 def _silent(case: Case, name: str, numbers: Sequence[int], *, never: bool) -> tuple[CauseKind, str, str, str]:

@@ -63,6 +63,37 @@ def blind_windows(case: Case) -> Iterator[Finding]:
         yield Finding(cause=_cause(case, link, numbers, spans, down=down), results=tuple(numbers))
 
 
+def blind_references(case: Case) -> Iterator[Finding]:
+    """Unknown results whose stimulus could not be timed closely, since its reference point was not seen just then."""
+    blind = _by_link(case)
+    groups: dict[str, list[int]] = defaultdict(list)
+    seen: dict[str, dict[BlindTime, None]] = defaultdict(dict)
+    for number in case.opened(Verdict.UNRESOLVED, Verdict.MASKED):
+        timed = case.stimulus(number)
+        if not timed.timed_by:
+            continue
+        link = case.link_of(timed.timed_by)
+        steps = [timed.raised, *([] if timed.cleared is None else [timed.cleared])]
+        touching = [it for step in steps for it in blind[link].during(step)] if link in blind else []
+        if touching:
+            groups[link].append(number)
+            seen[link].update(dict.fromkeys(touching))
+    for link, numbers in groups.items():
+        whys = listed((it.why for it in seen[link]), 3)
+        yield Finding(
+            cause=Cause(
+                kind=CauseKind.TRANSPORT,
+                code="reference-not-seen",
+                text=f"the reference points on link {link} were not seen when these alarms came or went, so their "
+                f"times are not known closely: {whys}",
+                evidence=f"{times(len(seen[link]))} without an answer just then; open because of it: "
+                f"{pairs(case, numbers)}",
+                next_check=f"restore link {link}, or lower its request rate; then raise these again",
+            ),
+            results=tuple(numbers),
+        )
+
+
 _SUBSCRIPTION: Final = "subscription of "
 """How the blind time of one object's COV subscription is named."""
 
