@@ -12,6 +12,7 @@ from enum import StrEnum, unique
 from harness.core.instants import Bounds
 from harness.core.ledger import LedgerTold
 from harness.core.model import Decision, Judgement, Site, Step, Stimulus
+from harness.core.sweep import Sweep
 from harness.core.verdicts import ExitCode, Verdict
 from harness.report.log_book import LogBook, tenths
 
@@ -234,6 +235,8 @@ class AttemptDocument:
     corrections: tuple[CorrectionNote, ...] = ()
     changed: tuple[Changed, ...] = ()
     log: LogBook = field(default_factory=LogBook)
+    sweeps: tuple[Sweep, ...] = ()
+    """Alarms that were held for ever shorter times, by output."""
 
     def utc_ns(self, at_ns: int) -> int:
         """The UTC time, in ns since 1970, of an instant of this run."""

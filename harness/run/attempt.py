@@ -13,6 +13,7 @@ from harness.core.paths import is_told
 from harness.core.verdicts import VerdictClass
 from harness.correlate.engine import outlines_of
 from harness.correlate.outline import Outline
+from harness.correlate.sweeps import sweeps_of
 from harness.links.bacnet_assumed import assumed_alive
 from harness.report.document import (
     AttemptDocument,
@@ -86,6 +87,7 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
         reviews=_reviews(record),
         reviewed=_reviewed(record),
         standing=_standing(record),
+        sweeps=sweeps_of(record.site, record.evidence),
         ledger=record.ledger,
         as_left=_as_left(record),
         clock_steps=tuple(
