@@ -32,6 +32,7 @@ from harness.correlate.causes.offsets import offsets
 from harness.correlate.causes.one_object import once_an_object
 from harness.correlate.causes.references import wrong_references
 from harness.correlate.causes.shortness import brief
+from harness.correlate.causes.silence import silenced
 from harness.correlate.causes.silent import silent_points
 from harness.correlate.causes.stimuli import contradicted, not_proven, sent_nowhere
 from harness.correlate.causes.strays import strays
@@ -75,6 +76,7 @@ FINDERS: Final[tuple[Finder, ...]] = (
     repeats,
     late,
     late_again,
+    silenced,
     stuck,
     left_on,
     brief,

@@ -89,6 +89,10 @@ def _demo() -> Site:
     return site
 
 
+SILENCED: Final = ("bulk-a.high-high", "bulk-b.high", "bulk-a.interstitial-leak")
+"""The alarms of the demo that a test silences, since their horn is released by it."""
+
+
 @cache
 def shown_at(place: Place) -> tuple[str, ...]:
     """The alarms that the point map of the demo expects at a place, each at a point of its own."""
@@ -112,6 +116,8 @@ def aimed(name: Name, place: Place, seed: int) -> str:
     names = list(shown_at(Place.BMS if place in (Place.BMS_ALL, Place.PANEL) else place))
     if name in (Name.UNLATCHED, Name.LATCHES):  # what is acknowledged before it clears would hide it
         names = [it for it in names if it in TRANSIENTS]
+    if name is Name.SILENCED_TOO:
+        names = [it for it in names if it in SILENCED]
     if name is Name.LONG_TIME_DELAY:
         names = [it for it in names if it not in TRANSIENTS]
     if not names:
@@ -156,6 +162,8 @@ def _also_needed(it: Defect, random: Random) -> list[str]:
     """Further alarms without which a defect has nothing to show at."""
     if it.place is Place.BUS_LOOP:
         return list(LOOP_ALARMS)
+    if it.name is Name.NOT_SILENCED:
+        return list(SILENCED)
     if it.place in (Place.ANNUNCIATOR, Place.DISPLAY):
         extra = random.sample(TRANSIENTS, 1) if it.name is Name.UNLATCHED else []
         return ["bulk-a.water", "bulk-b.water", *extra]
