@@ -135,7 +135,7 @@ def takes_ns(site: Site, items: Sequence[Item], options: TestOptions) -> int:
     """
     if options.guided:
         return max((_alarm_ns(site, item, options) for item in items), default=0)
-    return sum(_alarm_ns(site, item, options) for item in items) * options.repeat
+    return sum(_alarm_ns(site, item, options) for item in _raises(site, items, options))
 
 
 def _alarm_ns(site: Site, item: Item, options: TestOptions) -> int:
