@@ -78,6 +78,10 @@ class Remark(StrEnum):
     RETEST = "retest"
     PUT_BACK = "put back"
     INTERRUPTED = "interrupted"
+    UNEXPLAINED = "came on unexplained"
+    """What came on and nothing that was raised explains: its entries in the history may be real alarms."""
+    STOPPED = "stopped for safety"
+    LEFT_OPEN = "left raised by an earlier test"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

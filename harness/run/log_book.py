@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 from harness.core.durations import duration, measured
@@ -12,8 +13,11 @@ from harness.record.corrections import Correction, CorrectionKind
 from harness.record.found import ClockCheck, Event
 from harness.record.header import HostClock
 from harness.report.log_book import Ending, LogBook, LogEntry, LogRemark, LogStep, Remark
+from harness.run.interrupting import GATE_STOPPED_EVENT, Why
 from harness.run.judging import JudgedRecord
-from harness.run.steps import INTENT_EVENT, STEP_EVENT, STOPPED_EVENT, StepDone
+from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT
+from harness.run.pausing import UNEXPLAINED_EVENT
+from harness.run.steps import INTENT_EVENT, LATE_EVENT, STEP_EVENT, STOPPED_EVENT, UNSENT_EVENT, StepDone
 
 _REMARKS: Final = {
     "note": Remark.NOTE,
@@ -24,13 +28,16 @@ _REMARKS: Final = {
 }
 """Kind of event -> how the log book calls it."""
 
+_OWN_EVENT: Final = (Why.SKIPPED.value, Why.NOT_POSSIBLE.value, Why.AGAIN.value, Why.UNEXPLAINED.value)
+"""Interruptions that are entered once more by what came of them."""
+
 
 def log_book_of(record: JudgedRecord) -> LogBook:
     """What was raised in a record, with every correction in force, and what else was entered."""
     events = record.reader.events()
     entries = tuple(_entries(record, events))
     still = [str(name) for event in record.reader.events("as-left") for name in _list(event.data, "not_cleared")]
-    still += [*record.left_raised, *(it.alarm for it in entries if it.is_open)]
+    still += [*record.left_raised, *record.left_open, *(it.alarm for it in entries if it.is_open)]
     return LogBook(
         entries=entries,
         remarks=tuple(sorted(_remarks(events), key=lambda it: it.at_ns)),
@@ -54,6 +61,10 @@ def _entries(record: JudgedRecord, events: Sequence[Event]) -> Iterable[LogEntry
             steps.setdefault(str(event.data["stimulus"]), []).append(StepDone.from_data(event.data))
         elif event.kind == INTENT_EVENT:
             intended[str(event.data["stimulus"])] = (str(event.data["alarm"]), event.at_ns)
+        elif event.kind == UNSENT_EVENT:
+            intended.pop(str(event.data["stimulus"]), None)
+        elif event.kind == LATE_EVENT:
+            _widen(steps.get(str(event.data["stimulus"]), []), event.data)
         elif event.kind == STOPPED_EVENT:
             stopped.add(str(event.data["stimulus"]))
     alarms = record.corrected.alarms
@@ -80,6 +91,13 @@ def _entries(record: JudgedRecord, events: Sequence[Event]) -> Iterable[LogEntry
         )
         found.append((min([it.at.lo for it in raised] or [intended.get(name, ("", record.end_ns))[1]]), entry))
     return [entry for _, entry in sorted(found, key=lambda it: (it[0], it[1].stimulus))]
+
+
+def _widen(steps: list[StepDone], late: Mapping[str, Any]) -> None:
+    """The key of a step came late, as the person said afterwards."""
+    for number, it in enumerate(steps):
+        if it.step is Step(late["step"]):
+            steps[number] = replace(it, at=Bounds(min(it.at.lo, late["lo"]), max(it.at.hi, late["hi"])))
 
 
 def _step(done: StepDone) -> LogStep:
@@ -119,7 +137,18 @@ def _remarks(events: Iterable[Event]) -> Iterable[LogRemark]:
             proven = "" if data.get("proven", True) else ", not proven"
             text = f"{data.get('step', '')}{proven}".strip()
             yield LogRemark(kind=Remark.PUT_BACK, at_ns=event.at_ns, alarm=str(data.get("alarm", "")), text=text)
-        elif event.kind in _REMARKS:
+        elif event.kind == UNEXPLAINED_EVENT:
+            text = f"{data['names']}, {'gone again' if data['gone'] else 'STILL ON: taken for real'}"
+            yield LogRemark(kind=Remark.UNEXPLAINED, at_ns=event.at_ns, alarm=str(data["alarm"]), text=text)
+        elif event.kind == GATE_STOPPED_EVENT:
+            yield LogRemark(kind=Remark.STOPPED, at_ns=event.at_ns, text=str(data["why"]))
+        elif event.kind == CLEARED_LEFT_OPEN_EVENT:
+            became = "cleared" if data["proven"] else "NOT PROVEN to be cleared"
+            text = f"stimulus {data['stimulus']} of {data['record']}: {became}"
+            yield LogRemark(
+                kind=Remark.LEFT_OPEN, at_ns=event.at_ns, alarm=str(data["alarm"]), text=text, by=str(data["by"])
+            )
+        elif event.kind in _REMARKS and data.get("why") not in _OWN_EVENT:
             told = [str(data[key]) for key in ("text", "reason") if data.get(key)]
             yield LogRemark(
                 kind=_REMARKS[event.kind],

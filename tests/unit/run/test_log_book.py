@@ -115,6 +115,39 @@ def test_stopped_skipped_not_possible_notes_retests_and_put_backs(maker: RecordM
     ]
 
 
+def test_a_key_that_came_late_widens_its_step(maker: RecordMaker) -> None:
+    maker.step("0001", "a.high", Step.RAISE, 5)
+    maker.event("late", 6, stimulus="0001", alarm="a.high", step="raise", lo=at(4).lo, hi=at(5).lo)
+    maker.step("0001", "a.high", Step.CLEAR, 10)
+    assert only(maker).done(Step.RAISE)[0].at == Bounds(at(4).lo, at(5).hi)
+
+
+def test_what_was_meant_and_surely_not_done_is_not_in_it(maker: RecordMaker) -> None:
+    maker.event(INTENT_EVENT, 5, stimulus="0001", alarm="a.high", how="written by farend")
+    maker.event("not-raised", 6, stimulus="0001", alarm="a.high")
+    log = attempt(maker.close()).log
+    assert (log.entries, log.not_cleared) == ((), ())
+
+
+def test_what_came_on_by_itself_stopped_the_run_or_was_left_by_another(maker: RecordMaker) -> None:
+    """Entries of the history at these times may be real."""
+    maker.event("interrupted", 4, stimulus="0001", alarm="a.high", why="skipped", text="being filled")
+    maker.event("interrupted", 5, stimulus="0001", alarm="a.high", why="dead-man", text="raised for 300 s")
+    maker.event("unexplained", 6, points=["low"], names="low", alarm="a.high", gone=True)
+    maker.event("unexplained", 7, points=["low"], names="low", alarm="", gone=False)
+    maker.event("gate-stopped", 8, why="the review has expired")
+    maker.event("cleared-left-open", 9, record="old.farend", stimulus="0003", alarm="b.leak", by="A.", proven=False)
+    log = attempt(maker.close()).log
+    assert [(it.kind.value, it.text) for it in log.remarks] == [
+        ("interrupted", "raised for 300 s"),
+        ("came on unexplained", "low, gone again"),
+        ("came on unexplained", "low, STILL ON: taken for real"),
+        ("stopped for safety", "the review has expired"),
+        ("left raised by an earlier test", "stimulus 0003 of old.farend: NOT PROVEN to be cleared"),
+    ]
+    assert log.not_cleared == ("b.leak",)
+
+
 def test_corrections_stand_beside_what_they_correct(maker: RecordMaker) -> None:
     maker.stimulus("0001", "a.high", 5, 10)
     path = maker.close()
