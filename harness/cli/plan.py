@@ -39,8 +39,10 @@ def command(site: Path, only: tuple[str, ...], links: tuple[str, ...], as_json: 
         say_json(preview.to_json())
         return ExitCode.ALL_PASS
     say(f"{read.name}: {read.title}")
+    alarms = len({it.alarm for it in preview.raised})
+    twice = f" ({len(preview.raised) - alarms} of them twice)" if len(preview.raised) > alarms else ""
     say_wrapped(
-        f"{_count(len(preview.raised), 'alarm')} would be raised, {_count(preview.rows, 'row')} judged; takes about "
+        f"{_count(alarms, 'alarm')} would be raised{twice}, {_count(preview.rows, 'row')} judged; takes about "
         f"{time_text(preview.usual_ns)} if all is well, {time_text(preview.longest_ns)} at the most"
     )
     say()

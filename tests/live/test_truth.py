@@ -21,7 +21,7 @@ import pytest
 
 from harness.core.instants import NS_PER_MS, Bounds
 from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
-from harness.core.model import Behaviour, Expectation, Hold, Limits, Result, Site, Stimulus
+from harness.core.model import Behaviour, Expectation, Hold, Limits, Result, Site, Step, Stimulus
 from harness.core.places import ModbusPlace, OnWhen, ValueType
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.engine import correlate, outlines_of, timed_by_reference
@@ -141,7 +141,9 @@ def _counts_as_on(place: ModbusPlace, value: int) -> bool:
     return value == threshold if place.on_when is OnWhen.EQUAL else value > threshold
 
 
-def margins(row: Expectation, own: Interval | None, r: int, k: int | None, c: int) -> dict[str, int]:
+def margins(
+    row: Expectation, own: Interval | None, r: int, k: int | None, c: int, s: int | None = None
+) -> dict[str, int]:
     """By how much the truth meets each obligation (ns, negative: breaks it)."""
     limits = row.limits
     reach = limits.search_ns if limits.appears_within_ns is None else limits.appears_within_ns
@@ -149,6 +151,9 @@ def margins(row: Expectation, own: Interval | None, r: int, k: int | None, c: in
         return {"shows": -limits.search_ns}
     u = own.begin[1]
     e = None if own.end is None else own.end[1]
+    if row.released_by is Step.SILENCE:  # a horn: by silence or by acknowledge, whichever came first
+        k = min((it for it in (s, k) if it is not None), default=None)
+        c = c if k is None else min(c, k)
     release = {Behaviour.FOLLOWS: c, Behaviour.UNTIL_ACKNOWLEDGED: k}.get(
         row.behaviour, None if k is None else max(k, c)
     )
@@ -251,7 +256,12 @@ async def test_every_bound_contains_the_truth_and_no_verdict_contradicts_it(
             near = (it for it in known[row.point] if it.end is None or it.end[1] > r[0])
             own = next((it for it in near if it.begin[0] <= latest), None)
             _bounds_hold(result, own, r, pairs, site)
-            left = margins(row, own, r[1], None if k is None else k[1], c[1])
+            s = None
+            if stimulus.silenced is not None:
+                s = first_truth(truth, "stimulus", r[1], alarm=stimulus.alarm, action="silence")
+                assert s is not None
+                assert holds(stimulus.silenced, s)
+            left = margins(row, own, r[1], None if k is None else k[1], c[1], None if s is None else s[1])
             broken = [name for name, margin in left.items() if margin < -STAMPS_NS]
             met = all(margin > STAMPS_NS for margin in left.values())
             if result.verdict.verdict_class is VerdictClass.PASS:

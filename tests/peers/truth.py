@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from harness.core.instants import NS_PER_MS, Bounds
-from harness.core.model import Behaviour, Expectation, Point, Site, Stimulus
+from harness.core.model import Behaviour, Expectation, Point, Site, Step, Stimulus
 from harness.core.places import (
     Arrival,
     BacnetPlace,
@@ -151,7 +151,9 @@ def _counts_as_on(place: ModbusPlace, value: int) -> bool:
     return value == threshold if place.on_when is OnWhen.EQUAL else value > threshold
 
 
-def margins(row: Expectation, own: Interval | None, r: int, k: int | None, c: int) -> dict[str, int]:
+def margins(
+    row: Expectation, own: Interval | None, r: int, k: int | None, c: int, s: int | None = None
+) -> dict[str, int]:
     """By how much the truth meets each obligation (ns, negative: breaks it)."""
     limits = row.limits
     reach = limits.search_ns if limits.appears_within_ns is None else limits.appears_within_ns
@@ -159,6 +161,9 @@ def margins(row: Expectation, own: Interval | None, r: int, k: int | None, c: in
         return {"shows": -limits.search_ns}
     u = own.begin[1]
     e = None if own.end is None else own.end[1]
+    if row.released_by is Step.SILENCE:  # a horn: by silence or by acknowledge, whichever came first
+        k = min((it for it in (s, k) if it is not None), default=None)
+        c = c if k is None else min(c, k)
     release = {Behaviour.FOLLOWS: c, Behaviour.UNTIL_ACKNOWLEDGED: k}.get(
         row.behaviour, None if k is None else max(k, c)
     )

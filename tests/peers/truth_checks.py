@@ -102,7 +102,7 @@ def scores_of(run: Run, *, blind: bool = False) -> dict[str, Score]:
             assert blind, result
             continue
         assert blind or stimulus.timed_by, stimulus
-        r, c, k = _true_steps(run, stimulus)
+        r, c, k, s = _true_steps(run, stimulus)
         latest = r[1] + row.limits.search_ns
         near = (it for it in known[row.point] if it.end is None or it.end[1] > r[0])
         own = next((it for it in near if it.begin[0] <= latest), None)
@@ -118,7 +118,7 @@ def scores_of(run: Run, *, blind: bool = False) -> dict[str, Score]:
                 score.wide_ones.append(
                     f"{run.bus.value} {result.expectation} {result.stimulus}: {result.onset} {result.end}"
                 )
-        left = margins(row, own, r[1], k, c[1])
+        left = margins(row, own, r[1], k, c[1], s)
         what = (result, left, own, stimulus)
         # Dropped early is an offence, which counts only where the bounds prove it.
         early = 0 if result.end is None else width_of(result, stimulus, stamps)
@@ -140,19 +140,20 @@ def scores_of(run: Run, *, blind: bool = False) -> dict[str, Score]:
     return scores
 
 
-def _true_steps(run: Run, stimulus: Stimulus) -> tuple[Instant, Instant, int | None]:
-    """When it was really raised, cleared, and acknowledged; the bounds of each step must contain it."""
+def _true_steps(run: Run, stimulus: Stimulus) -> tuple[Instant, Instant, int | None, int | None]:
+    """When it was really raised, cleared, acknowledged and silenced; the bounds of each step must contain it."""
     r, c = true_step(run.truth, run.site, stimulus, 1), true_step(run.truth, run.site, stimulus, 0)
     assert r is not None
     assert c is not None
     assert holds(stimulus.raised, r), (stimulus, r)
     assert stimulus.cleared is None or holds(stimulus.cleared, c), (stimulus, c)
-    if stimulus.acknowledged is None:
-        return r, c, None
-    k = first_truth(run.truth, "stimulus", r[1], alarm=stimulus.alarm, action="acknowledge")
-    assert k is not None
-    assert holds(stimulus.acknowledged, k), (stimulus, k)
-    return r, c, k[1]
+    later = []
+    for step, action in ((stimulus.acknowledged, "acknowledge"), (stimulus.silenced, "silence")):
+        at = None if step is None else first_truth(run.truth, "stimulus", r[1], alarm=stimulus.alarm, action=action)
+        assert (at is None) == (step is None), (stimulus, action)
+        assert at is None or step is None or holds(step, at), (stimulus, at)
+        later.append(None if at is None else at[1])
+    return r, c, later[0], later[1]
 
 
 def _bounds_hold(result: Result, own: Interval | None, r: Instant) -> bool:
@@ -184,7 +185,7 @@ def width_of(result: Result, stimulus: Stimulus, stamps: int) -> int:
     gap = result.widest_gap_ns or 0
     onset = gap if result.onset is None else result.onset.width
     end = gap if result.end is None or result.end.is_open_above else result.end.width
-    steps = (stimulus.raised, stimulus.acknowledged, stimulus.cleared)
+    steps = (stimulus.raised, stimulus.silenced, stimulus.acknowledged, stimulus.cleared)
     return onset + end + max(step.width for step in steps if step is not None) + stamps
 
 
