@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from harness.run.preview import Preview
+
 GATHERED: Final = ("reads ", "subscribes to ", "waits for events of ")
 """Requests that begin so differ in one object each, and are told together."""
 
@@ -57,16 +59,7 @@ def command(site: Path, only: tuple[str, ...], links: tuple[str, ...], as_json: 
         say()
         say_wrapped("Not raised by farend (no writes in the site file): " + ", ".join(preview.by_hand), hang=4)
     say()
-    say("Side effects to review before anything is raised")
-    for effect in preview.side_effects:
-        say_wrapped(f"{effect.name}: {effect.text} ({', '.join(effect.alarms)})", first=2, hang=6)
-        say_wrapped(f"hazard: {effect.hazard}", first=6, hang=8)
-        say_wrapped(f"safeguard: {effect.safeguard}", first=6, hang=8)
-    if preview.unstated:
-        say_wrapped("NOT STATED, so a test refuses: " + ", ".join(preview.unstated), first=2, hang=6)
-    elif not preview.side_effects:
-        say("  none, as the site file states for every alarm of this plan")
-    say()
+    _say_before(preview)
     if preview.armed:
         say("Raising, when armed")
         for text in preview.armed:
@@ -88,6 +81,27 @@ def command(site: Path, only: tuple[str, ...], links: tuple[str, ...], as_json: 
         "authority having jurisdiction and licensed practice come first."
     )
     return ExitCode.ALL_PASS
+
+
+def _say_before(preview: Preview) -> None:
+    """What has to be done before anything is raised: side effects to review, people to tell."""
+    from harness.correlate.wording import time_text
+
+    say("Side effects to review before anything is raised")
+    for effect in preview.side_effects:
+        say_wrapped(f"{effect.name}: {effect.text} ({', '.join(effect.alarms)})", first=2, hang=6)
+        say_wrapped(f"hazard: {effect.hazard}", first=6, hang=8)
+        say_wrapped(f"safeguard: {effect.safeguard}", first=6, hang=8)
+    if preview.unstated:
+        say_wrapped("NOT STATED, so a test refuses: " + ", ".join(preview.unstated), first=2, hang=6)
+    elif not preview.side_effects:
+        say("  none, as the site file states for every alarm of this plan")
+    say()
+    if preview.notices:
+        say("Whom to tell before anything is raised, and that it is over afterwards ('farend ledger')")
+        for name in preview.notices:
+            say_wrapped(f"{name}, for {time_text(preview.longest_ns)} at the least", first=2, hang=6)
+        say()
 
 
 def requests_in_runs(requests: Sequence[str]) -> list[str]:

@@ -76,6 +76,7 @@ class Preview:
     longest_ns: int
     side_effects: tuple[EffectPreview, ...]
     unstated: tuple[str, ...]
+    notices: tuple[str, ...]
     links: tuple[LinkPreview, ...]
     writable: tuple[str, ...]
     armed: tuple[str, ...]
@@ -102,6 +103,7 @@ def preview_of(site: Site, selection: Selection) -> Preview:
         unstated=tuple(
             dict.fromkeys(it.name for item in raised for it in acting(site, item.alarm) if it.side_effects is None)
         ),
+        notices=site.notices,
         links=tuple(_link(site, name) for name in site.links if name in opened),
         writable=tuple(writable_words(it) for it in site.writable),
         armed=armed_words(site, {item.alarm.name: item.alarm for item in raised}.values()),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from harness.cli.plan import command as plan
 from harness.cli.plan import requests_in_runs
 from harness.site.profiles import profiles_folder
 from harness.site.reading import load_site
+from tests.unit.run.sites import TEXT
 
 
 def _run(command: object, *arguments: str, width: int = 80) -> Result:
@@ -70,3 +72,13 @@ def test_names_of_a_site_file_move_no_cursor(tmp_path: Path) -> None:
         assert "\x1b" not in told
         assert "\u202e" not in told
         assert r"\x1b[2J\u202eHollowmere" in told
+
+
+def test_plan_says_whom_to_tell_and_for_how_long(tmp_path: Path) -> None:
+    text = TEXT.replace("stimulus:\n", "notices: [monitoring station]\nstimulus:\n")
+    (tmp_path / "site.yaml").write_text(text, encoding="utf-8")
+    told = _run(plan, str(tmp_path / "site.yaml")).stdout
+    longest = re.search(r"if all is well, (.*) at the most", " ".join(told.split()))
+    assert longest is not None
+    assert f"  monitoring station, for {longest[1]} at the least" in told.splitlines()
+    assert "Whom to tell" not in _run(plan, "demo").stdout
