@@ -17,6 +17,7 @@ from harness.correlate.evidence import Evidence
 from harness.record.reader import RecordReader
 from harness.run.corrected import Corrected
 from harness.run.evidence import evidence_of
+from harness.run.interrupting import GATE_STOPPED_EVENT
 from harness.run.ledger_told import ledger_told
 from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT, open_stimuli
 from harness.run.steps import stimuli_of
@@ -59,10 +60,16 @@ class JudgedRecord:
         """What this record alone amounts to. A planned row without a result is unknown.
 
         Where all passed, it is not all good before everybody was told that it is over and every bypass is released.
+        A run that the safety gate stopped was stopped, whatever had failed or passed until then.
         """
-        code = exit_code(self.verdicts())
+        code = ExitCode.REFUSED if self.gate_stopped else exit_code(self.verdicts())
         open_after_pass = code is ExitCode.ALL_PASS and not self.is_settled
         return ExitCode.NOT_RESTORED if self.is_changed or open_after_pass else code
+
+    @property
+    def gate_stopped(self) -> str:
+        """Why the run had to end for the sake of safety; '' where it did not."""
+        return "\n".join(str(event.data["why"]) for event in self.reader.events(GATE_STOPPED_EVENT))
 
     @property
     def is_settled(self) -> bool:

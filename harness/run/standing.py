@@ -79,11 +79,9 @@ def check_baseline(baseline: Baseline) -> None:
 
 
 def _standing(site: Site, point: str, planned: Collection[str], confirmed: Mapping[str, str]) -> StandingPoint:
-    alarms = tuple(
-        dict.fromkeys(
-            row.alarm for row in site.expectations if row.point == point and row.behaviour is not Behaviour.QUIET
-        )
-    )
+    shown = [row.alarm for row in site.expectations if row.point == point and row.behaviour is not Behaviour.QUIET]
+    timed = [alarm.name for alarm in site.alarms.values() if alarm.reference == point]
+    alarms = tuple(dict.fromkeys((*shown, *timed)))
     reason = confirmed.get(point, "")
     if not reason:
         reason = next((why for name, why in confirmed.items() if point in _points_of(site, name)), "")
@@ -92,8 +90,9 @@ def _standing(site: Site, point: str, planned: Collection[str], confirmed: Mappi
 
 
 def _points_of(site: Site, alarm: str) -> set[str]:
-    """The points at which an alarm, and what it brings along, must show; none where it is no alarm."""
+    """The points at which an alarm, and what it brings along, must show or is timed; none where it is no alarm."""
     if alarm not in site.alarms:
         return set()
     names = {alarm, *site.brought_along(alarm)}
-    return {row.point for row in site.expectations if row.alarm in names and row.behaviour is not Behaviour.QUIET}
+    shown = {row.point for row in site.expectations if row.alarm in names and row.behaviour is not Behaviour.QUIET}
+    return shown | {point for name in names if (point := site.alarms[name].reference) is not None}

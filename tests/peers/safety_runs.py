@@ -123,7 +123,9 @@ async def _run(folder: Path, scene: Scene, disturb: Disturbance | None) -> Outco
     async with SimulatedSite(SiteOptions(defects=scene.defects)) as sim:
         for name in scene.raised_before:
             sim.command(name, Action.RAISE)
-            await sim.until(lambda name=name: sim.controller.state(name).active)
+            await sim.until(lambda name=name: sim.controller.state(name).active)  # type: ignore[misc]
+        if scene.raised_before:
+            await asyncio.sleep(1)  # until its outputs show it
         relay = Relay(sim.panel_port, scene.on_write)
         server = await asyncio.start_server(relay.serve, "127.0.0.1", 0)
         relay.port = server.sockets[0].getsockname()[1]

@@ -1,0 +1,129 @@
+"""An alarm that nothing raised explains: the run pauses, what is raised is cleared; it goes on if that went too."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+
+from harness.core.instants import NS_PER_S
+from harness.core.verdicts import ExitCode, Verdict
+from harness.run.steps import STEP_EVENT
+from harness.run.unexplained import HOLD_MAX_NS
+from sims.controller import Action
+from tests.peers.raised_runs import LONG
+from tests.peers.safety_runs import During, Outcome, Scene, run_scene
+
+WATER, TEMPERATURE, LOW = "bulk-a.water", "bulk-a.temperature-high", "bulk-a.low"
+REAL = "bulk-b.water"
+SWAPPED = f"swapped-pair:{WATER}@bms={TEMPERATURE}"
+HELD = "bulk-a.high-high"
+
+
+def told_of(outcome: Outcome) -> list[tuple[bool, str]]:
+    """(gone, the alarm that was tested) of each pause."""
+    events = outcome.judged.reader.events("unexplained")
+    return [(bool(event.data["gone"]), str(event.data["alarm"])) for event in events]
+
+
+def verdicts_of(outcome: Outcome, alarm: str) -> set[Verdict]:
+    return {result.verdict for result in outcome.judged.judgement.results if result.alarm == alarm}
+
+
+def test_a_swapped_pair_goes_with_its_alarm_and_the_run_goes_on(tmp_path: Path) -> None:
+    outcome = run_scene(tmp_path, Scene(only=(WATER, TEMPERATURE, LOW), defects=(SWAPPED,)))
+    assert (outcome.why, outcome.active) == ("", ())
+    assert [told for told in told_of(outcome) if told == (True, WATER)], "the first of the two has nothing beside it"
+    assert all(gone for gone, _ in told_of(outcome))
+    assert Verdict.CROSSED in verdicts_of(outcome, WATER)
+    assert Verdict.CROSSED in verdicts_of(outcome, TEMPERATURE)
+    assert verdicts_of(outcome, LOW) == {Verdict.ON_TIME}, "the run went on"
+    assert any(f"went when {WATER} was cleared: it was ours, in the wrong place" in it for it in outcome.view.troubles)
+    assert outcome.judged.exit_code is ExitCode.FAILED
+    outcome.judged.reader.close()
+
+
+def test_a_real_alarm_while_one_is_raised_stops_the_run_with_everything_cleared(tmp_path: Path) -> None:
+    """Water comes into tank B while a simulated alarm of tank A is held: the sensor trips, and stays."""
+    tripped_after_s = 2.0
+
+    async def leak(during: During) -> None:
+        await during.raised(HELD)
+        await asyncio.sleep(tripped_after_s)
+        during.sim.plant.tanks["bulk-b"].water_mm = 80.0
+        await during.raised(REAL)
+
+    outcome = run_scene(tmp_path, Scene(only=(HELD, LOW), changes=(LONG,)), leak)
+    assert outcome.active == (REAL,), "what farend raised is cleared, and the real one is untouched"
+    assert outcome.view.raised == [HELD], "nothing more is raised"
+    first, *_, last = outcome.view.urgent_texts
+    assert REAL in first
+    assert f"nothing that was raised explains it. {HELD} is cleared soon" in first
+    assert last == outcome.why
+    assert last.startswith("STOPPED: ")
+    assert f"({REAL}), " in last
+    assert f"it is still on with {HELD} cleared: TAKE IT FOR REAL. Nothing more is raised" in last
+    assert told_of(outcome) == [(False, HELD)]
+    assert outcome.judged.exit_code is ExitCode.NOT_RESTORED, "a point that was off is on"
+    (left,) = outcome.judged.reader.events("as-left")
+    assert left.data["not_cleared"] == []
+    outcome.judged.reader.close()
+
+
+def test_the_stimulus_is_cleared_soon_after_a_real_alarm_came_on(tmp_path: Path) -> None:
+    async def leak(during: During) -> None:
+        await during.raised(HELD)
+        await asyncio.sleep(1)
+        during.sim.plant.tanks["bulk-b"].water_mm = 80.0
+        await during.raised(REAL)
+        began = asyncio.get_running_loop().time()
+        await during.sim.until(lambda: not during.is_active(HELD))
+        took_s = asyncio.get_running_loop().time() - began
+        assert took_s <= HOLD_MAX_NS / NS_PER_S + 1.5, "or it would be held for 50 s"
+
+    outcome = run_scene(tmp_path, Scene(only=(HELD,), changes=(LONG,)), leak)
+    assert outcome.why.startswith("STOPPED")
+    outcome.judged.reader.close()
+
+
+def test_a_real_alarm_between_two_alarms_stops_before_the_next_one(tmp_path: Path) -> None:
+    async def leak(during: During) -> None:
+        await during.raised(LOW)
+        await during.sim.until(lambda: not during.is_active(LOW))
+        during.sim.plant.tanks["bulk-b"].water_mm = 80.0
+
+    outcome = run_scene(tmp_path, Scene(only=(LOW, WATER, TEMPERATURE)), leak)
+    assert outcome.why.startswith("STOPPED: ")
+    assert "TAKE IT FOR REAL" in outcome.why
+    assert WATER not in {event.data["alarm"] for event in outcome.judged.reader.events(STEP_EVENT)}
+    assert outcome.active == (REAL,)
+    outcome.judged.reader.close()
+
+
+def test_a_stray_that_goes_by_itself_pauses_and_the_run_goes_on(tmp_path: Path) -> None:
+    """Somebody else tries an alarm at the panel meanwhile, and takes it back."""
+
+    async def stray(during: During) -> None:
+        await during.raised(LOW)
+        await during.sim.until(lambda: not during.is_active(LOW))
+        during.sim.command(REAL, Action.RAISE)
+        await during.raised(REAL)
+        await asyncio.sleep(3)
+        during.sim.command(REAL, Action.CLEAR)
+        during.sim.command(REAL, Action.ACKNOWLEDGE)
+
+    outcome = run_scene(tmp_path, Scene(only=(LOW, WATER)), stray)
+    assert outcome.why == ""
+    assert [gone for gone, _ in told_of(outcome)] == [True]
+    assert {LOW, WATER} == set(outcome.view.raised)
+    assert Verdict.STRAY in set(outcome.judged.verdicts())
+    assert outcome.judged.exit_code is ExitCode.FAILED
+    outcome.judged.reader.close()
+
+
+def test_what_stands_and_is_known_pauses_nothing(tmp_path: Path) -> None:
+    known = {REAL: "drained tomorrow, work order open"}
+    outcome = run_scene(tmp_path, Scene(only=(LOW,), raised_before=(REAL,), standing=known))
+    assert outcome.why == ""
+    assert told_of(outcome) == []
+    assert outcome.view.urgent_texts == []
+    outcome.judged.reader.close()
