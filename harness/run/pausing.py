@@ -1,7 +1,7 @@
 """What a run does when an alarm comes on that nothing raised explains: says so, clears what is raised, waits, decides.
 
-Gone with the stimulus, it was ours in a wrong place; gone by itself, it was a stray: the run goes on. Still there, it is
-real.
+Gone with the stimulus, it was ours in a wrong place; gone by itself, it was a stray: the run goes on. Still there, it
+is real.
 """
 
 from __future__ import annotations
