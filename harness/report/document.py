@@ -6,6 +6,7 @@ time, no time zone, no path. The same document gives the same bytes everywhere.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum, unique
 
@@ -14,7 +15,7 @@ from harness.core.ledger import LedgerTold
 from harness.core.model import Decision, Judgement, Site, Step, Stimulus
 from harness.core.sweep import Sweep
 from harness.core.verdicts import ExitCode, Verdict
-from harness.report.log_book import LogBook, tenths
+from harness.report.log_book import LogBook, Remark, tenths
 
 
 @unique
@@ -237,6 +238,15 @@ class AttemptDocument:
     log: LogBook = field(default_factory=LogBook)
     sweeps: tuple[Sweep, ...] = ()
     """Alarms that were held for ever shorter times, by output."""
+
+    @property
+    def retests(self) -> Mapping[str, tuple[int, ...]]:
+        """By alarm, when it was decided to raise it once more."""
+        found: dict[str, tuple[int, ...]] = {}
+        for one in self.log.remarks:
+            if one.kind is Remark.RETEST:
+                found[one.alarm] = (*found.get(one.alarm, ()), one.at_ns)
+        return found
 
     def utc_ns(self, at_ns: int) -> int:
         """The UTC time, in ns since 1970, of an instant of this run."""

@@ -58,6 +58,8 @@ def _row(row: Row) -> Json:
         "verdict": row.verdict.value if row.verdict else None,
         "class": row.verdict_class.value if row.verdict_class else None,
         "earlier": [{"attempt": one.attempt, "verdict": one.result.verdict.value} for one in row.earlier],
+        "retest": row.retest,
+        "left_out": row.left_out,
     }
 
 

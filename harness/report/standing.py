@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from harness.core.model import Alarm, Cause, Expectation, Point, Result, Stray
 from harness.core.verdicts import Verdict, VerdictClass
-from harness.report.document import ReportDocument
+from harness.report.document import AttemptDocument, ReportDocument
+from harness.report.log_book import Remark
+from harness.report.retests import raised_of, split_by_retest
 
 _WORST_FIRST: Final = {VerdictClass.FAIL: 0, VerdictClass.UNKNOWN: 1, VerdictClass.PASS: 2}
 NOT_REACHED: Final = "planned in this attempt and not reached"
@@ -16,7 +18,7 @@ NOT_REACHED: Final = "planned in this attempt and not reached"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Earlier:
-    """A result of an earlier attempt; attempts are numbered from the oldest, which is 1."""
+    """A result of an earlier attempt, or of one before a retest; attempts are numbered from the oldest, which is 1."""
 
     attempt: int
     result: Result
@@ -37,6 +39,10 @@ class Row:
     attempt: int | None
     results: tuple[Result, ...]
     earlier: tuple[Earlier, ...]
+    retest: str = ""
+    """Why the alarm was raised once more; '' where nobody said so."""
+    left_out: str = ""
+    """Why it was planned and not reached, where somebody said so."""
 
     @property
     def verdict(self) -> Verdict | None:
@@ -60,7 +66,9 @@ class Row:
         """Why it failed or is unknown, in a sentence; '' for a pass."""
         if self.results:
             return self.results[0].reason
-        return NOT_REACHED if self.attempt is not None else ""
+        if self.attempt is None:
+            return ""
+        return f"{NOT_REACHED}: {self.left_out}" if self.left_out else NOT_REACHED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,25 +124,38 @@ def standing_of(document: ReportDocument) -> Standing:
     """Merge the attempts. The newest attempt that planned or judged a row stands for it, whatever it says."""
     total = len(document.attempts)
     by_key: dict[str, list[tuple[int, list[Result]]]] = {row.key: [] for row in document.site.expectations}
+    superseded: dict[str, list[Earlier]] = {}
     gone: list[Earlier] = []
     for position, attempt in enumerate(document.attempts):
         number = total - position
         found: dict[str, list[Result]] = {key: [] for key in attempt.planned}
-        for result in attempt.judgement.results:
+        stands, before = split_by_retest(attempt.judgement.results, raised_of(attempt.stimuli), attempt.retests)
+        for result in stands:
             found.setdefault(result.expectation, []).append(result)
+        for result in before:
+            superseded.setdefault(result.expectation, []).append(Earlier(attempt=number, result=result))
         for key, results in found.items():
             if key in by_key:
                 by_key[key].append((number, results))
             else:
                 gone.extend(Earlier(attempt=number, result=result) for result in results)
     rows = tuple(
-        _row(index, document, expectation, by_key[expectation.key])
+        _row(index, document, expectation, by_key[expectation.key], superseded.get(expectation.key, ()))
         for index, expectation in enumerate(document.site.expectations, start=1)
     )
     return Standing(rows=rows, strays=_strays(document), shared=_shared(document, rows), gone=tuple(gone))
 
 
-def _row(index: int, document: ReportDocument, expectation: Expectation, told: list[tuple[int, list[Result]]]) -> Row:
+def _row(
+    index: int,
+    document: ReportDocument,
+    expectation: Expectation,
+    told: list[tuple[int, list[Result]]],
+    superseded: Sequence[Earlier],
+) -> Row:
+    before = [Earlier(attempt=number, result=result) for number, results in told[1:] for result in results]
+    stands = document.attempts[len(document.attempts) - told[0][0]] if told else None
+    earlier = sorted([*superseded, *before], key=lambda it: -it.attempt)
     return Row(
         index=index,
         expectation=expectation,
@@ -142,8 +163,20 @@ def _row(index: int, document: ReportDocument, expectation: Expectation, told: l
         point=document.site.points[expectation.point],
         attempt=told[0][0] if told else None,
         results=worst_first(told[0][1]) if told else (),
-        earlier=tuple(Earlier(attempt=number, result=result) for number, results in told[1:] for result in results),
+        earlier=tuple(earlier),
+        retest=_said(stands, expectation.alarm, (Remark.RETEST,)) if earlier else "",
+        left_out=_said(stands, expectation.alarm, (Remark.SKIPPED, Remark.NOT_POSSIBLE)),
     )
+
+
+def _said(attempt: AttemptDocument | None, alarm: str, kinds: Sequence[Remark]) -> str:
+    """The newest of these remarks of an alarm in an attempt, in words; '' where there is none."""
+    remarks = () if attempt is None else attempt.log.remarks
+    found = [one for one in remarks if one.kind in kinds and one.alarm == alarm]
+    if not found:
+        return ""
+    told = found[-1].text or "no reason recorded"
+    return told if found[-1].kind is Remark.RETEST else f"{found[-1].kind.value}: {told}"
 
 
 def _strays(document: ReportDocument) -> tuple[StandingStray, ...]:

@@ -77,7 +77,7 @@ def _judged(path: Path, site: str) -> _Earlier:
 def _rows_of(judged: JudgedRecord, wanted: VerdictClass) -> set[str]:
     """The planned rows with a result of a class; one without any result is unknown."""
     classes: dict[str, set[VerdictClass]] = {}
-    for result in judged.judgement.results:
+    for result in judged.standing_results:
         classes.setdefault(result.expectation, set()).add(result.verdict.verdict_class)
     planned: Iterable[str] = judged.planned or classes
     return {key for key in planned if wanted in classes.get(key, {Verdict.NOT_RUN.verdict_class})}

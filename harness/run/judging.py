@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 from harness.core.errors import RecordError
 from harness.core.ledger import LedgerTold
-from harness.core.model import Judgement, Site
+from harness.core.model import Judgement, Result, Site
 from harness.core.verdicts import ExitCode, Verdict, exit_code
 from harness.correlate.engine import correlate
 from harness.correlate.evidence import Evidence
+from harness.record.found import Event
 from harness.record.reader import RecordReader
+from harness.report.retests import raised_of, split_by_retest
 from harness.run.corrected import Corrected
 from harness.run.evidence import evidence_of
 from harness.run.interrupting import GATE_STOPPED_EVENT
@@ -25,6 +27,8 @@ from harness.site.reading import inline_map_name, read_site
 
 PLAN_EVENT: Final = "plan"
 END_EVENT: Final = "end"
+RETEST_EVENT: Final = "retest"
+"""It was decided to raise an alarm once more, and why."""
 ENTRY_KEY: Final = "site_file"
 MAP_KEY: Final = "point_map"
 RESUMES_KEY: Final = "resumes"
@@ -52,6 +56,8 @@ class JudgedRecord:
     end_ns: int
     corrected: Corrected = field(default_factory=Corrected)
     as_recorded: Judgement | None = None
+    retests: Mapping[str, Sequence[int]] = field(default_factory=dict)
+    """By alarm, when it was decided to raise it once more."""
     ledger: LedgerTold | None = None
     """Notices and inhibits, as last known; None where no ledger was kept."""
 
@@ -103,10 +109,15 @@ class JudgedRecord:
         events = self.reader.events(CLEARED_LEFT_OPEN_EVENT)
         return tuple(dict.fromkeys(str(it.data["alarm"]) for it in events if not it.data["proven"]))
 
+    @property
+    def standing_results(self) -> tuple[Result, ...]:
+        """The results without those that a retest in this record superseded."""
+        return tuple(split_by_retest(self.judgement.results, raised_of(self.evidence.stimuli), self.retests)[0])
+
     def verdicts(self) -> Iterable[Verdict]:
-        """Every verdict, strays included; ``not-run`` for what was planned and not reached."""
+        """Every verdict that stands, strays included; ``not-run`` for what was planned and not reached."""
         reached = set()
-        for result in self.judgement.results:
+        for result in self.standing_results:
             reached.add(result.expectation)
             yield result.verdict
         for stray in self.judgement.strays:
@@ -155,10 +166,19 @@ def judge_record(path: Path, map_file: Path | None = None, ledger_file: Path | N
         judged_with=judged_with,
         start_ns=start_ns,
         end_ns=end_ns,
+        retests=_retests(events),
         corrected=corrected,
         as_recorded=as_recorded,
         ledger=ledger,
     )
+
+
+def _retests(events: Iterable[Event]) -> dict[str, list[int]]:
+    found: dict[str, list[int]] = {}
+    for event in events:
+        if event.kind == RETEST_EVENT:
+            found.setdefault(str(event.data["alarm"]), []).append(event.at_ns)
+    return found
 
 
 def recorded_site(reader: RecordReader) -> Site:

@@ -14,7 +14,7 @@ from harness.record.found import ClockCheck, Event
 from harness.record.header import HostClock
 from harness.report.log_book import Ending, LogBook, LogEntry, LogRemark, LogStep, Remark
 from harness.run.interrupting import GATE_STOPPED_EVENT, Why
-from harness.run.judging import JudgedRecord
+from harness.run.judging import RETEST_EVENT, JudgedRecord
 from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT
 from harness.run.pausing import UNEXPLAINED_EVENT
 from harness.run.steps import INTENT_EVENT, LATE_EVENT, STEP_EVENT, STOPPED_EVENT, UNSENT_EVENT, StepDone
@@ -23,7 +23,7 @@ _REMARKS: Final = {
     "note": Remark.NOTE,
     "skipped": Remark.SKIPPED,
     "not-possible": Remark.NOT_POSSIBLE,
-    "retest": Remark.RETEST,
+    RETEST_EVENT: Remark.RETEST,
     "interrupted": Remark.INTERRUPTED,
 }
 """Kind of event -> how the log book calls it."""

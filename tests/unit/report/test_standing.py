@@ -6,8 +6,10 @@ from dataclasses import replace
 
 import pytest
 
+from harness.core.instants import NS_PER_S, Bounds
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.report.document import AttemptDocument, ReportDocument
+from harness.report.log_book import LogBook, LogRemark, Remark
 from harness.report.standing import NOT_REACHED, Row, standing_of
 
 LATE = "bulk-a.high@bms.bulk-a.high"
@@ -129,3 +131,76 @@ def test_a_result_of_the_newest_attempt_for_an_unknown_row_is_refused(document: 
 def test_attempts_have_to_be_newest_first(document: ReportDocument) -> None:
     with pytest.raises(ValueError, match="newest first"):
         replace(document, attempts=document.attempts[::-1])
+
+
+# --- retests in one record ----------------------------------------------------------------------------
+
+
+def retested(document: ReportDocument, verdicts: list[Verdict], retest_at: list[int]) -> ReportDocument:
+    """The newest attempt raised the alarm of ``LATE`` every 100 s; a retest was decided at these places in between."""
+    newest = document.attempts[0]
+    one = next(result for result in newest.judgement.results if result.expectation == LATE)
+    first = next(it for it in newest.stimuli if it.id == one.stimulus)
+    begun = newest.anchor_ns
+    stimuli = tuple(
+        replace(
+            first,
+            id=f"r{number}",
+            raised=Bounds(begun + number * 100 * NS_PER_S, begun + number * 100 * NS_PER_S),
+            acknowledged=None,
+            cleared=None,
+        )
+        for number in range(len(verdicts))
+    )
+    results = tuple(
+        replace(one, verdict=verdict, stimulus=it.id) for verdict, it in zip(verdicts, stimuli, strict=True)
+    )
+    remarks = tuple(
+        LogRemark(kind=Remark.RETEST, at_ns=begun + (at * 100 - 10) * NS_PER_S, alarm="bulk-a.high", text=f"cable {at}")
+        for at in retest_at
+    )
+    judgement = replace(newest.judgement, results=results)
+    changed = replace(newest, judgement=judgement, stimuli=stimuli, log=LogBook(remarks=remarks))
+    return replace(document, attempts=(changed, *document.attempts[1:]))
+
+
+def test_a_retest_stands_and_says_why(document: ReportDocument) -> None:
+    row = row_of(retested(document, [Verdict.LATE, Verdict.ON_TIME], [1]), LATE)
+    assert (row.verdict, len(row.results), row.retest) == (Verdict.ON_TIME, 1, "cable 1")
+    assert [(one.attempt, one.result.verdict) for one in row.earlier] == [(2, Verdict.LATE), (1, Verdict.LATE)]
+
+
+def test_a_retest_that_fails_stands_over_a_pass(document: ReportDocument) -> None:
+    row = row_of(retested(document, [Verdict.ON_TIME, Verdict.LATE], [1]), LATE)
+    assert row.verdict is Verdict.LATE
+
+
+def test_without_a_retest_the_worst_stands(document: ReportDocument) -> None:
+    row = row_of(retested(document, [Verdict.LATE, Verdict.ON_TIME], []), LATE)
+    assert (row.verdict, len(row.results), row.retest) == (Verdict.LATE, 2, "")
+
+
+def test_a_retest_that_was_not_carried_out_changes_nothing(document: ReportDocument) -> None:
+    row = row_of(retested(document, [Verdict.LATE, Verdict.LATE], [2]), LATE)
+    assert (row.verdict, len(row.results)) == (Verdict.LATE, 2)
+    row = row_of(retested(document, [Verdict.LATE, Verdict.ON_TIME], [1, 2]), LATE)
+    assert (row.verdict, len(row.results)) == (Verdict.ON_TIME, 1)
+
+
+def test_of_a_retest_that_is_repeated_the_worst_stands(document: ReportDocument) -> None:
+    row = row_of(retested(document, [Verdict.LATE, Verdict.ON_TIME, Verdict.UNRESOLVED], [1]), LATE)
+    assert (row.verdict, len(row.results)) == (Verdict.UNRESOLVED, 2)
+
+
+@pytest.mark.parametrize(
+    ("kind", "told"),
+    [(Remark.SKIPPED, "skipped: the tank is being filled"), (Remark.NOT_POSSIBLE, "not possible: the tank is being")],
+)
+def test_what_was_left_out_says_why(document: ReportDocument, kind: Remark, told: str) -> None:
+    newest = document.attempts[0]
+    remark = LogRemark(kind=kind, at_ns=newest.anchor_ns, alarm="bulk-a.high", text="the tank is being filled")
+    results = tuple(it for it in newest.judgement.results if it.alarm != "bulk-a.high")
+    changed = replace(newest, judgement=replace(newest.judgement, results=results), log=LogBook(remarks=(remark,)))
+    row = row_of(replace(document, attempts=(changed, *document.attempts[1:])), LATE)
+    assert row.verdict is Verdict.NOT_RUN
+    assert row.reason.startswith(f"{NOT_REACHED}: {told}")
