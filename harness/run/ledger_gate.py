@@ -36,6 +36,7 @@ def check_ledger(
     """
     now = now or datetime.now(UTC).astimezone()
     refusals = [
+        *_of_another_site(site, ledger),
         *(str(problem) for problem in ledger.problems),
         *_notices(site, ledger, utc_ns_of(now) + takes_ns, now),
         *_inhibits(ledger, inhibited, now),
@@ -47,6 +48,15 @@ def check_ledger(
 def needs_naming(inhibit: Inhibit, now: datetime) -> bool:
     """True for one that was left in place: a run began since somebody last saw it, or the day is another one."""
     return inhibit.is_carried or moment_of(inhibit.seen_utc_ns, now.tzinfo).date() != now.date()
+
+
+def _of_another_site(site: Site, ledger: Ledger) -> Iterator[str]:
+    """Whoever was told of another site's test was not told of this one."""
+    if ledger.path.stem != site.name:
+        yield (
+            f"--ledger {ledger.path}: by its name this is the ledger of site={ledger.path.stem}, and this site file is "
+            f"site={site.name}; give {ledger_beside(ledger.path.parent, site.name)}"
+        )
 
 
 def _notices(site: Site, ledger: Ledger, end_utc_ns: int, now: datetime) -> Iterator[str]:

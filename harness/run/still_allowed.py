@@ -36,10 +36,10 @@ class StillAllowed:
     def objection(self, lasts_ns: int) -> str:
         """Why an alarm that takes ``lasts_ns`` at the most must not be raised now; '' where nothing is against it.
 
-        Reads the ledger: somebody may have entered a longer notice, or have taken one back.
+        Reads the ledger: somebody may have entered a longer notice, taken one back, or released an inhibit.
         """
         now = self.now()
-        why = self._expired(now) or self._untold(now, lasts_ns)
+        why = self._expired(now) or self._changed(now, lasts_ns)
         return f"nothing more is raised: {why}" if why else ""
 
     def _expired(self, now: datetime) -> str:
@@ -51,13 +51,19 @@ class StillAllowed:
             "side effect again with 'farend review'"
         )
 
-    def _untold(self, now: datetime, lasts_ns: int) -> str:
-        if self.ledger is None or not self.site.notices:
+    def _changed(self, now: datetime, lasts_ns: int) -> str:
+        if self.ledger is None:
             return ""
         try:
             state = read_ledger(self.ledger.path).state
         except RecordError as exc:
             return str(exc)
+        released = [it.name for it in self.ledger.began.open_inhibits if state.inhibit(it.name) is None]
+        if released:
+            return (
+                f"inhibit {', '.join(released)}: released since the test began, so that what is raised now may act; "
+                "bypass it again, or test what is left without it"
+            )
         end_utc_ns = utc_ns_of(now) + lasts_ns
         notices = ((name, state.notice(name)) for name in self.site.notices)
         short = [

@@ -24,9 +24,14 @@ EFFECT_PARTS: Final = ("its text", "its hazard", "its safeguard")
 ALARM_PARTS: Final = ("its side effects", "what it brings along", "what is done to raise and clear it")
 LINK_PARTS: Final = ("what may be written there", "the address of its device")
 
-_TOLD_APART: Final = frozenset({"side_effects", "also_raises", "lasts_ns", "raised_at_most_ns", "isolated_by"})
+_TOLD_APART: Final = frozenset(
+    {"side_effects", "also_raises", "lasts_ns", "raised_at_most_ns", "isolated_by", "by_hand"}
+)
 _OF_NO_MATTER: Final = frozenset({"name", "alarm_class", "priority", "text", "reference", "hold_off_ns", "origin"})
 """Fields of an alarm that move nothing. Any other one, known today or not, is taken to matter."""
+
+_ONLY_LOOKED_AT: Final = frozenset({"tolerance", "because"})
+"""Fields of what may be written that change nothing of what is done: a limit, and a reason in words."""
 
 _DEVICE: Final = ("host", "port", "tcp_port", "device")
 
@@ -97,11 +102,14 @@ def _alarm(site: Site, alarm: Alarm) -> list[Any]:
     done["ends by itself"] = alarm.lasts_ns is not None
     done["raised at most"] = site.raised_at_most_of(alarm.name)
     done["isolated by"] = _plain(site.isolated_by_of(alarm.name))
+    if by_hand := site.by_hand_of(alarm.name):
+        done["by hand"] = _plain(by_hand)
     return [effects, sorted(alarm.also_raises), done]
 
 
 def _link(site: Site, name: str) -> list[Any]:
-    ranges = sorted(_text(_plain(it)) for it in site.writable if it.link == name)
+    writable = (_plain(it) for it in site.writable if it.link == name)
+    ranges = sorted(_text({key: value for key, value in it.items() if key not in _ONLY_LOOKED_AT}) for it in writable)
     return [[ranges, name in site.acknowledgeable], _device(site.links.get(name))]
 
 

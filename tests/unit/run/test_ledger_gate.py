@@ -130,6 +130,12 @@ def test_a_line_that_cannot_be_read_refuses() -> None:
     assert refusal([until(60)], problems=(broken,)) == "nothing is raised:\nashby.ledger:3: line=x: expected; mend it"
 
 
+def test_the_ledger_of_another_site_says_nothing_of_this_one() -> None:
+    ledger = Ledger(path=Path("x/ashdown.ledger"), entries=(until(60),))
+    with pytest.raises(SafetyError, match=r"the ledger of site=ashdown, and this .* site=ashby; give x/ashby\.ledger"):
+        check_ledger(site_of(TOLD), ledger, (), 0, NOW)
+
+
 def test_everything_that_refuses_is_said_at_once() -> None:
     told = refusal([entry(Act.INHIBIT, "pump A"), entry(Act.RUN, "a")], ["valve"])
     assert len(told.splitlines()) == 5

@@ -92,6 +92,18 @@ def test_a_ledger_that_cannot_be_read_any_more_gives_no_permission(path: Path, c
     assert "there is no such ledger" in one.objection(MINUTE)
 
 
+def test_a_bypass_that_was_released_during_the_run_is_not_counted_on(path: Path, clock: Clock) -> None:
+    at = utc_ns_of(NOW)
+    append(path, Entry(act=Act.INHIBIT, name="pump A", by="Jo", at_utc_ns=at, entered_utc_ns=at, proven="stays off"))
+    one = allowed(path, clock)
+    append(path, Entry(act=Act.INHIBIT, name="valve", by="Jo", at_utc_ns=at, entered_utc_ns=at, proven="shut"))
+    release = Entry(act=Act.RELEASE, name="valve", by="Jo", at_utc_ns=at, entered_utc_ns=at, proven="moved")
+    append(path, release)
+    assert one.objection(MINUTE) == "", "what came later is nothing that the test began with"
+    append(path, replace(release, name="Pump a"))
+    assert one.objection(MINUTE).startswith("nothing more is raised: inhibit pump A: released since the test began")
+
+
 @pytest.mark.parametrize(("minutes", "objects"), [(0, False), (8 * 60 + 59, False), (9 * 60, True)])
 def test_reviews_end_with_their_day_also_during_a_run(minutes: int, *, objects: bool, clock: Clock) -> None:
     reviews = Reviews(by="Kim", file="r.yaml", expires=date(2026, 11, 29))

@@ -70,6 +70,21 @@ VOIDS = {
         TANK[:-1] + ", isolated by: pump off}",
         "alarm a.low: what is done to raise and clear it",
     ),
+    "what a person does": (
+        TANK,
+        TANK[:-1] + ", by hand: pull the relay}",
+        "alarm a.low: what is done to raise and clear it",
+    ),
+    "when it is acknowledged": (
+        TANK,
+        TANK[:-1] + ", acknowledge after: clear}",
+        "alarm a.low: what is done to raise and clear it",
+    ),
+    "what need not be put back": (
+        "register: 900-901}",
+        "register: 900-901, as left: may differ}",
+        "link panel: what may be written there",
+    ),
     "more may be written": ("register: 900-901", "register: 900-902", "link panel: what may be written there"),
     "the device is another one": (
         'panel: {modbus-tcp: "127.0.0.1:9"',
@@ -97,6 +112,7 @@ KEEPS = {
     "the words of an alarm": ("text: B DUE", "text: 'B, DUE'"),
     "how long arming waits": ("stimulus:\n", "stimulus:\n  hold off: 9 s\n"),
     "what was in force already": ("stimulus:\n", "stimulus:\n  raised at most: 5 min\n"),
+    "how far a register may be off": ("register: 900-901}", "register: 900-901, tolerance: 2}"),
     "its class": ("side effects: none, class: warning", "side effects: none, class: fault"),
     "how long it lasts": ("lasts: 1 s +/- 100 ms", "lasts: 1 s +/- 200 ms"),
     "the order of side effects": ("side effects: [stops-pump, shuts-valve]", "side effects: [shuts-valve, stops-pump]"),
