@@ -23,7 +23,8 @@ from harness.correlate.causes.delays import late, late_again, later_than_search
 from harness.correlate.causes.findings import Finding
 from harness.correlate.causes.hops import passed_on_by_hops, slow_hops
 from harness.correlate.causes.lasting import left_on, stuck
-from harness.correlate.causes.loops import dead_loops, loops
+from harness.correlate.causes.loop_readings import dead_loops, out_of_range
+from harness.correlate.causes.loops import loops
 from harness.correlate.causes.meaning import inverted, leaks, repeats
 from harness.correlate.causes.misplaced import swapped_pairs, wrong_bits, wrong_tables
 from harness.correlate.causes.notifying import held_back, not_notified
@@ -53,6 +54,7 @@ FINDERS: Final[tuple[Finder, ...]] = (
     silent_units,
     noise,
     dead_loops,
+    out_of_range,
     unreadable,
     blind_windows,
     blind_references,

@@ -13,10 +13,9 @@ from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import MISSING, Appearance, Finding
 from harness.correlate.causes.words import after, alarms, pair_text, pairs, points, series, where
 
-BLIND_SHARE: Final = 20
-"""Polls that failed for more than this part of the run (one in so many) may be why a loop was never read."""
+FAILURES: Final = (OnWhen.FAILURE_LOW, OnWhen.FAILURE_HIGH)
+"""What counts as a failure of a loop, and is no level."""
 
-_FAILURES: Final = (OnWhen.FAILURE_LOW, OnWhen.FAILURE_HIGH)
 _OPPOSITE: Final = {OnWhen.ABOVE: OnWhen.BELOW, OnWhen.BELOW: OnWhen.ABOVE}
 
 
@@ -27,7 +26,7 @@ def loops(case: Case) -> Iterator[Finding]:
     """What missed at the points of a loop: first whether all of it stands on its head, then each kind of point."""
     by_loop: dict[tuple[str, str], list[int]] = defaultdict(list)
     for number in case.missing():
-        loop = _loop_of(case, case.results[number].point)
+        loop = loop_of(case, case.results[number].point)
         if loop is not None:
             by_loop[case.link_of(case.results[number].point), loop.name].append(number)
     turned: dict[str, list[tuple[int, Appearance]]] = defaultdict(list)
@@ -38,7 +37,7 @@ def loops(case: Case) -> Iterator[Finding]:
         if seen:
             yield _reversed(case, link, seen)
     yield from _clipped(case, by_loop)
-    for on_when in (*_FAILURES, OnWhen.ABOVE, OnWhen.BELOW):
+    for kind in (*FAILURES, OnWhen.ABOVE, OnWhen.BELOW):
         for link in dict.fromkeys(link for link, _ in by_loop):
             left = [
                 n
@@ -47,12 +46,12 @@ def loops(case: Case) -> Iterator[Finding]:
                 if of == link
                 and n in case.open
                 and case.results[n].verdict in MISSING
-                and _on_when(case, n) is on_when
+                and on_when(case, n) is kind
                 and not list(_elsewhere(case, n))
                 and not _comes_later(case, n)
             ]
             if left:
-                make = _no_failure if on_when in _FAILURES else _scale
+                make = _no_failure if kind in FAILURES else _scale
                 yield Finding(cause=make(case, link, left), results=tuple(left))
 
 
@@ -69,7 +68,7 @@ def _clipped(case: Case, by_loop: Mapping[tuple[str, str], Sequence[int]]) -> It
         seen = [
             (n, it)
             for n in numbers
-            if n in case.open and (end := ends.get(_on_when(case, n) or OnWhen.SET)) is not None
+            if n in case.open and (end := ends.get(on_when(case, n) or OnWhen.SET)) is not None
             for it in _elsewhere(case, n)
             if _is_at(case, it, loop, end)
         ]
@@ -101,7 +100,7 @@ def _clipped(case: Case, by_loop: Mapping[tuple[str, str], Sequence[int]]) -> It
 
 def _is_at(case: Case, it: Appearance, loop: str, on_when: OnWhen) -> bool:
     place = case.site.points[it.point].place
-    of = _loop_of(case, it.point)
+    of = loop_of(case, it.point)
     return (
         of is not None
         and of.name == loop
@@ -110,54 +109,14 @@ def _is_at(case: Case, it: Appearance, loop: str, on_when: OnWhen) -> bool:
     )
 
 
-def dead_loops(case: Case) -> Iterator[Finding]:
-    """Loops of which every answer was outside of what a loop can carry: no current, or an input that is not read."""
-    groups: dict[str, list[int]] = defaultdict(list)
-    for number in case.opened(Verdict.NOT_OBSERVED, Verdict.UNRESOLVED):
-        loop = _loop_of(case, case.results[number].point)
-        if loop is not None and _never_a_level(case, loop.name):
-            groups[case.link_of(case.results[number].point)].append(number)
-    for link, numbers in groups.items():
-        yield Finding(
-            cause=Cause(
-                kind=CauseKind.IDENTITY,
-                code="block-dead",
-                text=f"the inputs of link {link} answer, and never with a level: {points(case, numbers)}",
-                evidence="polled for the whole run without one reading in the range of the loop: "
-                f"{pairs(case, numbers)}",
-                next_check="read the raw counts: 0 is an input that nothing is wired to, or a block that is "
-                "not written to",
-                equals=(Equal(kind=CauseKind.TRANSPORT, code="loop-broken", text="the loops carry no current"),),
-                deciding="a meter in one of the loops",
-            ),
-            results=tuple(numbers),
-        )
-
-
-def _never_a_level(case: Case, loop: str) -> bool:
-    """No point of the loop that tells a level had one sample, while its link was polled."""
-    levels = [
-        name
-        for name, point in case.site.points.items()
-        if (of := _loop_of(case, name)) is not None
-        and of.name == loop
-        and isinstance(point.place, ModbusPlace | BacnetPlace)
-        and point.place.on_when not in _FAILURES
-    ]
-    where = {(case.link_of(name), case.spots[name].block.unit) for name in levels}
-    blind_ns = sum(it.span.width for it in case.evidence.blind if (it.link, it.unit) in where)
-    run_ns = case.raises.in_order[-1].raised.hi - case.raises.in_order[0].raised.lo if case.raises.in_order else 0
-    return (
-        bool(levels) and blind_ns * BLIND_SHARE <= run_ns and not any(len(case.sketches[name].trace) for name in levels)
-    )
-
-
-def _loop_of(case: Case, point: str) -> CurrentLoop | None:
+def loop_of(case: Case, point: str) -> CurrentLoop | None:
+    """The current loop that a point is read from."""
     place = case.site.points[point].place
     return place.loop if isinstance(place, ModbusPlace | BacnetPlace) else None
 
 
-def _on_when(case: Case, number: int) -> OnWhen | None:
+def on_when(case: Case, number: int) -> OnWhen | None:
+    """When the point of a result counts as on."""
     place = case.site.points[case.results[number].point].place
     return place.on_when if isinstance(place, ModbusPlace | BacnetPlace) else None
 
@@ -174,16 +133,16 @@ def _levels_show(case: Case, loop: str) -> bool:
     """True where a level of the loop showed as it should: then the loop does not stand on its head."""
     return any(
         it.verdict in (Verdict.ON_TIME, Verdict.APPEARED)
-        and (of := _loop_of(case, it.point)) is not None
+        and (of := loop_of(case, it.point)) is not None
         and of.name == loop
-        and _on_when(case, number) not in _FAILURES
+        and on_when(case, number) not in FAILURES
         for number, it in enumerate(case.results)
     )
 
 
 def _turned(case: Case, loop: str, numbers: Sequence[int]) -> Iterator[tuple[int, Appearance]]:
     for number in numbers:
-        wanted = _OPPOSITE.get(_on_when(case, number) or OnWhen.SET)
+        wanted = _OPPOSITE.get(on_when(case, number) or OnWhen.SET)
         shown = [it for it in _elsewhere(case, number) if wanted is not None and _is_at(case, it, loop, wanted)]
         if shown:
             yield number, shown[0]
@@ -253,7 +212,7 @@ def _scale(case: Case, link: str, numbers: Sequence[int]) -> Cause:
         for n in case.by_link[link]
         if case.results[n].verdict.verdict_class is VerdictClass.PASS
         and case.results[n].verdict is not Verdict.QUIET
-        and _loop_of(case, case.results[n].point) is not None
+        and loop_of(case, case.results[n].point) is not None
     ]
     beside = f"; others of these loops did show: {pairs(case, passed)}" if passed else ""
     return Cause(

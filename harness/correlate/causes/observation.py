@@ -139,6 +139,12 @@ def _told_too_close(case: Case, link: str, numbers: Sequence[int]) -> Cause:
     )
 
 
+_OR_NOT: Final = (
+    Equal(kind=CauseKind.TIME, code="later-than-search", text="it comes too late, and was not waited for"),
+    Equal(kind=CauseKind.ADDRESS, code="point-silent", text="the alarm is not sent there at all"),
+)
+
+
 def _between_polls(case: Case, link: str, numbers: Sequence[int]) -> Cause:
     gaps = [gap for n in numbers if (gap := case.results[n].widest_gap_ns) is not None]
     lasted = [
@@ -158,6 +164,8 @@ def _between_polls(case: Case, link: str, numbers: Sequence[int]) -> Cause:
         evidence=f"{widest}{short}{proof}; open because of it: {pairs(case, numbers)}",
         next_check=f"poll link {link} so often that no gap exceeds {time_text(max(1, needed))}, or hold the alarm "
         "longer, and raise these again; a point that holds its alarm longer than it lasts should declare its hold",
+        equals=_OR_NOT,
+        deciding="the same alarm held for longer than the widest gap",
     )
 
 

@@ -158,7 +158,7 @@ def _step(of: Block, by: int) -> tuple[str, str, str]:
         return step, "text-off-by-one" if single else "text-offset", check
     what = "bit" if of.is_register_bits else "register" if of.words else "address" if of.is_modbus else "instance"
     if of.is_ranked:
-        what = of.table
+        what = of.table.partition(" ")[0]
     if of.is_register_bits and by % BITS_PER_REGISTER == 0:
         what, by = "register", by // BITS_PER_REGISTER
     plural = "es" if what == "address" else "s"

@@ -37,8 +37,8 @@ _REFERENCE_DIGIT: Final = {
 class Block(NamedTuple):
     """Places of one kind. ``words``: whole registers and not bits of them.
 
-    ``table``: the value of a Modbus table; ``line``, ``topic`` or ``sign``; or a BACnet object type with the part that
-    is meant and how it arrives.
+    ``table``: the value of a Modbus table; ``line``, ``topic`` or ``sign`` with which kind of sign; or a BACnet object
+    type with the part that is meant and how it arrives.
     """
 
     link: str
@@ -59,7 +59,7 @@ class Block(NamedTuple):
     @property
     def is_ranked(self) -> bool:
         """True where positions are only the order of the site file."""
-        return self.table in (LINES, TOPICS, SIGNS)
+        return self.table in (LINES, TOPICS) or self.table.startswith(SIGNS)
 
     @property
     def is_register_bits(self) -> bool:
@@ -102,12 +102,14 @@ def spots_of(site: Site) -> dict[str, Spot]:
                 found[name] = Spot(object_block(point.link, point.place), point.place.instance)
             case _:
                 table = _RANKED.get(type(point.place), LINES)
+                if isinstance(point.place, PersonPlace):
+                    table = f"{SIGNS} {point.place.sign.value}"
                 found[name] = Spot(Block(point.link, 0, table, words=False), ranks[point.link])
                 ranks[point.link] += 1
     return found
 
 
-_RANKED: Final[dict[type, str]] = {MqttPlace: TOPICS, PersonPlace: SIGNS}
+_RANKED: Final[dict[type, str]] = {MqttPlace: TOPICS}
 
 
 def object_block(link: str, place: BacnetPlace) -> Block:

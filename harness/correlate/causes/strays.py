@@ -10,6 +10,7 @@ from harness.core.instants import Bounds
 from harness.core.model import Cause, CauseKind, Equal, Stimulus
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Finding
+from harness.correlate.causes.offsets import contrary
 from harness.correlate.causes.words import listed, point, series
 from harness.correlate.wording import span_text
 
@@ -52,6 +53,8 @@ def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[
     told = series(_after_raise(case, at) for at in numbers)
     other = listed(expected) if expected else "no alarm of the point map"
     on_loop = any(getattr(case.site.points[case.strays[at].point].place, "loop", None) is not None for at in numbers)
+    # Where no place of a block worked, nothing says that this one is an exception.
+    moved = not any(contrary(case, case.spots[case.strays[at].point].block, 1) for at in numbers)
     raises = f"{alarm} brings {other} along (then `also raises` is missing in the site file), or " if expected else ""
     return Cause(
         kind=CauseKind.ADDRESS,
@@ -60,10 +63,20 @@ def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[
         evidence=f"{told}; expected there: {other}",
         next_check=f"look at the controller's own screen: does raising {alarm} alone bring up {other} too; if not, "
         "look in the device's list for what else is sent to this place",
-        equals=(_CLIPPED,) if on_loop else (),
-        deciding="a meter in the loop while the alarm is up" if on_loop else "",
+        equals=(_CLIPPED,) if on_loop else (_MOVED,) if moved else (),
+        deciding="a meter in the loop while the alarm is up"
+        if on_loop
+        else "an alarm that has a place in this block, raised alone"
+        if moved
+        else "",
     )
 
+
+_MOVED: Final = Equal(
+    kind=CauseKind.ADDRESS,
+    code="address-off-by-one",
+    text="all of this block is moved by one place, and this is where an alarm shows that no point maps there",
+)
 
 _CLIPPED: Final = Equal(
     kind=CauseKind.DECODING,
