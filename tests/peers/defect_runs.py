@@ -191,6 +191,7 @@ async def _run(folder: Path, trial: Trial, broker_port: int | None = None) -> Ou
             reviews=accepted(site),
             who="test",
             seed=trial.seed,
+            standing_anything="a fault of the simulated site",
             command=(),
         )
         watcher = Watcher(ports["annunciator"], trial.seed)
