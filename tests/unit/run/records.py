@@ -57,6 +57,7 @@ class RecordMaker:
     path: Path
     seconds: int = 60
     utc_offset_s: int = 3600
+    started_utc_ns: int = STARTED_UTC_NS
     text: str = SITE
     up: Sequence[str] = ("bms", "log", "door")
     _now: list[int] = field(default_factory=lambda: [START_NS])
@@ -68,7 +69,7 @@ class RecordMaker:
             return self._now[0]
 
         def utc() -> int:
-            return STARTED_UTC_NS + self._now[0] - START_NS
+            return self.started_utc_ns + self._now[0] - START_NS
 
         extra: dict[str, Json] = {ENTRY_KEY: "site.yaml", MAP_KEY: ""}
         header = Header.now(clock, site="ashby", operator="A. Technician", extra=extra, utc_clock=utc)
