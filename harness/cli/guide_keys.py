@@ -51,7 +51,7 @@ _HEADING: Final = {
 _SAID: Final = {
     Heard.EARLY: "noted: {done} already",
     Heard.AGAIN: "noted: {done} at this key or at the one before",
-    Heard.TOO_SOON: "{key}: too soon after it was asked to be an answer to it; press it again when it is done",
+    Heard.TOO_SOON: "{key} came too soon after this was asked; press it again once it is done",
     Heard.NOT_RAISED: "{key}: nothing is raised yet",
     Heard.NOTHING: "{key}: nothing is asked that it could answer",
 }
@@ -97,7 +97,7 @@ class GuideKeys:
         if heard.is_taken and (isinstance(said, Step) or said is Said.DONE):
             self.is_newest = True
         if said is Said.LATE and heard.is_taken and pending.late_step is not None:
-            return f"noted: {_DONE[pending.late_step]} at some time since it was asked"
+            return f"noted: {_DONE[pending.late_step]} some time before its key"
         name = "Enter" if key in ENTER else key
         return _SAID.get(heard, "").format(key=name, done=_DONE[said] if isinstance(said, Step) else "")
 

@@ -1,9 +1,9 @@
 """A person performs the steps of stimuli, and presses a key for each: when it was done is known as well as keys tell.
 
 A step lies between the moment its key may have been pressed late by and the key itself. What a reference point times,
-the raise and the clear of its alarm, may have been done at any time since it was asked for: its key only confirms.
-Where an output changed before the step can have been done, the key came late, and that step too is taken to have been
-done at any time since it was asked for.
+the raise and the clear of its alarm, may have been done at any time since nothing was raised: its key only confirms.
+Where an output changed before the step can have been done, the key came late, and then that step too may have been done
+at any time.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ class ByHand:
             at = late
         else:
             self._guide.late_of(step, late)
-            before = self._changed_before(alarm, step, pressed.asked_ns, at.lo)
+            before = self._changed_between(alarm, step, pressed.since_ns, at.lo)
             if before:
                 at, why = late, f"its key came late: {before} had changed before"
         return Performed(at=at, proven=True, why=why, finest_ns=self._site.key_within_ns + KEY_BEFORE_NS)
@@ -108,17 +108,17 @@ class ByHand:
         return Bounds(max(pressed.since_ns, pressed.key.lo - self._site.key_within_ns), pressed.key.hi + KEY_BEFORE_NS)
 
     def _latest(self, pressed: Pressed, soonest: Bounds) -> Bounds:
-        """A step whose key may have come late by any time: it was done at some time since it was asked for."""
-        return Bounds(min(pressed.asked_ns, soonest.lo), soonest.hi)
+        """A step whose key may have come late by any time."""
+        return Bounds(pressed.since_ns, soonest.hi)
 
     def _changed(self, point: Point, state: PointState) -> None:
         self._changes[point.name] = (state.on, state.told_ns)
 
-    def _changed_before(self, alarm: Alarm, step: Step, asked_ns: int, lo: int) -> str:
-        """A point that did what the step makes it do before the step can have been done, and after it was asked for."""
+    def _changed_between(self, alarm: Alarm, step: Step, since_ns: int, lo: int) -> str:
+        """A point that did what the step makes it do before ``lo``, before which the step was not done if it is right."""
         for row in self._site.expectations_of(alarm.name):
             on, told_ns = self._changes.get(row.point, (None, 0))
-            if on is (step is Step.RAISE) and _is_moved_by(row, step) and asked_ns < told_ns < lo:
+            if on is (step is Step.RAISE) and _is_moved_by(row, step) and since_ns < told_ns < lo:
                 return row.point
         return ""
 

@@ -38,7 +38,7 @@ class Said(StrEnum):
     NOT_DONE = "not done"
     """There was nothing to do, such as nothing to acknowledge."""
     LATE = "late"
-    """The newest key came late: the step was done some time since it was asked for."""
+    """The newest key came late: the step was done some time before, since the raise was asked for."""
     SKIP = "skip"
     NOT_POSSIBLE = "not possible"
     NOTE = "note"
@@ -137,13 +137,12 @@ class Proposal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pressed:
-    """A step as its key said it was done: the key was pressed within ``key``, and asked for from ``asked_ns``.
+    """A step as its key said it was done: the key was pressed within ``key``.
 
-    ``since_ns``: surely not done before, asked for or not: nobody knew of the alarm, or it was not raised.
+    ``since_ns``: surely not done before, asked for or not: nobody knew of the alarm, or its raise was not asked for.
     """
 
     key: Bounds
-    asked_ns: int
     since_ns: int
     is_done: bool = True
 
@@ -344,6 +343,7 @@ class Guide:
             return Heard.TOO_SOON
         self._choosing = None
         self._answer.set_result(self._pressed(key, is_done=is_done))
+        self.rest("")
         return Heard.TAKEN
 
     def _named(self, step: Step, key: Bounds) -> Heard:
@@ -355,7 +355,8 @@ class Guide:
                 return Heard.TOO_SOON
             # Nobody is so fast: it was done before it was asked, and its own key says so.
             self._choosing = None
-            self._answer.set_result(self._pressed(key, since_it_was_asked=False))
+            self._answer.set_result(self._pressed(key))
+            self.rest("")
             return Heard.TAKEN
         if not self._alarm:
             return Heard.NOTHING
@@ -369,7 +370,7 @@ class Guide:
             return Heard.AGAIN
         first = self._early.get(step)
         both = key if first is None else Bounds(first.key.lo, key.hi)
-        self._early[step] = self._pressed(both, since_it_was_asked=False)
+        self._early[step] = self._pressed(both)
         self._event("early", key.hi, {"step": step.value})
         self._changed()
         return Heard.EARLY
@@ -377,9 +378,8 @@ class Guide:
     def _is_too_soon(self, key: Bounds) -> bool:
         return key.lo < self._asked_ns + ANSWER_LEAST_NS
 
-    def _pressed(self, key: Bounds, *, is_done: bool = True, since_it_was_asked: bool = True) -> Pressed:
-        asked = self._asked_ns if since_it_was_asked else self._since_ns
-        return Pressed(key=key, asked_ns=asked, since_ns=self._since_ns, is_done=is_done)
+    def _pressed(self, key: Bounds, *, is_done: bool = True) -> Pressed:
+        return Pressed(key=key, since_ns=self._since_ns, is_done=is_done)
 
     def _was_late(self) -> Heard:
         if self._late_of is None:
