@@ -27,7 +27,7 @@ from harness.run.order import (
     plan_of,
     usual_ns,
 )
-from harness.run.preview_armed import armed_words
+from harness.run.preview_armed import LinkPreview, armed_words, is_written, written_only
 from harness.run.watching_bacnet import bacnet_cost
 from harness.run.watching_rtu import rtu_cost
 
@@ -53,16 +53,6 @@ class EffectPreview:
     hazard: str
     safeguard: str
     alarms: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LinkPreview:
-    """What listening on one link costs its device, and what is read."""
-
-    name: str
-    address: str
-    cost: str
-    requests: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +94,11 @@ def preview_of(site: Site, selection: Selection) -> Preview:
             dict.fromkeys(it.name for item in raised for it in acting(site, item.alarm) if it.side_effects is None)
         ),
         notices=site.notices,
-        links=tuple(_link(site, name) for name in site.links if name in opened),
+        links=tuple(
+            _link(site, name) if name in opened else written_only(site, name)
+            for name in site.links
+            if name in opened or (raised and is_written(site, name))
+        ),
         writable=tuple(writable_words(it) for it in site.writable),
         armed=armed_words(site, {item.alarm.name: item.alarm for item in raised}.values()),
         identity=_identity(site, raised),

@@ -3,13 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from typing import Final
 
 from harness.core.model import Alarm, Site
+from harness.core.wording import link_address
 from harness.correlate.wording import time_text
 
 NAMED_MAX: Final = 6
 """So many alarms are named in a sentence; more are counted."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkPreview:
+    """What listening on one link costs its device, and what is read."""
+
+    name: str
+    address: str
+    cost: str
+    requests: tuple[str, ...]
+
+
+def is_written(site: Site, name: str) -> bool:
+    """Whether a stimulus may change something over a link."""
+    return name in site.acknowledgeable or any(it.link == name for it in site.writable)
+
+
+def written_only(site: Site, name: str) -> LinkPreview:
+    """A link that is not listened to, and is opened for a stimulus alone."""
+    cost = "not listened to in this plan; one connection while armed, for writes and reading them back"
+    return LinkPreview(name=name, address=link_address(site.links[name]), cost=cost, requests=())
 
 
 def armed_words(site: Site, alarms: Iterable[Alarm]) -> tuple[str, ...]:
@@ -43,6 +66,8 @@ def _sentences(site: Site, alarms: list[Alarm]) -> Iterator[str]:
                 else "how that is isolated the site file does not say (isolated by:)"
             ),
         )
+    if site.writable:
+        yield "everything that may be written is read once before the first raise and once at the end"
     for text in dict.fromkeys(it.because for it in site.writable if not it.read_back):
         yield f"not read back, so that the answer to the write is its only proof: {text}"
 

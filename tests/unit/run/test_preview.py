@@ -88,8 +88,11 @@ def test_a_declared_rate_stretches_the_cycle() -> None:
     assert link.cost.endswith("5 requests a second as declared, so a cycle takes 400 ms")
 
 
-def test_only_links_that_are_listened_to() -> None:
-    assert [it.name for it in preview(None, "a.low").links] == ["bms"]
+def test_only_links_that_are_listened_to_or_written_over() -> None:
+    panel, bms = preview(None, "a.low").links
+    assert (panel.name, bms.name) == ("panel", "bms")
+    assert panel.cost.startswith("not listened to in this plan")
+    assert "a cycle of" in bms.cost
     assert [it.name for it in preview(links=("log",)).links] == ["panel", "log"], "the reference point is on panel"
 
 

@@ -12,6 +12,8 @@ NOT_GUARANTEED = (
     "they act on before arming"
 )
 
+READ_TWICE = "everything that may be written is read once before the first raise and once at the end"
+
 
 def test_what_is_not_guaranteed_is_said_with_the_request_to_isolate() -> None:
     assert preview_of(site_of(), Selection(only=("a.*",))).armed == (
@@ -19,6 +21,7 @@ def test_what_is_not_guaranteed_is_said_with_the_request_to_isolate() -> None:
         "cleared after 5 min at the latest",
         NOT_GUARANTEED.format("a.high-high, a.high, a.low"),
         "how that is isolated the site file does not say (isolated by:)",
+        READ_TWICE,
     )
 
 
@@ -26,6 +29,7 @@ def test_an_alarm_that_the_controller_ends_needs_no_such_words() -> None:
     assert preview_of(site_of(), Selection(only=("b.leak",))).armed == (
         "holds off 3 s before the first raise",
         "ended by the controller itself: b.leak",
+        READ_TWICE,
     )
 
 
@@ -43,6 +47,7 @@ def test_what_alarms_say_of_their_own_is_told_with_their_names() -> None:
         NOT_GUARANTEED.format("a.high, a.low"),
         "isolated by: pump off and tagged: a.high",
         "isolated by: valve shut: a.low",
+        READ_TWICE,
         "not read back, so that the answer to the write is its only proof: it is taken away",
     )
 
@@ -57,3 +62,13 @@ def test_a_bus_that_is_only_written_to_is_opened_too() -> None:
     bus = next(it for it in preview_of(site, Selection()).links if it.name == "bus")
     assert "while armed, writes and reading them back between the polls" in bus.cost
     assert carried_links(site_of()) == ()
+
+
+def test_a_link_that_is_only_written_over_is_declared() -> None:
+    site = site_of(
+        ("links:\n", 'links:\n  io: {modbus-tcp: "127.0.0.1:10", numbering: from-0, poll every: 100 ms}\n'),
+        ("writable:\n", "writable:\n  - {link: io, coil: coil 1}\n"),
+    )
+    io = next(it for it in preview_of(site, Selection()).links if it.name == "io")
+    assert io.cost == "not listened to in this plan; one connection while armed, for writes and reading them back"
+    assert io.requests == ()
