@@ -141,7 +141,9 @@ def test_plan_opens_nothing(folder: Path) -> None:
     assert "28 alarms would be raised" in done.out
     assert "stops transfer pump A" in done.out
     done = guarded("plan", "site.yaml", "--only", "bulk-a.*", "--json", cwd=folder)
-    assert len(json.loads(done.out)["raised"]) == 9
+    raised = [it["alarm"] for it in json.loads(done.out)["raised"]]
+    assert len(set(raised)) == 9
+    assert [name for name in raised if raised.count(name) > 1] == ["bulk-a.interstitial-leak"] * 2
     for arguments in (("check", "site.yaml"), ("--help",), ("test", "site.yaml"), ("plan", "site.yaml", "--only", "x")):
         done = guarded(*arguments, cwd=folder)
         assert "opened" not in done.err
