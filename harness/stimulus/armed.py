@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, Self
 from harness.core.errors import LinkError, SafetyError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds, Clock
 from harness.core.links import BacnetLink
-from harness.core.model import Acknowledgement, Alarm, Site, Step
+from harness.core.model import Acknowledgement, Site
 from harness.core.places import ObjectType
 from harness.core.writing import AnyWritable, AnyWrite, PropertyWrite, Write
 from harness.links.modbus_client import ExchangeError, RequestRefusedError
@@ -215,8 +215,3 @@ def _proof(listed: Iterable[AnyWritable]) -> str:
     """On what it rests that writes took effect."""
     because = dict.fromkeys(it.because for it in listed if not it.read_back)
     return "answered and read back" if not because else f"answered, not read back ({'; '.join(because)})"
-
-
-def can_do(alarm: Alarm, step: Step) -> bool:
-    """True where farend can do a step of an alarm: by writing, or by acknowledging events."""
-    return alarm.can_be_done(step)

@@ -43,6 +43,8 @@ class Devices:
         self._clients: dict[str, ModbusClient] = {}
         self._carriers: dict[str, Carrier] = {}
         self._apps: OwnApps | None = None
+        self._without_echoes: set[str] = set()
+        """Buses on which what was sent is known not to come back."""
 
     def over(self, carriers: Iterable[Carrier]) -> None:
         """Serial buses that are polled in this run: what is written there goes through their sessions."""
@@ -71,6 +73,8 @@ class Devices:
             carrier = self._carriers.get(link)
             if carrier is None:
                 raise LinkError(f"link={link}: farend does not poll this bus in this run, so nothing can be sent there")
+            if isinstance(request, WriteRequest) and request.pdu == request.answer_pdu:
+                await self._without_echo(carrier, request)
             return await carrier.carry(request)
         if not isinstance(spec, ModbusTcpLink):
             raise SafetyError(f"link={link}: a write needs a Modbus link; this one can only be listened to")
@@ -83,6 +87,21 @@ class Devices:
             # The answers to a raise and to a clear look alike. Over a new connection a late one cannot come.
             client.close()
             raise
+
+    async def _without_echo(self, carrier: Carrier, request: WriteRequest) -> None:
+        """Read once first: an RS-485 adapter that echoes would answer a write in the place of the unit, byte for byte.
+
+        What is read is never its own answer, so that an echo fails there. Raises LinkError, and nothing is written.
+        """
+        if carrier.name in self._without_echoes:
+            return
+        try:
+            await carrier.carry(ReadRequest(unit=request.unit, table=request.table, address=request.address, count=1))
+        except RequestRefusedError:
+            pass  # a refusal is the unit's own word too
+        except LinkError as exc:
+            raise LinkError(f"nothing was written, since a read before it failed: {exc}") from exc
+        self._without_echoes.add(carrier.name)
 
     async def _client(self, spec: ModbusTcpLink) -> ModbusClient:
         client = self._clients.get(spec.name)
