@@ -33,7 +33,7 @@ from tests.peers.reviewed import accepted
 
 LINKS: Final = ("panel", "bms", "printer", "bus", "building", "gateway", "annunciator")
 BROKER: Final = "broker"
-LEAKS: Final = "".join(f"\n{alarm},bms,{address},u16,above 0,quiet,,,," for alarm, address in (
+LEAKS: Final = "".join(f"\n{alarm},bms,{address},u16,above 0,quiet,,,,," for alarm, address in (
     ("bulk-a.delivery-due", 30225), ("bulk-b.delivery-due", 30226),
     ("printer.paper-low", 30227), ("panel.battery-low", 30228),
 ))  # fmt: skip
