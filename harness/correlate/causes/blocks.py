@@ -14,7 +14,7 @@ from harness.core.trace import Trace
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import MISSING, Finding
-from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Spot
+from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, SIGNS, Spot
 from harness.correlate.causes.transport import ANOTHER_DEVICE
 from harness.correlate.causes.words import alarms, place, point, series
 from harness.correlate.wording import time_text
@@ -96,7 +96,9 @@ def _blocks(case: Case) -> dict[_Key, list[str]]:
     """The mapped points in groups that one request would read: same table, no gap wider than the link allows."""
     tables: dict[tuple[str, int, str], list[tuple[int, str]]] = defaultdict(list)
     for name, spot in case.spots.items():
-        tables[spot.block.link, spot.block.unit, spot.block.table].append((_address(spot), name))
+        # Lamp, horn and texts of one annunciator stand still together, or not at all.
+        table = SIGNS if spot.block.table.startswith(SIGNS) else spot.block.table
+        tables[spot.block.link, spot.block.unit, table].append((_address(spot), name))
     found: dict[_Key, list[str]] = {}
     for (link, unit, table), members in tables.items():
         gap_max = _gap_max(case, link, table)

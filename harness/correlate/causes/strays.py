@@ -11,6 +11,7 @@ from harness.core.model import Cause, CauseKind, Equal, Stimulus
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import Finding
 from harness.correlate.causes.offsets import contrary
+from harness.correlate.causes.spots import thing
 from harness.correlate.causes.words import listed, point, series
 from harness.correlate.wording import span_text
 
@@ -55,6 +56,7 @@ def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[
     on_loop = any(getattr(case.site.points[case.strays[at].point].place, "loop", None) is not None for at in numbers)
     # Where no place of a block worked, nothing says that this one is an exception.
     moved = not any(contrary(case, case.spots[case.strays[at].point].block, 1) for at in numbers)
+    rested = all(_rested_on(case, case.strays[at].point) for at in numbers)
     raises = f"{alarm} brings {other} along (then `also raises` is missing in the site file), or " if expected else ""
     return Cause(
         kind=CauseKind.ADDRESS,
@@ -63,14 +65,31 @@ def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[
         evidence=f"{told}; expected there: {other}",
         next_check=f"look at the controller's own screen: does raising {alarm} alone bring up {other} too; if not, "
         "look in the device's list for what else is sent to this place",
-        equals=(_CLIPPED,) if on_loop else (_MOVED,) if moved else (),
+        equals=(_CLIPPED,) if on_loop else (_MOVED,) if moved else (_TOLD_LATE,) if rested else (),
         deciding="a meter in the loop while the alarm is up"
         if on_loop
         else "an alarm that has a place in this block, raised alone"
         if moved
+        else "what the object shows while nothing is raised"
+        if rested
         else "",
     )
 
+
+def _rested_on(case: Case, name: str) -> bool:
+    """True of an object that was on, by another way in which it arrives, before anything was raised."""
+    mine, first = thing(case.site.points[name]), case.raises.in_order[0].raised.lo
+    for other, sketch in case.sketches.items():
+        if other != name and thing(case.site.points[other]) == mine and (before := sketch.last_before(first)) >= 0:
+            return sketch.state_at(before) is True
+    return False
+
+
+_TOLD_LATE: Final = Equal(
+    kind=CauseKind.MEANING,
+    code="inverted",
+    text="it is on while nothing is raised, and was told of only now",
+)
 
 _MOVED: Final = Equal(
     kind=CauseKind.ADDRESS,

@@ -40,6 +40,10 @@ def _ends(case: Case, point: str, demand: Demand) -> Iterator[Bounds]:
     for at in sketch.sightings_touching(demand.raised.lo, demand.search_end_hi):
         if sketch.end_lo[at] < demand.raised.hi <= sketch.end_hi[at] < FOREVER:
             yield Bounds(sketch.end_lo[at], sketch.end_hi[at])
+        for split in sketch.splits(at):
+            gap = Bounds(int(sketch.trace.lo[split]), int(sketch.trace.hi[split + 1]))
+            if gap.lo < demand.raised.hi and gap.hi >= demand.raised.lo:
+                yield gap
 
 
 def _was_on(case: Case, point: str, demand: Demand) -> bool:
