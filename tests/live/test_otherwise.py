@@ -17,13 +17,13 @@ def test_two_at_a_time_share_an_output_and_each_keeps_its_own(tmp_path: Path) ->
     with SiteProcess() as site:
         demo_files(tmp_path, ports_of(site))
         done = farend(
-            "test", tmp_path / "site.yaml", *ARMED, "--link", "bms", "--only", "day.high", "--only", "bulk-a.probe-fault",
-            "--together", "--json", "--record", tmp_path / "run.farend", cwd=tmp_path,
+            "test", tmp_path / "site.yaml", *ARMED, "--link", "bms", "--only", "day.high",
+            "--only", "bulk-a.probe-fault", "--together", "--json", "--record", tmp_path / "run.farend", cwd=tmp_path,
         )  # fmt: skip
         assert active(site) == []
     assert done.code == 0, done.err
     (attempt,) = json.loads(done.out)["attempts"]
-    points = {stimulus: set() for stimulus in ("0003", "0003b")}
+    points: dict[str, set[str]] = {stimulus: set() for stimulus in ("0003", "0003b")}
     for it in attempt["results"]:
         if it["stimulus"] in points:
             points[it["stimulus"]].add(it["point"])
