@@ -18,10 +18,10 @@ from harness.run.left_open import LeftOpen, look_for_left_open
 from harness.run.testing import TestOptions
 
 
-def to_clear(site: Site, options: TestOptions, *, clear: bool, key: Key = press) -> tuple[ToClear, ...]:
-    """What is to be cleared first. ``clear``: asked for on the command line. SafetyError where nobody decided.
+def to_clear(site: Site, options: TestOptions, *, clear: bool, key: Key | None) -> tuple[ToClear, ...]:
+    """What is to be cleared first. ``clear``: asked for on the command line; ``key``: None where nobody can be asked.
 
-    Where the run is refused all the same, since nothing arms it, it is said and not asked.
+    SafetyError where nobody decided. Where the run is refused all the same, since nothing arms it, it is only said.
     """
     looked = look_for_left_open(options.record.absolute().parent, site.name, time.time_ns())
     for text in looked.unread:
@@ -36,19 +36,23 @@ def to_clear(site: Site, options: TestOptions, *, clear: bool, key: Key = press)
         return ()
     by_writing = [it for it in looked.left if is_armed and can_be_cleared(site, it)]
     by_hand = [it for it in looked.left if it not in by_writing]
-    is_asked = sys.stdin.isatty() and sys.stderr.isatty()
     decided = [ToClear(left=it) for it in by_writing]
-    if by_writing and not clear and not (is_asked and _is_cleared_now(by_writing, key)):
+    if by_writing and not clear and not (key is not None and _is_cleared_now(by_writing, key)):
         raise SafetyError(
             f"{_names(by_writing)}: may still be raised; give --clear-left-open to have farend clear it first, or make "
             "sure at the controller that it is cleared and answer in a terminal"
         )
-    if by_hand and not (is_asked and _is_confirmed(by_hand, options.who, key)):
+    if by_hand and not (key is not None and _is_confirmed(by_hand, options.who, key)):
         raise SafetyError(
             f"{_names(by_hand)}: may still be raised, and farend cannot clear it; clear it at the controller, and "
             "confirm that in a terminal"
         )
     return (*decided, *(ToClear(left=it, confirmed_by=options.who) for it in by_hand))
+
+
+def key_of_terminal() -> Key | None:
+    """Single keys of the person at the terminal; None where there is none."""
+    return press if sys.stdin.isatty() and sys.stderr.isatty() else None
 
 
 def _told(it: LeftOpen) -> str:

@@ -22,7 +22,7 @@ from harness.cli.common import (
     terminal_width,
 )
 from harness.cli.keys import key_client
-from harness.cli.left_open import to_clear
+from harness.cli.left_open import key_of_terminal, to_clear
 from harness.cli.live_view import LiveView
 from harness.cli.reviewing import ask_reviews
 from harness.cli.settling import ask_inhibited, chosen_ledger, say_open
@@ -142,7 +142,7 @@ def command(  # one name an option
         command=tuple(sys.argv[1:]),
     )
     note(CAUTION)
-    options = replace(options, to_clear=to_clear(read, options, clear=clear_left_open))
+    options = replace(options, to_clear=to_clear(read, options, clear=clear_left_open, key=key_of_terminal()))
     return perform(read, documents, options, plain=plain, every_row=every_row, as_json=as_json, html_file=html_file)
 
 
