@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+from harness.core.durations import duration
 from harness.core.model import Behaviour, Expectation, Judgement, Result, Site, Step, Stimulus
 from harness.core.verdicts import Verdict, VerdictClass
-from harness.correlate.wording import time_text
 
 
 def refuse_fine_claims(site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement) -> Judgement:
@@ -31,9 +31,9 @@ def refuse_fine_claims(site: Site, stimuli: Mapping[str, Stimulus], judgement: J
         fine = {name: limit for name, limit in limits.items() if limit is not None and limit < finest_ns}
         if not fine:
             return result
-        named = " and ".join(f"{name} {time_text(limit)}" for name, limit in fine.items())
+        named = " and ".join(f"{name} {duration(limit)}" for name, limit in fine.items())
         remedy = "state a longer limit" if stimulus.timed_by else "give the alarm a reference point"
-        reason = f"{named} is finer than the key of a person tells ({time_text(finest_ns)}): {remedy}"
+        reason = f"{named} is finer than the key of a person tells ({duration(finest_ns)}): {remedy}"
         return replace(result, verdict=Verdict.UNRESOLVED, reason=reason)
 
     return replace(judgement, results=tuple(refused(it) for it in judgement.results))

@@ -115,7 +115,7 @@ class ByHand:
         self._changes[point.name] = (state.on, state.told_ns)
 
     def _changed_between(self, alarm: Alarm, step: Step, since_ns: int, lo: int) -> str:
-        """A point that did what the step makes it do before ``lo``, before which the step was not done if it is right."""
+        """A point that did what the step makes it do, and before ``lo``: '' where there is none."""
         for row in self._site.expectations_of(alarm.name):
             on, told_ns = self._changes.get(row.point, (None, 0))
             if on is (step is Step.RAISE) and _is_moved_by(row, step) and since_ns < told_ns < lo:

@@ -58,6 +58,9 @@ class Interruptions:
 
     async def under(self, work: Coroutine[Any, Any, T]) -> T:
         """Run ``work``. InterruptedTestError once it has been cancelled, and has put back what it had to."""
+        if self._asked is not None:
+            work.close()
+            raise InterruptedTestError(self._taken(self._asked))
         task = asyncio.create_task(work, name="the test of one alarm")
         news = asyncio.create_task(self._news.wait(), name="interruption")
         try:
@@ -70,11 +73,16 @@ class Interruptions:
         asked = self._asked
         if asked is not None and asked.why is Why.LEFT and not task.cancelled():
             return task.result()  # it came at the very end; whoever wants to leave leaves what comes next
+        if asked is not None:
+            self._taken(asked)
+            if task.cancelled():
+                raise InterruptedTestError(asked)
+        return task.result()
+
+    def _taken(self, asked: Interruption) -> Interruption:
         self._asked = None
         self._news.clear()
-        if asked is not None and task.cancelled():
-            raise InterruptedTestError(asked)
-        return task.result()
+        return asked
 
 
 async def ended(task: asyncio.Task[Any]) -> None:

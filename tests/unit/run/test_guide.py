@@ -1,4 +1,4 @@
-"""What each key of a guided test means at each moment: before, at and behind what is asked, twice, with nobody there."""
+"""What each key of a guided test means at each moment: before, at and behind what is asked, twice, or with nobody."""
 
 from __future__ import annotations
 

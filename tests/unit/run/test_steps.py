@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from itertools import count
 
 import pytest
@@ -10,7 +11,16 @@ import pytest
 from harness.core.instants import FOREVER, NS_PER_MS, NS_PER_S, Bounds
 from harness.core.model import Step, Stimulus
 from harness.record.found import Event
-from harness.run.steps import STEP_EVENT, STOPPED_EVENT, StepDone, stimuli_of
+from harness.run.open_stimuli import open_stimuli
+from harness.run.steps import (
+    INTENT_EVENT,
+    LATE_EVENT,
+    STEP_EVENT,
+    STOPPED_EVENT,
+    UNSENT_EVENT,
+    StepDone,
+    stimuli_of,
+)
 from tests.unit.run.sites import site_of
 
 SITE = site_of()
@@ -122,6 +132,61 @@ def test_a_stimulus_that_was_put_back_early_says_so() -> None:
     one, two = step(Step.RAISE, 100, 110), step(Step.RAISE, 200, 210, stimulus="0002")
     stopped = Event(kind=STOPPED_EVENT, at_ns=9, data={"stimulus": "0001"})
     assert [it.stopped for it in stimuli_of([*events(one, two), stopped], SITE)] == [True, False]
+
+
+def not_done(which: Step, at: int) -> StepDone:
+    """There was nothing to do, or it was refused."""
+    return StepDone(
+        stimulus="0001", alarm="a.low", step=which, at=Bounds(at, at), proven=False, how="by hand", is_sent=False
+    )
+
+
+def test_what_surely_was_not_done_is_no_step() -> None:
+    stimulus = only(step(Step.RAISE, 100, 110), not_done(Step.ACKNOWLEDGE, 200), not_done(Step.CLEAR, 300))
+    assert (stimulus.acknowledged, stimulus.cleared) == (None, None)
+    assert not only(not_done(Step.RAISE, 100)).proven
+
+
+def test_a_try_that_surely_did_nothing_changes_nothing_of_the_other() -> None:
+    """Neither does it widen one that was done, nor does it undo one that may have been taken without an answer."""
+    raised, lost = step(Step.RAISE, 100, 110), step(Step.CLEAR, 300, 800, proven=False)
+    assert only(raised, not_done(Step.CLEAR, 200), step(Step.CLEAR, 900, 910)).cleared == Bounds(900, 910)
+    assert only(raised, step(Step.CLEAR, 300, 310), not_done(Step.CLEAR, 400)).cleared == Bounds(300, 310)
+    assert only(raised, lost, not_done(Step.CLEAR, 900)).cleared == Bounds(300, FOREVER)
+    assert only(raised, lost, not_done(Step.CLEAR, 850), step(Step.CLEAR, 900, 910)).cleared == Bounds(300, 910)
+
+
+def test_what_surely_came_before_the_raise_is_no_step_of_it() -> None:
+    stimulus = only(step(Step.RAISE, 500, 600), step(Step.ACKNOWLEDGE, 300, 499), step(Step.CLEAR, 300, 500))
+    assert stimulus.acknowledged is None
+    assert stimulus.cleared == Bounds(300, 500), "it may have come behind"
+
+
+def late(which: str, lo: int, hi: int, stimulus: str = "0001") -> Event:
+    return Event(kind=LATE_EVENT, at_ns=99, data={"stimulus": stimulus, "step": which, "lo": lo, "hi": hi})
+
+
+def test_a_key_that_came_late_widens_its_step_and_never_narrows_it() -> None:
+    steps = events(step(Step.RAISE, 500, 600), step(Step.CLEAR, 900, 950))
+    (one,) = stimuli_of([*steps, late("raise", 200, 550)], SITE)
+    assert (one.raised, one.cleared) == (Bounds(200, 600), Bounds(900, 950))
+    (one,) = stimuli_of([*steps, late("clear", 940, 1200)], SITE)
+    assert (one.raised, one.cleared) == (Bounds(500, 600), Bounds(900, 1200))
+    for nothing in (late("acknowledge", 1, 2), late("raise", 1, 2, stimulus="0002")):
+        assert stimuli_of([*steps, nothing], SITE) == stimuli_of(steps, SITE)
+
+
+def test_how_fine_a_stimulus_is_timed_is_told_by_the_coarsest_of_its_steps() -> None:
+    raised, cleared = step(Step.RAISE, 1, 2), step(Step.CLEAR, 3, 4)
+    assert only(raised, cleared).finest_ns == 0
+    assert only(replace(raised, finest_ns=350), replace(cleared, finest_ns=1100)).finest_ns == 1100
+
+
+def test_an_alarm_that_was_not_raised_after_all_is_not_left_open() -> None:
+    intent = Event(kind=INTENT_EVENT, at_ns=1, data={"stimulus": "0001", "alarm": "a.low", "how": "by hand"})
+    unsent = Event(kind=UNSENT_EVENT, at_ns=2, data={"stimulus": "0001", "alarm": "a.low"})
+    assert [it.alarm for it in open_stimuli([intent])] == ["a.low"]
+    assert open_stimuli([intent, unsent]) == ()
 
 
 # b.leak lasts 1 s +/- 100 ms
