@@ -19,6 +19,7 @@ from harness.report.correction_lines import changed_words
 from harness.report.coverage import coverage_of
 from harness.report.document import AttemptDocument, ReportDocument
 from harness.report.gathered import Tally, alike, has_own, in_runs, kin, pass_words, tallies
+from harness.report.incidents import incidents
 from harness.report.link_words import wire_share
 from harness.report.matrix import Matrix, kind_of, matrix_of
 from harness.report.picture import Picture, picture_of
@@ -71,6 +72,7 @@ def _environment() -> Environment:
         words=words,
         picture=picture,
         log=log_words,
+        incidents=incidents,
         NAMED_MAX=NAMED_MAX,
         PASS=VerdictClass.PASS,
         FAIL=VerdictClass.FAIL,

@@ -12,6 +12,7 @@ from harness.report.columns import Terminal
 from harness.report.correction_lines import correction_lines
 from harness.report.document import ReportDocument
 from harness.report.gathered import alike, has_own, kin
+from harness.report.incidents import incidents
 from harness.report.standing import Row, Standing, StandingStray, standing_of
 from harness.report.text_gate import gate_lines, not_settled_lines
 from harness.report.text_matrix import CLASSES, link_lines, matrix_lines, row_lines, untested_lines
@@ -53,6 +54,7 @@ def front_lines(document: ReportDocument, to: Terminal) -> list[str]:
         ending = f", interrupted: {attempt.interrupted_why or 'no reason recorded'}" if attempt.interrupted else ""
         began = f"attempt {total - position}: {human.utc(attempt.started_utc_ns)}"
         lines.append(f"{began}, {attempt.record}, by {attempt.who or 'not stated'}{ending}")
+        lines += [f"to be known of attempt {total - position}: {text}" for text in incidents(attempt)]
         if attempt.as_left:
             lines.append(f"not restored after attempt {total - position}: {_left(document, position)}")
         lines += not_settled_lines(attempt, total - position)
