@@ -23,6 +23,7 @@ from harness.report.incidents import incidents
 from harness.report.link_words import wire_share
 from harness.report.matrix import Matrix, kind_of, matrix_of
 from harness.report.picture import Picture, picture_of
+from harness.report.proved import ProvedPoints, proved_points
 from harness.report.safe import safe_text
 from harness.report.standing import Row, Standing, StandingStray, standing_of
 
@@ -245,24 +246,27 @@ class _View:
             return "at a time that is not known"
         return human.local(attempt.utc_ns(one.stray.onset.hi), attempt.utc_offset_s)
 
-    def points_by_link(self) -> list[tuple[str, str, str, list[tuple[Point, list[Row]]]]]:
-        """For each link: name, address, what it proves, and its points in the point map with their rows."""
+    @property
+    def proved(self) -> list[ProvedPoints]:
+        """The points by link and by what they prove."""
+        return proved_points(self.document.site, self.standing.rows)
+
+    def points_by_link(self) -> list[tuple[str, str, list[tuple[ProvedPoints, list[tuple[Point, list[Row]]]]]]]:
+        """For each link: name, address, and its points with their rows, by what they prove."""
         rows: dict[str, list[Row]] = {}
         for row in self.standing.rows:
             rows.setdefault(row.point.name, []).append(row)
-        site = self.document.site
         return [
             (
                 name,
                 link_address(link),
-                words.proved_up_to(link),
                 [
-                    (point, rows[point.name])
-                    for point in site.points.values()
-                    if point.link == name and point.name in rows
+                    (group, [(point, rows[point.name]) for point in group.points])
+                    for group in self.proved
+                    if group.link == name
                 ],
             )
-            for name, link in site.links.items()
+            for name, link in self.document.site.links.items()
         ]
 
     def point_tally(self, rows: list[Row]) -> list[tuple[str, VerdictClass | None, int]]:

@@ -15,9 +15,11 @@ from typing import Any, Final
 
 from harness.core.instants import Bounds
 from harness.core.model import Expectation, Point, Result, Site, Stray
+from harness.core.proved import proof_of
 from harness.core.verdicts import VerdictClass
 from harness.report.document import AttemptDocument, ReportDocument
 from harness.report.standing import Row, Standing, standing_of
+from harness.report.words import CAUTIONS, NOT_TESTED
 
 SCHEMA: Final = "farend-report/1"
 
@@ -31,6 +33,7 @@ def render_json(document: ReportDocument) -> str:
     whole = {
         "schema": SCHEMA,
         "facts": plain(document.facts),
+        "cautions": [NOT_TESTED, *CAUTIONS],
         "site": _site(document.site),
         "counts": _counts(standing),
         "rows": [_row(row) for row in standing.rows],
@@ -84,7 +87,7 @@ def _stray(stray: Stray) -> Json:
 
 def _site(site: Site) -> Json:
     return {
-        "points": {name: _point(point) for name, point in site.points.items()},
+        "points": {name: _point(site, point) for name, point in site.points.items()},
         "alarms": {name: plain(alarm, leave_out=("name", "origin", "writes")) for name, alarm in site.alarms.items()},
         "expectations": [_expectation(row) for row in site.expectations],
         "side_effects": {
@@ -94,8 +97,9 @@ def _site(site: Site) -> Json:
     }
 
 
-def _point(point: Point) -> Json:
-    return {"link": point.link, "written": point.written, "hold": plain(point.hold)}
+def _point(site: Site, point: Point) -> Json:
+    proof = plain(proof_of(site, point))
+    return {"link": point.link, "written": point.written, "hold": plain(point.hold), "a_pass_proves": proof}
 
 
 def _expectation(row: Expectation) -> Json:

@@ -11,7 +11,7 @@ from harness.report import human
 from harness.report.document import ReportDocument
 from harness.report.safe import safe_text
 from harness.report.standing import Row, StandingStray, standing_of
-from harness.report.words import NOT_PLANNED, NOT_PLANNED_MEANING, NOT_TESTED
+from harness.report.words import CODES_FIRST, NOT_PLANNED, NOT_PLANNED_MEANING, NOT_TESTED
 
 _TAG: Final = {VerdictClass.FAIL: "failure", VerdictClass.UNKNOWN: "error"}
 
@@ -52,7 +52,7 @@ def _suite_properties(suite: ET.Element, document: ReportDocument) -> None:
         ("site", facts.title.value),
         ("controller", f"{facts.controller.value} ({facts.controller.source})"),
         ("firmware", f"{facts.firmware.value} ({facts.firmware.source})"),
-        ("caution", NOT_TESTED),
+        ("caution", f"{NOT_TESTED} Proved only up to where farend read it. {CODES_FIRST}"),
     ]
     for position, attempt in enumerate(document.attempts):
         number = len(document.attempts) - position

@@ -13,11 +13,12 @@ from harness.report.correction_lines import correction_lines
 from harness.report.document import ReportDocument
 from harness.report.gathered import alike, has_own, kin
 from harness.report.incidents import incidents
+from harness.report.proved import proved_points
 from harness.report.standing import Row, Standing, StandingStray, standing_of
 from harness.report.text_gate import gate_lines, not_settled_lines
 from harness.report.text_matrix import CLASSES, link_lines, matrix_lines, row_lines, untested_lines
 from harness.report.text_sweep import sweep_lines
-from harness.report.words import CLASS_WORD, NOT_PLANNED, NOT_TESTED
+from harness.report.words import CLASS_WORD, CODES_FIRST, NOT_PLANNED, NOT_TESTED
 
 
 def render_text(
@@ -36,6 +37,7 @@ def render_text(
         result_lines(document, standing, to),
         (row_lines if every_row else matrix_lines)(document, standing, to),
         [*untested_lines(document, standing, to), *link_lines(document, to)],
+        proved_lines(document, standing, to),
         sweep_lines(document, to),
         gate_lines(document, to),
         outcome_lines(standing, to, every_row=every_row),
@@ -58,11 +60,21 @@ def front_lines(document: ReportDocument, to: Terminal) -> list[str]:
         if attempt.as_left:
             lines.append(f"not restored after attempt {total - position}: {_left(document, position)}")
         lines += not_settled_lines(attempt, total - position)
-    lines.append(NOT_TESTED)
+    lines.append(f"{NOT_TESTED} Proved only up to where farend read it, see below. {CODES_FIRST}")
     told = [folded for line in lines for folded in to.wrapped(line, hang=4)]
     for position, attempt in enumerate(document.attempts):
         told += correction_lines(total - position, attempt, to)
     return told
+
+
+def proved_lines(document: ReportDocument, standing: Standing, to: Terminal) -> list[str]:
+    """Up to where the points of each link prove that an alarm went, and what they do not prove."""
+    lines = ["proved up to:"]
+    for one in proved_points(document.site, standing.rows):
+        head = f"{one.link}, {human.count(len(one.points), 'point')}, {one.passed:,} of {one.rows:,} rows passed"
+        not_proved = f"; not: {one.proof.not_proved}" if one.passed else ""
+        lines += to.wrapped(f"{head}: {one.up_to}{not_proved}", first=4, hang=8)
+    return lines if len(lines) > 1 else []
 
 
 def _left(document: ReportDocument, position: int) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Final
 
-from harness.core.links import BacnetLink, BusWay, LinkSpec, ModbusRtuLink, MqttLink, PersonLink, TextLink
 from harness.core.verdicts import Verdict, VerdictClass
 
 NOT_TESTED: Final = "Sensing element not tested."
@@ -13,6 +12,8 @@ DEFERENCE: Final = (
     "Local codes, the authority having jurisdiction and the requirements of licensed practice come first; where they "
     "ask for more, or for a test of another kind, they decide."
 )
+
+CODES_FIRST: Final = "Local codes, the authority having jurisdiction and licensed practice come first."
 
 CAUTIONS: Final = (
     (
@@ -63,39 +64,3 @@ def glossary() -> tuple[tuple[Verdict, str], ...]:
     """Every verdict word with its meaning, in the order of the classes: fail, unknown, pass."""
     order = (VerdictClass.FAIL, VerdictClass.UNKNOWN, VerdictClass.PASS)
     return tuple((verdict, verdict.meaning) for one in order for verdict in Verdict if verdict.verdict_class is one)
-
-
-def proved_up_to(link: LinkSpec) -> str:
-    """What a reading on this link proves, and what it does not."""
-    match link:
-        case TextLink():
-            way = "the connection to the serial device server" if link.host else "the serial line"
-            return (
-                f"Proved up to the text that arrived at farend on {way}. Not proved: that a printer on the same line "
-                "had paper and printed it; that anyone read it."
-            )
-        case ModbusRtuLink(way=BusWay.RECEIVE_ONLY):
-            return (
-                "Proved up to the answers that this bus's own master got and farend overheard. Not proved: that the "
-                "master understands them in the same way, or shows them to anyone."
-            )
-        case BacnetLink():
-            return (
-                "Proved up to what this device answered or sent to farend. Not proved: that any other recipient got "
-                "it, understands it in the same way, or shows it to anyone."
-            )
-        case MqttLink():
-            return (
-                "Proved up to what the broker passed on to farend. Not proved: that any other subscriber got it, "
-                "understands it in the same way, or shows it to anyone."
-            )
-        case PersonLink():
-            return (
-                "Proved by what a person reported to have seen or heard, within the stated reaction time; that "
-                "something stayed off, by their word that they kept looking. Not proved: that it is noticed by "
-                "somebody who does not wait for it."
-            )
-    return (
-        "Proved up to the value that this device answered to farend's own read. Not proved: that the building "
-        "system reads the same address, understands it in the same way, or shows it to anyone."
-    )
