@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Mapping, Sequence
-
-import click
+from collections.abc import Sequence
 
 from harness.cli.common import note
-from harness.cli.reviewing import Key, press
+from harness.cli.one_key import Key, one_of, press
 from harness.core.errors import SafetyError
 from harness.core.model import Site
 from harness.report.human import utc
@@ -70,18 +68,9 @@ def _names(left: Sequence[LeftOpen]) -> str:
 
 def _is_cleared_now(left: Sequence[LeftOpen], key: Key) -> bool:
     words = {"c": "it is cleared first", "q": "stopped"}
-    return _one_of(f"  {_names(left)}: c clear it now, q stop: ", words, key) == "c"
+    return one_of(f"  {_names(left)}: c clear it now, q stop: ", words, key) == "c"
 
 
 def _is_confirmed(left: Sequence[LeftOpen], who: str, key: Key) -> bool:
     asked = f"  {_names(left)}: y I made sure at the controller that it is cleared ({who}), q stop: "
-    return _one_of(asked, {"y": f"confirmed by {who}", "q": "stopped"}, key) == "y"
-
-
-def _one_of(prompt: str, words: Mapping[str, str], key: Key) -> str:
-    """Wait for one of some keys, and say what it means; another one changes nothing."""
-    click.echo(prompt, err=True, nl=False)
-    while (pressed := key().lower()) not in words:
-        continue
-    note(words[pressed])
-    return pressed
+    return one_of(asked, {"y": f"confirmed by {who}", "q": "stopped"}, key) == "y"

@@ -6,9 +6,8 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
-import click
-
 from harness.cli.common import note
+from harness.cli.one_key import Key, one_of, press
 from harness.core.errors import UsageError
 from harness.core.model import Alarm, Decision, Site
 from harness.run.gate import effects_of
@@ -20,17 +19,6 @@ BACK: Final = "u"
 DONE: Final = "y"
 _DECIDE: Final = "  a accepted, i isolated, x exclude its alarms, u take the last one back: "
 _FINISH: Final = "\ny: these are my decisions; u: take the last one back: "
-
-Key = Callable[[], str]
-"""Waits for one key and returns it."""
-
-
-def press() -> str:
-    """One key of the terminal. click.Abort at its end, KeyboardInterrupt at Ctrl-C."""
-    try:
-        return click.getchar().lower()
-    except EOFError as exc:
-        raise click.Abort from exc
 
 
 def side_effects_of(site: Site, alarms: Sequence[Alarm]) -> dict[str, list[str]]:
@@ -61,12 +49,13 @@ def ask_reviews(
         if len(made) < len(owners):
             name, of = owners[len(made)]
             _show(site, name, of, f"{len(made) + 1} of {len(owners)}")
-            pressed = _one_of(key, _DECIDE, (*KEYS, *([BACK] if made else [])))
+            back = {BACK: "taken back"} if made else {}
+            pressed = one_of(_DECIDE, {one: str(decision) for one, decision in KEYS.items()} | back, key)
             if pressed != BACK:
                 isolated = describe(name) if describe is not None and KEYS[pressed] is Decision.ISOLATED else ""
                 made.append((name, KEYS[pressed], Detail(by=who, at_utc_ns=utc_ns(), isolated=isolated)))
                 continue
-        elif not made or _one_of(key, _FINISH, (DONE, BACK)) == DONE:
+        elif not made or one_of(_FINISH, {DONE: "decided", BACK: "taken back"}, key) == DONE:
             break
         made.pop()
     return Reviews(
@@ -109,12 +98,3 @@ def _show(site: Site, name: str, alarms: Sequence[str], number: str) -> None:
     effect = site.side_effects[name]
     note(f"\nside effect {number}, {name}: {effect.text}")
     note(f"  raised by: {', '.join(alarms)}\n  hazard: {effect.hazard}\n  safeguard: {effect.safeguard}")
-
-
-def _one_of(key: Key, prompt: str, keys: Sequence[str]) -> str:
-    """Wait for one of some keys; another one changes nothing."""
-    click.echo(prompt, err=True, nl=False)
-    while (pressed := key().lower()) not in keys:
-        continue
-    note(str(KEYS[pressed]) if pressed in KEYS else "taken back" if pressed == BACK else "decided")
-    return pressed

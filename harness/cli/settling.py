@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from harness.cli.common import found, note
-from harness.cli.reviewing import Key, press
+from harness.cli.one_key import Key, one_of, press
 from harness.core.errors import UsageError
 from harness.core.ledger import Inhibit, LedgerTold, same
 from harness.core.model import Site
@@ -50,11 +50,8 @@ def ask_inhibited(
 
 def _is_meant(inhibit: Inhibit, key: Key) -> bool:
     note(f"\ninhibit {inhibit.name}: left open since {here(inhibit.at_utc_ns)} by {inhibit.by}")
-    click.echo("  y it is still in place, and meant for this test; n no, or I have not looked: ", err=True, nl=False)
-    while (pressed := key()) not in ("y", "n"):
-        continue
-    note("confirmed" if pressed == "y" else "not confirmed")
-    return pressed == "y"
+    asked = "  y it is still in place, and meant for this test; n no, or I have not looked: "
+    return one_of(asked, {"y": "confirmed", "n": "not confirmed"}, key) == "y"
 
 
 def say_open(told: LedgerTold | None, path: Path | None) -> None:
