@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from harness.core.instants import FOREVER, elapsed
-from harness.core.model import Behaviour, Expectation, Hold, Result, Stimulus
+from harness.core.model import Behaviour, Expectation, Hold, Result, Step, Stimulus
 from harness.core.trace import Trace
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.demand import Demand, demand_of
@@ -232,12 +232,26 @@ def _result(
         samples=len(sketch.samples_within(demand.raised.lo, until)),
         widest_gap_ns=sketch.widest_gap(demand.raised.lo, min(until, _last_hi(sketch))),
         reason=reason,
-        assumptions=_assumptions(sketch, verdict),
+        assumptions=(*_assumptions(sketch, verdict), *_not_shown(stimulus, expectation, verdict)),
     )
 
 
 def _last_hi(sketch: Outline) -> int:
     return int(sketch.trace.lo[-1]) - 1 if len(sketch.trace) else 0
+
+
+def _not_shown(stimulus: Stimulus, expectation: Expectation, verdict: Verdict) -> tuple[str, ...]:
+    """What a pass of a latched row does not show: acknowledged before its clear, one that follows acts the same."""
+    first, cleared = stimulus.acknowledged, stimulus.cleared
+    is_pass = verdict.verdict_class is VerdictClass.PASS and expectation.behaviour is Behaviour.LATCHED
+    if not is_pass or expectation.released_by is not Step.ACKNOWLEDGE or first is None or cleared is None:
+        return ()
+    return (_ACKNOWLEDGED_FIRST,) if first.lo < cleared.hi else ()
+
+
+_ACKNOWLEDGED_FIRST = (
+    "that it latches (it was acknowledged before it cleared, and would have gone with the clear as well)"
+)
 
 
 def _assumptions(sketch: Outline, verdict: Verdict) -> tuple[str, ...]:

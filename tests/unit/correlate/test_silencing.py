@@ -147,3 +147,13 @@ def test_a_horn_that_another_alarms_silence_stopped_is_no_fail_and_no_pass() -> 
     other = one(judgement, "b@b.horn")
     assert other.verdict is Verdict.UNRESOLVED
     assert "not proven" in other.reason
+
+
+def test_a_latch_that_was_acknowledged_before_its_clear_is_not_shown_to_latch() -> None:
+    """It would have gone with the clear as well: what follows passes the same, and the result says so."""
+    first = judged(LATCHED, ACKNOWLEDGE, (1200, 12_300), SILENCED)
+    assert [it for it in first.assumptions if "that it latches" in it]
+    later = judged(LATCHED, ACKNOWLEDGE, (1200, 12_300), LATER)
+    assert not [it for it in later.assumptions if "that it latches" in it]
+    by_reset = judged(LATCHED, RESET, (1200, 16_300), ALL)
+    assert not [it for it in by_reset.assumptions if "that it latches" in it]
