@@ -20,12 +20,13 @@ class Relay:
         self.holds_answers = False
         self.port = 0
         self._is_cut = False
-        self._open: set[asyncio.StreamWriter] = set()
+        self.open_connections: set[asyncio.StreamWriter] = set()
+        """Those of farend."""
 
     def cut(self) -> None:
         """The link is lost: every connection breaks, and no new one gets anywhere."""
         self._is_cut = True
-        for writer in self._open:
+        for writer in self.open_connections:
             writer.close()
 
     def mend(self) -> None:
@@ -37,7 +38,7 @@ class Relay:
             writer.close()
             return
         there_reader, there_writer = await asyncio.open_connection("127.0.0.1", self._panel_port)
-        self._open.add(writer)
+        self.open_connections.add(writer)
         try:
             async with asyncio.TaskGroup() as group:
                 ahead = group.create_task(self._requests(reader, there_writer, writer))
@@ -48,7 +49,7 @@ class Relay:
         except* (ConnectionError, asyncio.IncompleteReadError):
             pass
         finally:
-            self._open.discard(writer)
+            self.open_connections.discard(writer)
             writer.close()
             there_writer.close()
 
