@@ -151,7 +151,7 @@ class Raiser:
             at=done.at,
             proven=done.proven,
             how=self._hand.how,
-            note=done.why,
+            note=done.why or done.proof,
             is_sent=done.is_sent,
             finest_ns=done.finest_ns,
         )

@@ -17,6 +17,7 @@ from harness.core.verdicts import ExitCode, Verdict
 from harness.run.gate import Reviews
 from harness.run.judging import JudgedRecord, judge_record
 from harness.run.order import Selection
+from harness.run.steps import STEP_EVENT, StepDone
 from harness.run.testing import TestOptions, run_test
 from harness.site.reading import gather, read_site
 from sims import SimulatedSite, SiteOptions
@@ -87,6 +88,8 @@ def test_raised_by_a_command_and_given_back(tmp_path: Path) -> None:
     assert stimulus.cleared is not None
     for bounds, command in zip((stimulus.raised, stimulus.cleared), commands, strict=True):
         assert bounds.lo <= int(str(command["at_ns"])) <= bounds.hi
+    steps = [StepDone.from_data(event.data) for event in judged.reader.events(STEP_EVENT)]
+    assert {it.note for it in steps} == {"answered and read back"}
     (left,) = judged.reader.events("as-left")
     assert (left.data["differs"], left.data["changed"], left.data["not_cleared"]) == ([], [], [])
     judged.reader.close()
