@@ -43,10 +43,11 @@ def inverted(case: Case) -> Iterator[Finding]:
 
 
 def _off_while_up(case: Case, number: int) -> tuple[Bounds, Bounds] | None:
-    """Bounds of going off after the raise and of coming on after the clear, if it was on before; else None."""
+    """Bounds of going off after the raise and of coming on after its release, if it was on before; else None."""
     demand = case.demand(number)
     sketch = case.sketches[case.results[number].point]
-    if demand.cleared is None or not _rests_on(case, sketch):
+    back = demand.release or demand.cleared  # a horn that is acknowledged before its alarm clears sounds till then
+    if back is None or not _rests_on(case, sketch):
         return None
     before = [
         n for n in sketch.sightings_touching(demand.raised.lo, demand.raised.lo) if _is_on(sketch, n, demand.raised)
@@ -55,9 +56,9 @@ def _off_while_up(case: Case, number: int) -> tuple[Bounds, Bounds] | None:
         return None
     off = Bounds(sketch.end_lo[before[0]], sketch.end_hi[before[0]])
     again = Bounds(sketch.onset_lo[before[0] + 1], sketch.onset_hi[before[0] + 1])
-    went_off = off.hi >= demand.raised.lo and off.lo <= demand.search_end_hi and off.lo <= demand.cleared.hi
-    reacted_to_clear = again.hi >= demand.cleared.lo and again.lo <= demand.cleared.hi + demand.limits.search_ns
-    return (off, again) if went_off and reacted_to_clear else None
+    went_off = off.hi >= demand.raised.lo and off.lo <= demand.search_end_hi and off.lo <= back.hi
+    came_back = again.hi >= back.lo and again.lo <= back.hi + demand.limits.search_ns
+    return (off, again) if went_off and came_back else None
 
 
 def _rests_on(case: Case, sketch: Outline) -> bool:
@@ -72,10 +73,12 @@ def _is_on(sketch: Outline, number: int, raised: Bounds) -> bool:
 
 
 def _inverted_text(case: Case, number: int, off: Bounds, again: Bounds) -> str:
-    stimulus = case.stimulus(number)
+    stimulus, demand = case.stimulus(number), case.demand(number)
     gone = span_text(_from_zero(elapsed(stimulus.raised, off)))
-    back = "" if stimulus.cleared is None else span_text(_from_zero(elapsed(stimulus.cleared, again)))
-    told = f"was on before, went off {gone} after the raise and came on {back} after the clear"
+    back = demand.release or demand.cleared or off
+    step = "clear" if back == demand.cleared else "release"
+    came = span_text(_from_zero(elapsed(back, again)))
+    told = f"was on before, went off {gone} after the raise and came on {came} after the {step}"
     return f"{pair_text(case.results[number])} {told}"
 
 

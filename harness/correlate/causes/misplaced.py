@@ -12,6 +12,7 @@ from harness.core.places import Table
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import MISSING, Appearance, Finding
 from harness.correlate.causes.moves import BYTE_SWAP
+from harness.correlate.causes.offsets import contrary, distances
 from harness.correlate.causes.spots import BITS_PER_REGISTER, LINES, Block, Spot
 from harness.correlate.causes.words import after, alarms, block, listed, pairs, place, series, times, where
 from harness.correlate.causes.words import point as point_words
@@ -141,8 +142,7 @@ def _wrong_bit(
         and spots[0].position // BITS_PER_REGISTER == own.position // BITS_PER_REGISTER
     )
     equals = _SWAPPED if same_register and spots[0].position == own.position ^ BYTE_SWAP else ()
-    brought = {it for n in numbers for it in case.raises.brings(case.results[n].alarm)}
-    if not all(case.positions_of(own.block, it) for it in brought):
+    if _may_be_brought(case, numbers, spots, own):
         equals = (*equals, _BROUGHT)
     which = "another bit of the register" if same_register else "another place"
     several = " (what was seen cannot tell which)" if len(spots) > 1 else ""
@@ -161,6 +161,19 @@ def _wrong_bit(
 _SWAPPED: Final = (
     Equal(kind=CauseKind.DECODING, code="bytes-swapped", text="the two bytes of the register are swapped"),
 )
+
+
+def _may_be_brought(case: Case, numbers: Sequence[int], spots: Sequence[Spot], own: Spot) -> bool:
+    """True where what came on there may be an alarm that comes with it, in a block that is moved as a whole."""
+    for n in numbers:
+        brought = case.raises.brings(case.results[n].alarm)
+        if not all(case.positions_of(own.block, it) for it in brought):
+            return True
+        for spot in (it for it in spots if it.block == own.block):
+            moved = [by for by in distances(case, n, own.block, spot.position) if by != spot.position - own.position]
+            if any(not contrary(case, own.block, by) for by in moved):
+                return True
+    return False
 
 
 _BROUGHT: Final = Equal(

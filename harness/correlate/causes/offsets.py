@@ -68,13 +68,13 @@ def _best(case: Case, of: Block, missing: Sequence[int]) -> _Shift | None:
         position = case.spots[case.results[number].point].position
         for it in case.near(number):
             spot = in_block(it.spot, of)
-            for by in () if spot is None else _distances(case, number, of, spot.position):
+            for by in () if spot is None else distances(case, number, of, spot.position):
                 votes.setdefault(by, _Shift(by=by)).seen.setdefault(position, (number, it.onset))
     found = [whole for shift in votes.values() if (whole := _runs(case, of, shift)) is not None]
     return min(found, key=lambda it: (-len(it.seen), it.spread(case), abs(it.by), -it.by, min(it.seen)), default=None)
 
 
-def _distances(case: Case, number: int, of: Block, seen: int) -> Iterator[int]:
+def distances(case: Case, number: int, of: Block, seen: int) -> Iterator[int]:
     """How far a place that came on is from that of a result; or from that of an alarm that it brings along, where
     something showed just as far from its own: there it is taken for the alarm of that place.
     """

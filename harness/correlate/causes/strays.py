@@ -128,4 +128,6 @@ def _alone(case: Case, at: int) -> Cause:
         "this place",
         evidence=f"{last}; nothing that was raised explains it",
         next_check="ask the controller's own event log what came up then; if it is real, stop the test",
+        equals=(_TOLD_LATE,) if _rested_on(case, stray.point) else (),
+        deciding="what the object shows while nothing is raised" if _rested_on(case, stray.point) else "",
     )

@@ -203,6 +203,23 @@ def test_what_is_still_on_from_an_alarm_before_may_be_stuck_for_good() -> None:
     assert all("never-gone" in it.codes for it in named)
 
 
+def test_an_inverted_horn_comes_back_with_the_acknowledge() -> None:
+    for rests_on in (True, False):
+        bench = Bench()
+        bench.alarm("a0")
+        bench.point("bms.horn", ModbusPlace(unit=1, table=Table.COIL, address=0), written="00001")
+        bench.row("a0", "bms.horn", Behaviour.UNTIL_ACKNOWLEDGED)
+        bench.alarm("b")
+        bench.input("bms.b", 9)
+        bench.row("b", "bms.b")
+        bench.raised("b", 1000, clear=2000)
+        bench.on("bms.b", 1150, 2150)
+        bench.raised("a0", 5000, acknowledge=8000, clear=12_000)
+        bench.on("bms.horn", 0 if rests_on else 3000, 5150)
+        bench.on("bms.horn", 8150)
+        assert (codes_of(bench.judge(), "a0@bms.horn")[0] == "inverted") is rests_on
+
+
 # --- loops -----------------------------------------------------------------------------------------
 
 LOOP: Final = CurrentLoop(
