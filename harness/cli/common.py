@@ -76,6 +76,17 @@ def note(text: str) -> None:
     click.echo(_shown(text), err=True)
 
 
+def note_wrapped(text: str, *, is_urgent: bool = False) -> None:
+    """Print one text to standard error, folded at the width of the terminal; in red, and with a bell, where urgent."""
+    from harness.report.columns import Terminal
+
+    folded = "\n".join(Terminal(width=terminal_width()).wrapped(text))
+    if is_urgent and sys.stderr.isatty():
+        click.secho(f"\a{_shown(folded)}", err=True, fg="red", bold=True)
+    else:
+        note(folded)
+
+
 def _shown(text: str) -> str:
     encoding = (sys.stdout.encoding or "ascii").lower()
     if encoding.startswith("utf"):

@@ -56,7 +56,6 @@ _SAID: Final = {
     Heard.NOTHING: "{key}: nothing is asked that it could answer",
 }
 _WATCHING: Final = "watching: the next step is proposed when the outputs have settled"
-_BETWEEN: Final = "in a moment"
 
 
 class GuideKeys:
@@ -120,7 +119,8 @@ class GuideKeys:
                 yield f"    {number}  {reason}"
             yield "    Enter  " + ("not known: stop, and find out" if pending.choosing is Said.KNOWN else "never mind")
             return
-        yield f"> {pending.text or (_WATCHING if pending.alarm else _BETWEEN)}"
+        if pending.text or Step.RAISE in pending.done:
+            yield f"> {pending.text or _WATCHING}"
         if pending.step is not None:
             yield self._proposed(pending, pending.step)
         if pending.alarm:
@@ -131,8 +131,8 @@ class GuideKeys:
         return f"{line}   {NOTHING}  {_NOTHING[step]}" if pending.may_be_nothing else line
 
     def _others(self, pending: Proposal) -> Iterator[str]:
-        if pending.is_raised:
-            others = {key: it for key, it in STEPS.items() if it not in (Step.RAISE, pending.step)}
+        others = {key: it for key, it in STEPS.items() if it not in (*pending.done, pending.step)}
+        if Step.RAISE in pending.done and others:
             yield "    done already: " + "   ".join(f"{key} {_DONE[it]}" for key, it in others.items())
         yield "    6 skip   7 not possible   8 note   9 again   0 leave"
         if pending.late_step is not None and self.is_newest:

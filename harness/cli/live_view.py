@@ -35,6 +35,9 @@ _RANK: Final = {one: rank for rank, one in enumerate(CLASSES)}
 NOTES_MAX: Final = 3
 """Newest notes that stay on the screen; the record and the report have them all."""
 
+URGENT_MAX: Final = 4
+"""Lines of what is urgent: what is asked of a person stands below it, and must never leave the screen."""
+
 STANDING_MAX: Final = 4
 """Points that are named as on before anything was raised."""
 
@@ -155,16 +158,19 @@ class LiveView:
 
         height = max(8, console.size.height - 1)
         asked = [Text(safe_text(text)) for text in (self._asked() if self._asked is not None else [])]
-        told = [self._waiting(), *self._link_lines()]
+        told = [] if self._guided else [self._waiting()]
+        told += self._link_lines()
         told += [Text(f"! {safe_text(text)}", "bold") for text in self._told_notes()]
         head = [self._head(), self._bar()]
         if self._urgent:
-            lines = wrap(safe_text(self._urgent), max(40, options.max_width - 2))
+            lines = wrap(
+                safe_text(self._urgent), max(40, options.max_width - 2), max_lines=URGENT_MAX, placeholder=" ..."
+            )
             head += [Text(f"! {line}", "bold red") for line in lines]
         if self._guided:
             for text in asked:
                 text.stylize("bold" if text.plain.startswith(NOW) else "")
-            head += [*asked, Text(""), *told]
+            head += [self._waiting(), *asked, Text(""), *told]
         else:
             head += [*told, *asked]
         if self._outputs is not None:

@@ -112,10 +112,10 @@ class Outputs:
         words = f"appeared after {_seconds(max(0, seen.on_ns - raised.at.hi))}"
         if seen.off_ns is None:
             return f"{words}, still on"
-        released = [steps[it].at.hi for it in _RELEASED_BY.get(row.behaviour, ()) if it in steps]
-        before = [at for at in released if at <= seen.off_ns]
+        released = [steps[it].at for it in _RELEASED_BY.get(row.behaviour, ()) if it in steps]
+        before = [at.hi for at in released if at.lo <= seen.off_ns]  # its key may have come a little later
         if before:
-            return f"{words}, gone after {_seconds(seen.off_ns - max(before))}"
+            return f"{words}, gone after {_seconds(max(0, seen.off_ns - max(before)))}"
         return f"{words}, gone {_seconds(seen.off_ns - seen.on_ns)} later"
 
 

@@ -17,6 +17,7 @@ from harness.cli.common import (
     duration_of,
     load,
     note,
+    note_wrapped,
     run_until_interrupted,
     say,
     terminal_width,
@@ -141,7 +142,7 @@ def command(  # one name an option
         inhibited=inhibited,
         command=tuple(sys.argv[1:]),
     )
-    note(CAUTION)
+    note_wrapped(CAUTION)
     options = replace(options, to_clear=to_clear(read, options, clear=clear_left_open, key=key_of_terminal()))
     return perform(read, documents, options, plain=plain, every_row=every_row, as_json=as_json, html_file=html_file)
 
@@ -212,8 +213,13 @@ def perform(
     if html_file is not None:
         write_text(html_file, render_html(document))
         note(f"report: {html_file}")
-    note(f"record: {options.record}" + (f" ({why})" if why else ""))
+    note(f"record: {options.record}")
+    if why:
+        note_wrapped(why, is_urgent=not options.guided or not why.startswith("left: "))
     say_open(judged.ledger, options.ledger)
     if is_changed:
-        note("NOT RESTORED: something is not as it was found; see 'as left' in the report and put it right by hand")
+        note_wrapped(
+            "NOT RESTORED: something is not as it was found; see 'as left' in the report and put it right by hand",
+            is_urgent=True,
+        )
     return code

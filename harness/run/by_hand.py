@@ -24,7 +24,7 @@ from harness.stimulus.performed import Performed
 
 _WORDS: Final = {
     Step.RAISE: "RAISE {alarm}{how}",
-    Step.SILENCE: "SILENCE {name}",
+    Step.SILENCE: "SILENCE the horn of {name}",
     Step.ACKNOWLEDGE: "ACKNOWLEDGE {name}{along}",
     Step.CLEAR: "CLEAR {name}: let it go back to normal",
     Step.RESET: "RESET {name}",

@@ -119,8 +119,8 @@ class Proposal:
     ``alarm``: what it is about, '' between two alarms. ``step``: the proposed step, None where nothing is proposed;
     ``may_be_nothing``: it may turn out that there is nothing to do. ``text``: what to do. ``choosing``: of what the
     person is asked the reason, with ``reasons``. ``since_ns``: when it was asked. ``late_step``: the step whose key
-    can still be said to have come late. ``is_raised``: the alarm has been raised, as its key said. ``again_of``: the
-    alarm that would be tested once more now.
+    can still be said to have come late. ``done``: the steps of this alarm that were done, as their keys said.
+    ``again_of``: the alarm that would be tested once more now.
     """
 
     step: Step | None
@@ -131,7 +131,7 @@ class Proposal:
     reasons: tuple[str, ...] = ()
     since_ns: int = 0
     late_step: Step | None = None
-    is_raised: bool = False
+    done: frozenset[Step] = frozenset()
     again_of: str = ""
 
 
@@ -197,7 +197,7 @@ class Guide:
             reasons=REASONS.get(self._choosing, ()) if self._choosing is not None else (),
             since_ns=self._asked_ns,
             late_step=None if self._late_of is None else self._late_of[0],
-            is_raised=Step.RAISE in self._done,
+            done=frozenset({*self._done, *self._early}),
             again_of=self._alarm if Step.RAISE in self._done or not self._before else self._before,
         )
 

@@ -196,8 +196,8 @@ class OneAlarm:
         if alarm.lasts_ns is not None:
             visible = max((row.limits.visible_for_ns or 0 for row in rows), default=0)
             await self._waits.until(self._t.clock() + max(visible, hold_ns(site, rows)))
-        self._t.view.phase("silenced; waiting for what goes silent, and whether all else stays")
         done = await self._raiser.step(alarm, Step.SILENCE, stimulus)
+        self._t.view.phase("silenced; waiting for what goes silent, and whether all else stays")
         await self._waits.each(
             rows, lambda row: live.is_off(row.point), {row.key: done.at.hi + gone_within_ns(site, row) for row in rows}
         )
@@ -213,8 +213,8 @@ class OneAlarm:
 
     async def _acknowledge(self, alarm: Alarm, loud: Sequence[Expectation], stimulus: str) -> StepDone:
         live, site = self._t.live, self._t.site
-        self._t.view.phase("acknowledged; waiting for what it releases")
         done = await self._raiser.step(alarm, Step.ACKNOWLEDGE, stimulus)
+        self._t.view.phase("acknowledged; waiting for what it releases")
         rows = [row for row in loud if row.behaviour is Behaviour.UNTIL_ACKNOWLEDGED]
         await self._waits.each(
             rows, lambda row: live.is_off(row.point), {row.key: done.at.hi + gone_within_ns(site, row) for row in rows}

@@ -119,4 +119,4 @@ def test_a_record_of_another_site_is_refused(tmp_path: Path) -> None:
     path = day(tmp_path).close()
     for one in ({"failed": path}, {"unknown": path}, {"resumed": [path]}):
         with pytest.raises(UsageError, match="site=ashby: the record of another site; this site file is site=lodge"):
-            left_by("lodge", **one)  # type: ignore[arg-type]
+            left_by("lodge", **one)

@@ -67,7 +67,7 @@ def test_enter_answers_what_is_asked_and_its_step_lies_between() -> None:
         bench.begin()
         pressed = await bench.raised()
         assert pressed == Pressed(key=Bounds(102 * S, 102 * S), since_ns=100 * S)
-        assert bench.guide.pending().is_raised
+        assert bench.guide.pending().done == {Step.RAISE}
         bench.now += S
         task = await bench.asked(Step.CLEAR)
         assert bench.guide.pending().step is Step.CLEAR
@@ -285,7 +285,7 @@ def test_of_one_alarm_nothing_is_left_to_the_next() -> None:
         assert bench.press(Said.SKIP) is Heard.NOTHING
         bench.begin("a.high")
         pending = bench.guide.pending()
-        assert (bench.guide.extra(), pending.late_step, pending.is_raised) == ((), None, False)
+        assert (bench.guide.extra(), pending.late_step, pending.done) == ((), None, frozenset())
         assert bench.press(Step.CLEAR, S) is Heard.NOT_RAISED
 
     led(test)
