@@ -80,6 +80,7 @@ class Pausing:
 
         ``tested``: the alarm that was raised and has been cleared, '' where none was.
         """
+        await self._wait_for_what_is_late()
         self._unexplained.look()
         points = list(self._unexplained.found)
         if not points:
@@ -102,6 +103,14 @@ class Pausing:
         went = f"went when {tested} was cleared: it was ours, in the wrong place" if tested else "went by itself"
         view.trouble(f"{names} came on unexplained and {went}; see its result (crossed, leaked or stray)")
         return ""
+
+    async def _wait_for_what_is_late(self) -> None:
+        """Until what came on again after its alarm was cleared has gone, or is explained by nothing any more."""
+        unexplained = self._unexplained
+        if unexplained.late and not self._raiser.open:
+            names = unexplained.named(unexplained.late)
+            self._t.view.phase(f"{names} came on after it was cleared; waiting until it goes")
+            await self._t.live.wait_until(lambda: not unexplained.late, unexplained.late_until_ns)
 
     def _came_on(self, point: str) -> None:
         self._tell(f"{self._unexplained.named([point])} came on, and nothing that was raised explains it")

@@ -82,6 +82,16 @@ class Unexplained:
         more = f" and {len(owners) - 2} more" if len(owners) > 2 else ""  # two names tell enough
         return f"{point} ({', '.join(owners[:2])}{more})"
 
+    @property
+    def late(self) -> tuple[str, ...]:
+        """Points that came on just after their alarm was cleared, and have not gone yet."""
+        return tuple(sorted(self._late))
+
+    @property
+    def late_until_ns(self) -> int:
+        """Until when that may be a late output of what was cleared."""
+        return max((at + self._tail_ns[name] + 1 for name, at in self._closed_ns.items()), default=0)
+
     def look(self) -> None:
         """Note what is explained no longer; for whoever is about to go on."""
         for point in sorted(self._late):

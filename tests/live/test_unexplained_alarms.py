@@ -7,7 +7,8 @@ from pathlib import Path
 
 from harness.core.instants import NS_PER_S
 from harness.core.verdicts import ExitCode, Verdict
-from harness.run.steps import STEP_EVENT
+from harness.run.pausing import PUTS_OFF_MAX
+from harness.run.steps import INTENT_EVENT, STEP_EVENT
 from harness.run.unexplained import HOLD_MAX_NS
 from sims.controller import Action
 from tests.peers.raised_runs import LONG
@@ -126,4 +127,62 @@ def test_what_stands_and_is_known_pauses_nothing(tmp_path: Path) -> None:
     assert outcome.why == ""
     assert told_of(outcome) == []
     assert outcome.view.urgent_texts == []
+    outcome.judged.reader.close()
+
+
+def test_the_same_alarm_coming_on_for_real_after_the_simulated_one_stops_the_run(tmp_path: Path) -> None:
+    """It comes on just after the clear, where a late output would: that it stays tells it from one."""
+
+    async def again(during: During) -> None:
+        await during.raised(LOW)
+        await during.sim.until(lambda: not during.is_active(LOW))
+        await asyncio.sleep(0.6)
+        during.sim.command(LOW, Action.RAISE)
+
+    outcome = run_scene(tmp_path, Scene(only=(LOW, WATER)), again)
+    assert outcome.active == (LOW,)
+    assert outcome.why.startswith("STOPPED: ")
+    assert f"({LOW})" in outcome.why
+    assert outcome.view.raised == [LOW], "nothing more is raised beside it"
+    outcome.judged.reader.close()
+
+
+HELD_UP = Scene(only=(WATER,), raised_before=(WATER,), standing={WATER: "known"})
+"""Its outputs are on already, so that a raise waits for them for 5 s."""
+
+
+def test_what_comes_on_before_a_raise_puts_it_off_until_that_has_gone(tmp_path: Path) -> None:
+    async def stray(during: During) -> None:
+        await during.sim.until(lambda: during.view.times("outputs are normal") > 0)
+        during.sim.command(REAL, Action.RAISE)
+        await during.raised(REAL)
+        await asyncio.sleep(3)
+        during.sim.command(REAL, Action.CLEAR)
+        during.sim.command(REAL, Action.ACKNOWLEDGE)
+
+    outcome = run_scene(tmp_path, HELD_UP, stray)
+    events = outcome.judged.reader.events()
+    kinds = [event.kind for event in events if event.kind in ("interrupted", "unexplained", INTENT_EVENT)]
+    assert kinds == ["interrupted", "unexplained", INTENT_EVENT], "it is raised only after that had gone"
+    assert told_of(outcome) == [(True, "")]
+    assert outcome.view.raised == [WATER, WATER]
+    assert f"{WATER} is not raised before it has gone" in outcome.view.urgent_texts[0]
+    outcome.judged.reader.close()
+
+
+def test_what_comes_and_goes_before_every_raise_leaves_the_alarm_unraised(tmp_path: Path) -> None:
+    async def flutter(during: During) -> None:
+        for number in range(PUTS_OFF_MAX + 1):
+            await during.sim.until(lambda number=number: during.view.times("outputs are normal") > number)  # type: ignore[misc]
+            during.sim.command(REAL, Action.RAISE)
+            await during.raised(REAL)
+            await asyncio.sleep(1)
+            during.sim.command(REAL, Action.CLEAR)
+            during.sim.command(REAL, Action.ACKNOWLEDGE)
+
+    outcome = run_scene(tmp_path, HELD_UP, flutter)
+    assert outcome.judged.reader.events(INTENT_EVENT) == ()
+    assert len(told_of(outcome)) == PUTS_OFF_MAX + 1
+    assert any("again and again; find out why" in text for text in outcome.view.urgent_texts)
+    assert outcome.judged.exit_code is not ExitCode.ALL_PASS
     outcome.judged.reader.close()

@@ -60,6 +60,10 @@ class Seen:
         """The seconds at which a phase began."""
         return next(at for at, phase in self.phases if text in phase)
 
+    def times(self, text: str) -> int:
+        """How many such phases there were."""
+        return sum(text in phase for _, phase in self.phases)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class During:
