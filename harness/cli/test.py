@@ -34,6 +34,7 @@ from harness.run.earlier import left_by
 from harness.run.gate import read_reviews
 from harness.run.guide import Guide
 from harness.run.order import Selection, listened_links, plan_of
+from harness.run.preview_armed import armed_words
 from harness.run.testing import TestOptions, gated_plan, record_name, run_test
 from harness.run.variants import HELD_DEFAULT_NS
 from harness.site.reading import Documents
@@ -143,6 +144,9 @@ def command(  # one name an option
         command=tuple(sys.argv[1:]),
     )
     note_wrapped(CAUTION)
+    written = {item.alarm.name: item.alarm for item in plan_of(read, selection) if item.can_be_raised and not guided}
+    for text in armed_words(read, written.values()):
+        note_wrapped(text)
     options = replace(options, to_clear=to_clear(read, options, clear=clear_left_open, key=key_of_terminal()))
     return perform(read, documents, options, plain=plain, every_row=every_row, as_json=as_json, html_file=html_file)
 

@@ -59,6 +59,7 @@ def test_the_next_start_says_so_and_refuses_then_clears_it_when_it_is_asked_to(k
     assert "LEFT RAISED: bulk-a.high-high was raised at 20" in refused.err
     assert "record run.farend; nothing says that it was cleared" in refused.err
     assert "bulk-a.high-high: may still be raised; give --clear-left-open" in refused.err
+    assert "CLEARING IS NOT GUARANTEED for bulk-a.water" in refused.err, "it is said before anything is armed"
     assert sorted(killed.glob("*.farend")) == before
     assert active(site) == [0, 1], "nothing was done without an answer"
 
