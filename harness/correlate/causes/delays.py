@@ -61,8 +61,8 @@ def late_again(case: Case) -> Iterator[Finding]:
     for at in sorted(case.open_strays):
         by_point[case.strays[at].point].append(at)
     for name, strays in by_point.items():
-        known = _known_delays(case, name)
-        if not known or len(case.shown_at[name]) != 1:
+        known = _known_delays(case, name) if len(case.shown_at[name]) == 1 else []
+        if not known:
             continue
         low, high = min(it.lo for it, _ in known) / ALIKE, max(it.hi for it, _ in known) * ALIKE
         found = ((at, _delays(case, name, case.strays[at].onset)) for at in strays)
