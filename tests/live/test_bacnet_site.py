@@ -62,7 +62,7 @@ stimulus:
   clear: {{link: panel, holding register: 40901, values: [code, 4]}}
   hold off: 0 s
 writable:
-  - {{link: panel, holding register: 40901-40902}}
+  - {{link: panel, holding register: 40901-40902, as left: may differ}}
   - {{link: building, acknowledge: yes}}
 alarms:
   bulk-a.water:

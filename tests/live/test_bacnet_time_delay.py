@@ -57,7 +57,7 @@ stimulus:
   clear: {{link: panel, holding register: 40901, values: [code, 4]}}
   hold off: 0 s
 writable:
-  - {{link: panel, holding register: 40901-40902}}
+  - {{link: panel, holding register: 40901-40902, as left: may differ}}
 alarms:
   sump-a.leak:
     class: alarm

@@ -86,7 +86,7 @@ def site_file(
             f"  {step}: {{link: panel, holding register: 40901, values: [code, {number}]}}\n"
             for step, number in (("raise", 1), ("acknowledge", 3), ("clear", 4), ("reset", 5))
         ),
-        "writable:\n  - {link: panel, holding register: 40901-40902}\n",
+        "writable:\n  - {link: panel, holding register: 40901-40902, as left: may differ}\n",
         "defaults:\n  search: 8 s\n  settle: 1 s\nalarms:\n",
     ]
     for name in (*ALARMS, *quiet):
