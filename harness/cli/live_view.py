@@ -35,6 +35,8 @@ _RANK: Final = {one: rank for rank, one in enumerate(CLASSES)}
 NOTES_MAX: Final = 3
 """Newest notes that stay on the screen; the record and the report have them all."""
 
+NOTE_LINES_MAX: Final = 2
+
 URGENT_MAX: Final = 4
 """Lines of what is urgent: what is asked of a person stands below it, and must never leave the screen."""
 
@@ -121,6 +123,7 @@ class LiveView:
     def raising(self, item: Item, progress: Progress) -> None:
         """The line at the top."""
         self._item, self._progress = item, progress
+        self._urgent = ""  # it is over, or nothing more would be raised
         if self._outputs is not None:
             self._outputs.begin(item)
 
@@ -160,7 +163,7 @@ class LiveView:
         asked = [Text(safe_text(text)) for text in (self._asked() if self._asked is not None else [])]
         told = [] if self._guided else [self._waiting()]
         told += self._link_lines()
-        told += [Text(f"! {safe_text(text)}", "bold") for text in self._told_notes()]
+        told += self._told_notes(options.max_width)
         head = [self._head(), self._bar()]
         if self._urgent:
             lines = wrap(
@@ -234,11 +237,18 @@ class LiveView:
         if len(down) > NOTES_MAX:
             yield Text(f"  and {len(down) - NOTES_MAX} more", "bold")
 
-    def _told_notes(self) -> list[str]:
-        hidden = len(self._notes) - NOTES_MAX
-        if hidden <= 0:
-            return self._notes
-        return [*self._notes[-NOTES_MAX:-1], f"{self._notes[-1]} (and {hidden} notes before)"]
+    def _told_notes(self, width: int) -> list[Text]:
+        """The newest notes, the newest last; folded, since what matters may stand at the end of one."""
+        from rich.text import Text
+
+        shown = self._notes[-NOTES_MAX:]
+        hidden = len(self._notes) - len(shown)
+        more = f" (and {hidden} notes before)" if hidden else ""
+        folded: list[str] = []
+        for number, note in enumerate(shown, 1):
+            text = f"! {safe_text(note)}{more if number == len(shown) else ''}"
+            folded += wrap(text, width, subsequent_indent="  ", max_lines=NOTE_LINES_MAX, placeholder=" ...")
+        return [Text(line, "bold") for line in folded]
 
     def _odd_lines(self, room: int) -> Iterator[Text]:
         """What did not pass, fails first, the newest of each first."""

@@ -105,7 +105,8 @@ def _judge(sketch: Outline, demand: Demand, stimulus: Stimulus, expectation: Exp
             verdict, also = Verdict.REPEATED, ()
         if verdict is Verdict.MISSED and _is_unseen(sketch, demand):
             return _result(sketch, demand, stimulus, expectation, Verdict.NOT_OBSERVED, None, _UNSEEN)
-        if stimulus.stopped and verdict in (Verdict.MISSED, Verdict.BRIEF):
+        is_short = stimulus.stopped if verdict is Verdict.BRIEF else _is_cut_short(stimulus, demand)
+        if is_short and verdict in (Verdict.MISSED, Verdict.BRIEF):
             return _result(sketch, demand, stimulus, expectation, Verdict.UNRESOLVED, seen, _STOPPED)
         if verdict is not None:
             reason = fail_reason(verdict, demand, seen)
@@ -118,6 +119,11 @@ def _judge(sketch: Outline, demand: Demand, stimulus: Stimulus, expectation: Exp
         return _result(sketch, demand, stimulus, expectation, Verdict.UNRESOLVED, seen, doubt)
     verdict, reason = _name_unknown(sketch, demand, seen, masked_by)
     return _result(sketch, demand, stimulus, expectation, verdict, seen, reason)
+
+
+def _is_cut_short(stimulus: Stimulus, demand: Demand) -> bool:
+    """True where a test was stopped and put back, by any step, before the point had to show."""
+    return stimulus.stopped and any(step.lo < demand.onset_hi for step in stimulus.later)
 
 
 _UNSEEN = "there is no sample in its window, and what the row demands cannot be met in the time that it had"

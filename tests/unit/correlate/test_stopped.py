@@ -55,5 +55,14 @@ def test_only_what_the_stopping_took_away_is_excused(
     assert verdict(on_from, on_until, STOPPED) is stopped
 
 
+@pytest.mark.parametrize(("cleared_ms", "expected"), [(600, Verdict.UNRESOLVED), (601, Verdict.MISSED)])
+def test_what_had_its_time_is_missed_however_soon_it_was_put_back_then(cleared_ms: int, expected: Verdict) -> None:
+    """An alarm that nothing explains stops a test; that its own point stayed off until its limit is still a miss."""
+    cleared = Bounds(cleared_ms * MS, (cleared_ms + 1) * MS)
+    assert verdict(0, 0, replace(STOPPED, cleared=cleared)) is expected
+    acknowledged = replace(STOPPED, cleared=Bounds(2000 * MS, 2001 * MS), acknowledged=cleared)
+    assert verdict(0, 0, acknowledged) is expected
+
+
 def test_a_leak_stays_a_leak() -> None:
     assert verdict(120, 180, STOPPED, Behaviour.QUIET) is Verdict.LEAKED
