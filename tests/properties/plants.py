@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from random import Random
 
 import numpy as np
 
+from harness.core.behaviours import release_choices
 from harness.core.errors import Origin
 from harness.core.instants import Bounds
 from harness.core.links import ModbusTcpLink, TextLink
@@ -58,9 +59,10 @@ class Contribution:
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """The true instants of the steps of a stimulus."""
+    """The true instants of the steps of a stimulus. ``silenced``: by whichever silence it was first silenced."""
 
     raised: int
+    silenced: int | None
     acknowledged: int | None
     reset: int | None
     cleared: int | None
@@ -253,7 +255,8 @@ def _behaviour(draw: Random) -> Behaviour:
 def _row(draw: Random, plant: Plant, alarm: str, point: str, behaviour: Behaviour) -> None:
     within = None if draw.random() < 0.15 else draw.randint(100, 1500) * MS
     search = (within or 300 * MS) + draw.choice((0, 300, 2500)) * MS
-    released_by = Step.RESET if behaviour is Behaviour.LATCHED and draw.random() < 0.4 else Step.ACKNOWLEDGE
+    choices = release_choices(behaviour)
+    released_by = draw.choice(choices) if choices and draw.random() < 0.4 else Step.ACKNOWLEDGE
     limits = Limits(
         appears_within_ns=within,
         visible_for_ns=None if draw.random() < 0.5 else draw.randint(50, 600) * MS,
@@ -299,6 +302,7 @@ def _draw_stimuli(draw: Random, plant: Plant) -> None:
         cleared: int | None = raised + active
         # Only the last one may be left as it is: the next one's steps would release an earlier one as well.
         is_last = number == count - 1
+        silenced = None if draw.random() < 0.5 else raised + ms(draw, 100, 3500)
         acknowledged = None if is_last and draw.random() < 0.2 else raised + ms(draw, 100, 3500)
         reset = None if is_last and draw.random() < 0.2 else raised + active + ms(draw, 10, 1500)
         if lasts is None and is_last and draw.random() < 0.1:
@@ -308,15 +312,26 @@ def _draw_stimuli(draw: Random, plant: Plant) -> None:
             id=f"s{number}",
             alarm=name,
             raised=sure(raised),
+            silenced=None if silenced is None else sure(silenced),
             acknowledged=None if acknowledged is None else sure(acknowledged),
             reset=None if reset is None else sure(reset),
             cleared=_cleared(sure, raised, cleared, lasts, sure(raised)),
         )
         plant.stimuli.append(own)
-        plant.steps[own.id] = Steps(raised, acknowledged, reset, cleared)
-        free_from[name] = max(it for it in (raised, acknowledged, reset, cleared) if it is not None)
+        plant.steps[own.id] = Steps(raised, silenced, acknowledged, reset, cleared)
+        free_from[name] = max(it for it in (raised, silenced, acknowledged, reset, cleared) if it is not None)
         latest = max(latest, free_from[name])
+    if draw.random() < 0.5:
+        _silence_all(plant)
     plant.end = latest + 9000 * MS
+
+
+def _silence_all(plant: Plant) -> None:
+    """One button for all: the first silence behind a raise is one for it, whichever alarm it was meant for."""
+    silences = [it.silenced for it in plant.steps.values() if it.silenced is not None]
+    for name, steps in plant.steps.items():
+        first = min((at for at in silences if at >= steps.raised), default=None)
+        plant.steps[name] = replace(steps, silenced=first)
 
 
 class _bounds:  # noqa: N801  # used as a function that remembers how sure the person or the writer is
@@ -343,7 +358,11 @@ def _cleared(sure: _bounds, raised: int, cleared: int | None, lasts: Bounds | No
 def release_of(row: Expectation, steps: Steps) -> int | None:
     """The true release q of a row, None where it never came."""
     freed = steps.reset if row.released_by is Step.RESET else steps.acknowledged
+    if row.released_by is Step.SILENCE:
+        freed = min((it for it in (steps.silenced, steps.acknowledged) if it is not None), default=None)
     match row.behaviour:
+        case Behaviour.FOLLOWS if row.released_by is Step.SILENCE:
+            return min((it for it in (steps.cleared, freed) if it is not None), default=None)
         case Behaviour.UNTIL_ACKNOWLEDGED:
             return freed
         case Behaviour.LATCHED:

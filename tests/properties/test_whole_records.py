@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 
 from harness.core.instants import FOREVER
-from harness.core.model import Behaviour, Expectation, Judgement, Result
+from harness.core.model import Behaviour, Expectation, Judgement, Result, Step, Stimulus
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.engine import correlate
 from tests.properties.plants import MS, Plan, Plant, Span, plant_of, release_of
@@ -103,7 +103,7 @@ def window_of(it: Plant, row: Expectation, stimulus: str) -> Span:
     ends = [mine.raised.hi + limits.search_ns]
     if row.behaviour is not Behaviour.PULSE and release_of(row, it.steps[stimulus]) is None:
         return mine.raised.lo, FOREVER
-    ends += [step.hi for step in (mine.acknowledged, mine.reset, mine.cleared) if step is not None]
+    ends += [step.hi for step in mine.later]
     slack = limits.dwell_ns + (limits.gone_within_ns or 0) + limits.settle_ns
     return mine.raised.lo, max([max(ends) + slack, *(end for _, end in it.of(stimulus, row.point))])
 
@@ -204,9 +204,20 @@ def is_owed(it: Plant, row: Expectation, stimulus: str, truth: Truth) -> bool:
         return row.limits.leak_ns > gap and mine.cleared is not None
     if row.behaviour is not Behaviour.PULSE and release_of(row, it.steps[stimulus]) is None:
         return False
-    steps = (mine.raised, mine.acknowledged, mine.reset, mine.cleared)
-    width = gap + max(step.width for step in steps if step is not None)
+    if row.released_by is Step.SILENCE and not is_silence_tested(it, row, mine, gap):
+        return False
+    width = gap + max(step.width for step in (mine.raised, *mine.later))
     return truth.clean and truth.least_ns > 2 * width and min(hold.off_ns, hold.on_ns) > gap
+
+
+def is_silence_tested(it: Plant, row: Expectation, mine: Stimulus, gap: int) -> bool:
+    """Its own silence came first, and what it released was seen gone before anything else could have released it."""
+    really = it.steps[mine.id].silenced
+    if mine.silenced is None or really is None or really not in mine.silenced:
+        return False
+    following = [mine.acknowledged, mine.cleared if row.behaviour is Behaviour.FOLLOWS else None]
+    gone = max([mine.silenced.hi, *(end for _, end in it.of(mine.id, row.point))])
+    return all(gone + 2 * gap < step.lo for step in following if step is not None)
 
 
 @seed(4)
