@@ -93,7 +93,10 @@ def _alarm_of(key: str) -> str:
 
 
 def _unreached(records: Sequence[_Earlier]) -> set[str]:
-    """Planned rows of alarms that were neither seen through nor said to be impossible."""
+    """Planned rows without a definite result, of alarms that were neither seen through nor said to be impossible.
+
+    An alarm that stopped a test, since it showed at the wrong place, has its fail: that is left to ``failed``.
+    """
     planned = {key for it in records for key in it.judged.planned}
     done: set[str] = set()
     for it in records:
@@ -102,6 +105,10 @@ def _unreached(records: Sequence[_Earlier]) -> set[str]:
             for stimulus in it.judged.evidence.stimuli
             if stimulus.proven and not stimulus.stopped and stimulus.cleared and not stimulus.cleared.is_open_above
         }
-        done |= {result.expectation for result in it.judged.judgement.results if result.stimulus in through}
+        done |= {
+            result.expectation
+            for result in it.judged.judgement.results
+            if result.stimulus in through or result.verdict.verdict_class is not VerdictClass.UNKNOWN
+        }
         done |= {key for key in planned if _alarm_of(key) in it.impossible}
     return planned - done

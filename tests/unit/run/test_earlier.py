@@ -59,8 +59,8 @@ def test_what_was_seen_through_is_done_and_the_rest_is_left(tmp_path: Path) -> N
 def test_what_was_interrupted_is_offered_again_with_its_reason(tmp_path: Path) -> None:
     """Put back halfway, killed while it was raised, or cleared without proof: none of it was seen through."""
     made = day(tmp_path)
-    made.stimulus("0001", "a.high", 5, 10)
-    made.event(STOPPED_EVENT, 10, stimulus="0001")
+    made.stimulus("0001", "a.high", 5, 5.5, shows="")
+    made.event(STOPPED_EVENT, 5.5, stimulus="0001")
     made.stimulus("0002", "a.low", 20, None)
     made.step("0002", "a.low", Step.CLEAR, 25, proven=False)
     made.stimulus("0003", "a.high-high", 40, None)
@@ -69,6 +69,18 @@ def test_what_was_interrupted_is_offered_again_with_its_reason(tmp_path: Path) -
     assert left.keys == keys(*ALARMS)
     assert left.retests == dict.fromkeys(("a.high", "a.low", "a.high-high"), "interrupted in day1.farend")
     assert left_by("ashby", resumed=[path], reason="it rained").retests["a.low"] == "it rained"
+
+
+def test_what_was_interrupted_and_has_its_result_is_done(tmp_path: Path) -> None:
+    """It passed, or failed, which is tested again with --failed."""
+    made = day(tmp_path)
+    made.stimulus("0001", "a.high", 5, 10)
+    made.event(STOPPED_EVENT, 10, stimulus="0001")
+    made.stimulus("0002", "a.low", 20, 28, shows="")
+    made.event(STOPPED_EVENT, 28, stimulus="0002")
+    path = made.close()
+    assert left_by("ashby", resumed=[path]).keys == keys("a.high-high", "b.leak")
+    assert left_by("ashby", failed=path).keys == keys("a.low")
 
 
 def test_an_alarm_that_clears_by_itself_was_seen_through(tmp_path: Path) -> None:
@@ -97,8 +109,8 @@ def test_what_cannot_be_raised_is_not_offered_again(tmp_path: Path) -> None:
 def test_several_days_are_taken_together(tmp_path: Path) -> None:
     first = day(tmp_path)
     first.stimulus("0001", "a.high", 5, 10)
-    first.stimulus("0002", "a.low", 20, 25)
-    first.event(STOPPED_EVENT, 25, stimulus="0002")
+    first.stimulus("0002", "a.low", 20, 20.5, shows="")
+    first.event(STOPPED_EVENT, 20.5, stimulus="0002")
     second = day(tmp_path, "day2", "a.low", "b.leak")
     second.stimulus("0001", "a.low", 5, 10)
     days = [first.close(), second.close()]
