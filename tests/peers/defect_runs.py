@@ -180,7 +180,7 @@ async def _run(folder: Path, trial: Trial, broker_port: int | None = None) -> Ou
         # Of two devices of one instance, the one that the site file names is the one that shows nothing.
         ports["building"] = int(ready.get("building_duplicate_port", ports["building"]))  # type: ignore[call-overload]
         entry = copy_profile(profiles_folder() / "demo", folder, _places(ports, own, broker_port))
-        _adapt(folder, trial)
+        _adapt(folder, trial, real_time=broker_port is not None)
         documents = gather(entry)
         site, _ = read_site(documents.files, documents.entry)
         record = folder / f"{trial.seed}.farend"
@@ -210,14 +210,26 @@ def _places(ports: dict[str, int], own: int, broker_port: int | None) -> dict[st
     return places | ({} if broker_port is None else {BROKER_ADDRESS: f"127.0.0.1:{broker_port}"})
 
 
-def _adapt(folder: Path, trial: Trial) -> None:
-    """Listen to the repeater that the trial names, and to more of what may leak than the demo does."""
+def _adapt(folder: Path, trial: Trial, *, real_time: bool) -> None:
+    """Listen to the repeater that the trial names, and to more of what may leak than the demo does.
+
+    In real time a busy machine is late by itself: so everything is waited for longer than the demo does.
+    """
     rows = folder / "points.csv"
     rows.write_text(rows.read_text(encoding="utf-8").rstrip("\n") + LEAKS + "\n", encoding="utf-8")
     entry = folder / "site.yaml"
     before, bus, after = entry.read_text(encoding="utf-8").partition("\n  bus:")
     assert bus
-    entry.write_text(before + bus + after.replace("unit: 1\n", f"unit: {trial.bus_unit}\n", 1), encoding="utf-8")
+    after = after.replace("unit: 1\n", f"unit: {trial.bus_unit}\n", 1)
+    if real_time:
+        before = before.replace("timeout: 500 ms", "timeout: 5 s", 1)
+        head, broker_link, tail = after.partition("\n  broker:")
+        topics = "pointer: /active, on values: 'true', behaviour: follows"
+        assert topics in tail
+        tail = tail.replace("longest delay: 300 ms", "longest delay: 1 s", 1)
+        tail = tail.replace(topics, f"{topics}, appears within: 3 s, gone within: 3 s, search: 4 s")
+        after = head + broker_link + tail
+    entry.write_text(before + bus + after, encoding="utf-8")
 
 
 def _clock() -> int:

@@ -45,7 +45,8 @@ _SHARED: Final = {"horn": (Place.HORN, Place.ANNUNCIATOR), "lamp": (Place.ANNUNC
 
 
 _FOR_PERSONS: Final = {Name.LATE: "=8s", Name.TOO_SHORT: "=300ms"}
-"""A person takes up to a second to react, so the rows of the annunciator have longer limits than the others."""
+_WAITED_FOR: Final = (Place.DISPLAY, Place.BROKER)
+"""A person takes up to a second to react, and so may a busy machine in real time: the limits there are longer."""
 
 
 _OFTEN: Final = {
@@ -124,7 +125,7 @@ def aimed(name: Name, place: Place, seed: int) -> str:
         return f"{name}@{place}"
     one = random.choice(names)
     if not kind.other:
-        return f"{name}:{one}@{place}" + (_FOR_PERSONS.get(name, "") if place is Place.DISPLAY else "")
+        return f"{name}:{one}@{place}" + (_FOR_PERSONS.get(name, "") if place in _WAITED_FOR else "")
     others = [it for it in names if it != one and it not in BY_NAME[one].also_raises
               and one not in BY_NAME[it].also_raises]  # fmt: skip
     return f"{name}:{one}@{place}={random.choice(others)}" if others else f"{name}@{place}"
