@@ -34,6 +34,7 @@ EXPIRES_DAYS: Final = 7
 @click.option("--accept", multiple=True, metavar="NAME", help="Accept this side effect, without asking; repeatable.")
 @click.option("--isolate", multiple=True, metavar="NAME[=HOW]", help="It is isolated, and how; repeatable.")
 @click.option("--exclude", multiple=True, metavar="NAME", help="Do not raise the alarms that have it; repeatable.")
+@click.option("--standing", multiple=True, metavar="NAME=REASON", help="An alarm or point known to be on; repeatable.")
 @click.option("--who", default="", help="Who answers for the decisions. Default: the user of this computer.")
 @click.option("--replace", "may_replace", is_flag=True, help="Write over a file that is there already.")
 @json_option
@@ -45,6 +46,7 @@ def command(
     accept: tuple[str, ...],
     isolate: tuple[str, ...],
     exclude: tuple[str, ...],
+    standing: tuple[str, ...],
     who: str,
     may_replace: bool,
     as_json: bool,
@@ -64,6 +66,7 @@ def command(
     alarms = [item.alarm for item in plan_of(read, Selection(only=only))]
     last_day = _last_day(expires)
     path = out or Path("reviews.yaml")
+    known = _known(read, standing)
     _check_free(path, may_replace=may_replace)
     given = {Decision.ACCEPTED: accept, Decision.ISOLATED: isolate, Decision.EXCLUDED: exclude}
     name = who or getpass.getuser()
@@ -76,7 +79,7 @@ def command(
             "standard input is no terminal, so nobody can be asked; decide with --accept NAME, --isolate NAME and "
             "--exclude NAME, or start it in a terminal"
         )
-    reviews = replace(reviews, expires=last_day, file=path.name)
+    reviews = replace(reviews, expires=last_day, file=path.name, standing=known)
     replaced = path.exists()
     write_text(path, reviews_text(reviews, read))
     undecided, unstated = _left(read, alarms, reviews.decisions)
@@ -90,6 +93,22 @@ def command(
     for what in unstated:
         note(f"side effects not stated, so a test of it is refused: {what}")
     return ExitCode.UNKNOWN if undecided or unstated else ExitCode.ALL_PASS
+
+
+def _known(site: Site, standing: tuple[str, ...]) -> dict[str, str]:
+    """What is known to be on, by name, with the reason."""
+    from harness.site.names import did_you_mean
+
+    found: dict[str, str] = {}
+    for word in standing:
+        name, _, reason = (part.strip() for part in word.partition("="))
+        if name not in site.alarms and name not in site.points:
+            hint = did_you_mean(name, (*site.alarms, *site.points)) or "name it as the point map does"
+            raise UsageError(f"--standing {word}: no alarm and no point is called {name}; {hint}")
+        if not reason:
+            raise UsageError(f"--standing {word}: expected the reason, such as --standing '{name}=drained today'")
+        found[name] = reason
+    return found
 
 
 def _last_day(expires: str | None) -> date:

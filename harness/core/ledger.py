@@ -5,7 +5,7 @@ Entries are only ever added; what is open follows from all of them in their orde
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum, unique
 from typing import Any, TypeVar
@@ -190,8 +190,10 @@ def later_state(known: LedgerState, later: LedgerState) -> tuple[LedgerState, tu
 T = TypeVar("T", Notice, Inhibit)
 
 
-def _later(one: T, among: Iterable[T], lost: list[str]) -> T:
-    found = next((it for it in among if it.at_utc_ns == one.at_utc_ns and same(it.name, one.name)), None)
+def _later(one: T, among: Sequence[T], lost: list[str]) -> T:
+    """The same thing later. Times are kept to the second: of two that began in one, it is the last."""
+    same_one = (it for it in reversed(among) if it.at_utc_ns == one.at_utc_ns and same(it.name, one.name))
+    found = next(same_one, None)
     if found is None and one.is_open:
         lost.append(one.name)
     return one if found is None else found

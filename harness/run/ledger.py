@@ -81,7 +81,7 @@ def append(path: Path, *entries: Entry) -> None:
 
     Where the last line was cut off (a power cut), the new ones begin on a line of their own.
     """
-    data = "".join(_line(entry) for entry in entries).encode("utf-8")
+    data = "".join(_line(entry) for entry in entries).encode("utf-8", "backslashreplace")  # as JSON escapes it
     try:
         is_new = not path.exists()
         descriptor = os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)

@@ -54,6 +54,12 @@ def test_what_is_written_passes_the_gate(entry: Path) -> None:
     assert f"written: reviews.yaml, valid through {today().date()}, bound to {binding_of(site).whole}" in done.output
 
 
+def test_what_is_known_to_be_on_goes_with_it(entry: Path) -> None:
+    assert review(entry, *BOTH, "--standing", "low = float stuck", "--standing", "b.due=it is due").return_value == 0
+    reviews = read_reviews(entry.with_name("reviews.yaml"))
+    assert reviews.standing == {"low": "float stuck", "b.due": "it is due"}
+
+
 def test_a_day_of_expiry_is_set_unasked(entry: Path) -> None:
     assert review(entry, *BOTH, "--out", "other.yaml").return_value == 0
     assert read_reviews(entry.with_name("other.yaml")).expires == today().date() + timedelta(days=EXPIRES_DAYS)
@@ -96,6 +102,8 @@ def test_decisions_are_not_written_over_unasked(entry: Path) -> None:
         ((*BOTH, "--expires", "24.12.2026"), "--expires 24.12.2026: expected a day: year-month-day; for example"),
         ((*BOTH, "--expires", "2020-01-01"), "--expires 2020-01-01: expected a day to come, and today is"),
         ((*BOTH, "--out", "none/reviews.yaml"), "--out none/reviews.yaml: its folder does not exist; make it first"),
+        ((*BOTH, "--standing", "lo=x"), "--standing lo=x: no alarm and no point is called lo; did you mean low?"),
+        ((*BOTH, "--standing", "low"), "--standing low: expected the reason, such as --standing 'low=drained today'"),
         ((), "standard input is no terminal, so nobody can be asked; decide with --accept NAME"),
     ],
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -34,6 +35,13 @@ def test_what_is_appended_is_read(path: Path) -> None:
     append(path, WHOLE)
     append(path, BARE, WHOLE)
     assert read_ledger(path) == Ledger(path=path, entries=(WHOLE, BARE, WHOLE))
+
+
+def test_a_name_that_no_encoding_holds_is_kept_all_the_same(path: Path) -> None:
+    """As the system hands over an argument that is not text."""
+    odd = replace(BARE, by="Jo\udcff")
+    append(path, odd, BARE)
+    assert read_ledger(path) == Ledger(path=path, entries=(odd, BARE))
 
 
 def test_nothing_is_rewritten(path: Path) -> None:
