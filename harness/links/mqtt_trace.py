@@ -265,7 +265,11 @@ class _Reading:
         if self._sequence.is_again(number):
             return True
         went_back = self._sequence.went_back(number)
+        before = self._sequence.last
         if self._sequence.wrong(number):
+            if before is not None and number is not None and number > before:
+                # What is missing was told at some time since the last message: nothing after that one was silence.
+                self._alive_ns = None
             self._break()
         return went_back
 

@@ -119,8 +119,8 @@ def aimed(name: Name, place: Place, seed: int) -> str:
         names = [it for it in names if it in TRANSIENTS]
     if name is Name.SILENCED_TOO:
         names = [it for it in names if it in SILENCED]
-    if name is Name.LONG_TIME_DELAY:
-        names = [it for it in names if it not in TRANSIENTS]
+    if name is Name.LONG_TIME_DELAY or (place is Place.BROKER and name is not Name.LATCHES):
+        names = [it for it in names if it not in TRANSIENTS]  # gone before it could be told for certain
     if not names:
         return f"{name}@{place}"
     one = random.choice(names)

@@ -196,6 +196,15 @@ def test_a_message_sent_again_by_the_broker_is_no_event() -> None:
     assert read(*messages) == [S(50, 110, on=False), S(850, 900, on=True)]
 
 
+def test_no_sign_of_life_proves_silence_where_a_number_shows_that_something_was_said_and_lost() -> None:
+    before = [subscribe(), kept(110, on=False, n=3), other(400)]
+    assert read(*before, told(500, on=False, n=6), spec=COUNTED) == [S(50, 110, on=False), S(450, 500, on=False)]
+    assert read(*before, told(500, on=False, n=4), spec=COUNTED) == [
+        S(50, 110, on=False),
+        S(450, 500, on=False, sealed=True),
+    ]
+
+
 # --- sequence numbers -------------------------------------------------------------------------------
 
 
