@@ -109,7 +109,7 @@ class Clock:
         """The offsets with which an entry may be of an event, None where it cannot be."""
         if entry.written_ns is None:
             return None
-        drift = self._drift_ns(true.lo)
+        drift = self.drift_ns(true.lo)
         found = offset_between(entry.written_ns, entry.resolution_ns, true, self.late_ns)
         return Bounds(found.lo - drift, found.hi + drift)
 
@@ -118,10 +118,11 @@ class Clock:
         if entry.written_ns is None:
             return Bounds(-FOREVER, FOREVER)
         found = true_times(entry.written_ns, entry.resolution_ns, offset, self.late_ns)
-        drift = self._drift_ns(found.lo)
+        drift = self.drift_ns(found.lo)
         return Bounds(found.lo - drift, found.hi + drift)
 
-    def _drift_ns(self, at_ns: int) -> int:
+    def drift_ns(self, at_ns: int) -> int:
+        """By how much it may have gone off by then."""
         return abs(at_ns - self.middle_ns) * self.drift_ppm // 1_000_000
 
 

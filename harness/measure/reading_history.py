@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from harness.core.instants import FOREVER, Bounds
+from harness.core.instants import Bounds
 from harness.measure.alarm_history import (
     Clock,
     Entry,
@@ -18,6 +18,7 @@ from harness.measure.alarm_history import (
     SimulatedFound,
 )
 from harness.measure.clock_offset import agreed
+from harness.measure.history_pairs import Pairs, pairs_of
 from harness.measure.matching import Matching, best_matching
 
 _NEED_FIRST = {Need.MUST: 0, Need.MAY: 2, Need.OPTIONAL: 3}
@@ -58,33 +59,19 @@ class Reader:
         self._order = sorted(
             range(len(simulated)), key=lambda it: (_NEED_FIRST[simulated[it].need] + (not simulated[it].is_timed), it)
         )
-        of: dict[str, list[int]] = {}
-        for number, entry in enumerate(history.raised):
-            for alarm in entry.alarms:
-                of.setdefault(alarm, []).append(number)
-        self.pairs: list[list[tuple[int, Bounds]]] = [
-            [
-                (number, shift)
-                for number in of.get(one.alarm, ())
-                if (shift := clock.shifts(history.raised[number], one.at)) is not None
-            ]
-            for one in simulated
-        ]
+        self.pairs: Pairs = pairs_of([(it.alarm, it.at) for it in simulated], history.raised, clock)
         """For each simulated alarm, the entries that may be its own, and the offsets with which they are."""
-        self._timeless = [
-            [number for number in of.get(one.alarm, ()) if history.raised[number].written_ns is None]
-            for one in simulated
-        ]
+        self._clear_pairs = pairs_of([(it.alarm, _cleared(it, run)) for it in simulated], history.cleared, clock)
+        timeless = [number for number, entry in enumerate(history.raised) if entry.written_ns is None]
+        self._timeless = [[it for it in timeless if one.alarm in history.raised[it].alarms] for one in simulated]
 
     def read(self, offsets: Sequence[tuple[int, int]]) -> Reading:
         """By these offsets: (number of the simulated alarm from which it holds, offset in ns), the first from 0 on."""
-        by = [self._offset_at(number, offsets) for number in range(len(self._simulated))]
-        edges = [
-            [number for number, shift in self.pairs[one] if by[one] in shift] + self._timeless[one]
-            for one in self._order
-        ]
-        matching = best_matching(edges)
-        matched = {self._order[left]: right for left, right in matching.right_of.items()}
+        first = [Bounds.exactly(offset) for _, offset in offsets]
+        since = [number for number, _ in offsets]
+        _, matched = self._matching(since, first)
+        regimes = self._regimes(offsets, matched)
+        matching, matched = self._matching(since, [regime.offset for regime in regimes])
         regimes = self._regimes(offsets, matched)
         entries = self._entries(matching, matched, regimes)
         simulated = self._found(matching, matched, entries)
@@ -92,18 +79,37 @@ class Reader:
             regimes=regimes,
             simulated=simulated,
             entries=tuple(found for found, _ in entries),
-            clears=tuple(self._clears(regimes)),
+            clears=(),
             missing=sum(
                 self._simulated[it].need is Need.MUST and it not in matched for it in range(len(self._simulated))
             ),
             extra=sum(found.found in (Found.TWICE, Found.FOREIGN) for found, _ in entries),
             raises=tuple(
-                sum(self._simulated[it].is_timed and by[it] == offset for it in matched) for _, offset in offsets
+                sum(self._simulated[it].is_timed and self._regime_of(it, since) == number for it in matched)
+                for number in range(len(offsets))
             ),
         )
 
-    def _offset_at(self, number: int, offsets: Sequence[tuple[int, int]]) -> int:
-        return next(offset for since, offset in reversed(offsets) if number >= since)
+    def with_clears(self, reading: Reading) -> Reading:
+        """The same with what is to say of the cleared entries, which does not decide between readings."""
+        return replace(reading, clears=tuple(self._clears(reading.regimes)))
+
+    def _matching(self, since: Sequence[int], offsets: Sequence[Bounds]) -> tuple[Matching, dict[int, int]]:
+        """The best matching by these offsets. What times the clock has to fit their middle, which fits all of them.
+
+        What came along says little of the clock, and may fit any of them; the middle is preferred.
+        """
+        edges = []
+        for one in self._order:
+            offset = offsets[self._regime_of(one, since)]
+            near = [number for number, shift in self.pairs[one] if _middle(offset) in shift]
+            far = [number for number, shift in self.pairs[one] if shift.touches(offset) and number not in near]
+            edges.append(near + ([] if self._simulated[one].is_timed else far) + self._timeless[one])
+        matching = best_matching(edges)
+        return matching, {self._order[left]: right for left, right in matching.right_of.items()}
+
+    def _regime_of(self, one: int, since: Sequence[int]) -> int:
+        return max(number for number, begun in enumerate(since) if one >= begun)
 
     def _regimes(self, offsets: Sequence[tuple[int, int]], matched: dict[int, int]) -> tuple[Regime, ...]:
         """The bounds in which all that was matched agrees, and how many times agree."""
@@ -129,10 +135,7 @@ class Reader:
             it = self._simulated[one]
             if not it.is_timed or it.cleared is None or it.cleared.is_open_above:
                 continue
-            shifts = (
-                self._clock.shifts(entry, it.cleared) for entry in self._history.cleared if it.alarm in entry.alarms
-            )
-            common = next((both for shift in shifts if shift is not None and (both := shift.meet(offset))), None)
+            common = next((both for _, shift in self._clear_pairs[one] if (both := shift.meet(offset))), None)
             if common is not None:
                 found, offset = found + 1, common
         return found
@@ -158,24 +161,36 @@ class Reader:
         return [
             (EntryFound(found=Found.MATCHED), [])
             if number in matching.left_of
-            else self._left_over(entry, matched, self._times(entry, regimes))
+            else self._left_over(number, matched, regimes)
             for number, entry in enumerate(self._history.raised)
         ]
 
     def _left_over(
-        self, entry: Entry, matched: dict[int, int], times: Sequence[tuple[Bounds, Bounds]]
+        self, number: int, matched: dict[int, int], regimes: Sequence[Regime]
     ) -> tuple[EntryFound, list[int]]:
+        entry = self._history.raised[number]
+        times = self._times(entry, regimes)
         if entry.written_ns is None:
             return EntryFound(found=Found.UNTOLD, reason="its time cannot be read"), []
         if not any(time.touches(self._run) for time, _ in times):
             return EntryFound(found=Found.OUTSIDE), []
         if not any(span.lo <= time.lo and time.hi <= span.hi for time, span in times):
             return EntryFound(found=Found.UNTOLD, reason="at the edge of the test, or where the clock was set"), []
-        held = self._held(entry, matched, [time for time, _ in times])
+        held = self._as_own(number, matched, regimes) or self._held(entry, matched, [time for time, _ in times])
         if held:
             names = ", ".join(self._simulated[it].stimulus for it in held)
             return EntryFound(found=Found.TWICE, reason=f"one more entry while {names} was raised"), held
         return EntryFound(found=Found.FOREIGN), []
+
+    def _as_own(self, number: int, matched: dict[int, int], regimes: Sequence[Regime]) -> list[int]:
+        """The simulated alarms that have an entry already, and could just as well have this one."""
+        since = [regime.since for regime in regimes]
+        return sorted(
+            one
+            for one in matched
+            for entry, shift in self.pairs[one]
+            if entry == number and _middle(regimes[self._regime_of(one, since)].offset) in shift
+        )
 
     def _held(self, entry: Entry, matched: dict[int, int], times: Iterable[Bounds]) -> list[int]:
         """The simulated alarms of this name that were raised then, and have an entry already."""
@@ -232,19 +247,10 @@ class Reader:
 
     def _clears(self, regimes: Sequence[Regime]) -> Iterable[EntryFound]:
         """Cleared entries are not counted; but one that nothing explains tells of an alarm that was not simulated."""
-        edges: list[list[int]] = []
-        for one in self._simulated:
-            since = one.at.lo
-            until = FOREVER if one.cleared is None else one.cleared.hi
-            time = Bounds(since if one.cleared is None else one.cleared.lo, max(since, until))
-            edges.append(
-                [
-                    number
-                    for number, entry in enumerate(self._history.cleared)
-                    if one.alarm in entry.alarms
-                    and any(self._clock.times(entry, regime.offset).touches(time) for regime in regimes)
-                ]
-            )
+        edges = [
+            [number for number, shift in pairs if any(shift.touches(regime.offset) for regime in regimes)]
+            for pairs in self._clear_pairs
+        ]
         left_of = best_matching(edges).left_of
         for number, entry in enumerate(self._history.cleared):
             if number in left_of:
@@ -253,3 +259,14 @@ class Reader:
                 yield EntryFound(found=Found.UNTOLD, reason="it cleared, and nothing of this test explains it")
             else:
                 yield EntryFound(found=Found.OUTSIDE)
+
+
+def _cleared(one: Simulated, run: Bounds) -> Bounds:
+    """When it cleared, as far as that is known: at some time while the test went on."""
+    if one.cleared is None:
+        return Bounds(one.at.lo, max(one.at.lo, run.hi))
+    return Bounds(one.cleared.lo, max(one.cleared.lo, min(one.cleared.hi, run.hi)))
+
+
+def _middle(offset: Bounds) -> int:
+    return (offset.lo + offset.hi) // 2

@@ -42,6 +42,9 @@ READ_MAX: Final = 2_000
 STEP_OFFSETS_MAX: Final = 12
 """Of so many offsets, those that explain most, every two are tried as before and after the clock was set."""
 
+FURTHER_PAIRS_MAX: Final = 200_000
+"""In a longer history nobody looks for a clock that is further off than was said: it would take minutes."""
+
 HOUR_SLACK_NS: Final = 5 * NS_PER_S
 """A clock that goes to and from daylight-saving time is set by an hour, known as well as its offsets are."""
 
@@ -53,7 +56,7 @@ def reconcile(simulated: Sequence[Simulated], history: History, clock: Clock, ru
     if not simulated:
         return _untold(simulated, history, "nothing was raised, so there is nothing to reconcile")
     reader = Reader(simulated, history, clock, run)
-    best, is_whole = _best(reader, simulated, clock)
+    best, is_whole = _best(reader, simulated, history, clock, run)
     if not is_whole:
         why = f"more than {READ_MAX} offsets of its clock fit; give a history of the day of the test only"
         return _untold(simulated, history, why)
@@ -73,17 +76,21 @@ def _agreeing(reading: Reading) -> int:
     return sum(regime.agreeing for regime in reading.regimes)
 
 
-def _best(reader: Reader, simulated: Sequence[Simulated], clock: Clock) -> tuple[list[Reading], bool]:
+def _best(
+    reader: Reader, simulated: Sequence[Simulated], history: History, clock: Clock, run: Bounds
+) -> tuple[list[Reading], bool]:
     """Every reading that differs least; and whether all that could be as good were tried."""
     tried, is_whole = _single(reader, simulated, clock.within)
     least = min(it.cost for it in tried)
     best = [it for it in tried if it.cost == least]
     if least > STEP_COST:
-        stepped = list(_stepped(reader, simulated, clock))
+        wide = Bounds(clock.within.lo - HOUR_NS - HOUR_SLACK_NS, clock.within.hi + HOUR_NS + HOUR_SLACK_NS)
+        wider = Reader(simulated, history, replace(clock, within=wide), run)
+        stepped = list(_stepped(wider, simulated, clock.within, wide))
         least_stepped = min((it.cost for it in stepped), default=least)
         if least_stepped + STEP_COST < least:
-            return [it for it in stepped if it.cost == least_stepped], is_whole
-    return best, is_whole
+            return [wider.with_clears(it) for it in stepped if it.cost == least_stepped], is_whole
+    return [reader.with_clears(it) for it in best], is_whole
 
 
 def _timed_pairs(reader: Reader, simulated: Sequence[Simulated], within: Bounds) -> list[tuple[int, Bounds]]:
@@ -118,9 +125,8 @@ def _single(reader: Reader, simulated: Sequence[Simulated], within: Bounds) -> t
     return tried, True
 
 
-def _stepped(reader: Reader, simulated: Sequence[Simulated], clock: Clock) -> Iterator[Reading]:
-    """Readings by two offsets of which each explains several raises."""
-    wide = Bounds(clock.within.lo - HOUR_NS - HOUR_SLACK_NS, clock.within.hi + HOUR_NS + HOUR_SLACK_NS)
+def _stepped(reader: Reader, simulated: Sequence[Simulated], within: Bounds, wide: Bounds) -> Iterator[Reading]:
+    """Readings by two offsets of which each explains several raises; ``wide``: how far a set clock may be off."""
     pairs = _timed_pairs(reader, simulated, wide)
     likeliest = sorted(peaks(pairs), key=lambda it: (-it[0], abs(it[1]), it[1]))[:STEP_OFFSETS_MAX]
     offsets = [offset for count, offset in likeliest if count >= STEP_RAISES_MIN]
@@ -130,7 +136,7 @@ def _stepped(reader: Reader, simulated: Sequence[Simulated], clock: Clock) -> It
     }
     for before in offsets:
         for after in offsets:
-            if before == after or not _may_be_set(before, after, clock.within):
+            if before == after or not _may_be_set(before, after, within):
                 continue
             for since in _best_splits(fits[before], fits[after]):
                 reading = reader.read([(0, before), (since, after)])
@@ -221,6 +227,8 @@ def _further(simulated: Sequence[Simulated], history: History, clock: Clock, run
 
     Also where somebody read the clock: ahead and behind are easily mixed up.
     """
+    if len(simulated) * (len(history.raised) + len(history.cleared)) > FURTHER_PAIRS_MAX:
+        return ""
     reader = Reader(simulated, history, clock.anyhow, run)
     tried, _ = _single(reader, simulated, clock.anyhow.within)
     better = [it for it in tried if it.cost < cost and _agreeing(it) >= AGREEING_MIN]

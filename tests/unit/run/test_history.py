@@ -152,7 +152,8 @@ def test_times_without_a_year_over_the_end_of_daylight_saving(tmp_path: Path) ->
         alarm = ("a.low", "a.high", "b.leak")[number % 3]
         maker.stimulus(f"{number:04d}", alarm, 5 + 14 * number, None if alarm == "b.leak" else 10 + 14 * number)
         back = timedelta(hours=1) if number >= 4 else timedelta()
-        lines.append((f"{LOCAL + timedelta(seconds=5.6 + 14 * number) - back:%d/%m %H:%M:%S}", TEXT[alarm], "ALM"))
+        for at, word in ((5.6, "ALM"), (7.6 if alarm == "b.leak" else 10.6, "RTN")):
+            lines.append((f"{LOCAL + timedelta(seconds=at + 14 * number) - back:%d/%m %H:%M:%S}", TEXT[alarm], word))
     record = judge_record(maker.close())
     try:
         it = compared(record, "h.csv", table(lines), form=replace(FORM, time_format="%d/%m %H:%M:%S"))
