@@ -56,14 +56,14 @@ def too_fine_by_hand(site: Site, items: Iterable[Item]) -> Iterator[str]:
 class ByHand:
     """A :class:`harness.run.raising.Hand` of flesh and blood, led by a guide."""
 
+    how = "by hand"
     by_itself = False
 
-    def __init__(self, site: Site, guide: Guide, live: LiveSource, who: str) -> None:
+    def __init__(self, site: Site, guide: Guide, live: LiveSource) -> None:
         self._site = site
         self._guide = guide
         self._live = live
         self._changes: dict[str, tuple[bool, int]] = {}  # by point, its newest state and when that was told
-        self.how = f"by hand, {who}"
         live.subscribe(self._changed)
 
     def can_do(self, alarm: Alarm, step: Step) -> bool:

@@ -218,7 +218,7 @@ class Conductor:
         journal.event("interrupted", now, data)
         match it.why:
             case Why.SKIPPED | Why.NOT_POSSIBLE:
-                journal.event(it.why.value, now, {"alarm": alarm, "reason": it.text, "by": self._t.hand.how})
+                journal.event(it.why.value, now, {"alarm": alarm, "reason": it.text})
                 view.trouble(f"{alarm}: {it.why.value.replace('-', ' ')}: {it.text}")
             case Why.AGAIN:
                 again = [item] if is_raised or self._before is None else [self._before, item]

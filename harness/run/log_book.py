@@ -8,7 +8,8 @@ from typing import Any, Final
 
 from harness.core.durations import duration, measured
 from harness.core.instants import NS_PER_S, Bounds
-from harness.core.model import Site, Step
+from harness.core.model import Site, Step, Stimulus
+from harness.correlate.engine import outlines_of, timed_by_reference
 from harness.record.corrections import Correction, CorrectionKind
 from harness.record.found import ClockCheck, Event
 from harness.record.header import HostClock
@@ -68,9 +69,10 @@ def _entries(record: JudgedRecord, events: Sequence[Event]) -> Iterable[LogEntry
         elif event.kind == STOPPED_EVENT:
             stopped.add(str(event.data["stimulus"]))
     alarms = record.corrected.alarms
+    timed = _timed(record)
     found = []
     for name in dict.fromkeys((*intended, *steps)):
-        done = steps.get(name, [])
+        done = [_as_timed(it, timed.get(name)) for it in steps.get(name, [])]
         raised = [it for it in done if it.step is Step.RAISE]
         recorded = done[0].alarm if done else intended[name][0]
         alarm = alarms.get(name, recorded)
@@ -98,6 +100,20 @@ def _widen(steps: list[StepDone], late: Mapping[str, Any]) -> None:
     for number, it in enumerate(steps):
         if it.step is Step(late["step"]):
             steps[number] = replace(it, at=Bounds(min(it.at.lo, late["lo"]), max(it.at.hi, late["hi"])))
+
+
+def _timed(record: JudgedRecord) -> Mapping[str, Stimulus]:
+    """By id, the stimuli whose keys only confirm what their reference points say."""
+    by_hand = [it for it in record.evidence.stimuli if it.finest_ns]
+    sketches = outlines_of(record.site, record.evidence) if by_hand else {}
+    return {name: it for name, it in timed_by_reference(record.site, by_hand, sketches).items() if it.timed_by}
+
+
+def _as_timed(done: StepDone, timed: Stimulus | None) -> StepDone:
+    seen = None
+    if timed is not None and done.proven:
+        seen = {Step.RAISE: timed.raised, Step.CLEAR: timed.cleared}.get(done.step)
+    return done if seen is None else replace(done, at=done.at.meet(seen) or done.at)
 
 
 def _step(done: StepDone) -> LogStep:

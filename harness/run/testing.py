@@ -256,7 +256,7 @@ async def _hand(
     What can write is not even there where a person raises.
     """
     if guide is not None:
-        yield ByHand(site, guide, live, options.who), None
+        yield ByHand(site, guide, live), None
         return
     from harness.stimulus.armed import ArmedWriter
 

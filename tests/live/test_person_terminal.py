@@ -66,6 +66,12 @@ class Terminal:
         self._read(0)
         return self.process.returncode
 
+    def read_for(self, seconds: float) -> None:
+        """As long as somebody takes to read what has come up."""
+        until = time.monotonic() + seconds
+        while (left := until - time.monotonic()) > 0:
+            self._read(left)
+
     def _read(self, wait_s: float) -> None:
         while select.select([self._hand], [], [], wait_s)[0]:
             self.shown += os.read(self._hand, 65536)

@@ -37,7 +37,7 @@ class Hand:
             self.live.link_state(link, bench.now, LinkState.UP, "")
         self.live.block(Block(id=1, link="bms", unit=1, table=Table.DISCRETE_INPUT, address=0, count=8))
         self.live.block(Block(id=2, link="bms", unit=1, table=Table.HOLDING_REGISTER, address=100, count=1))
-        self.hand = ByHand(SITE, bench.guide, self.live, "test")
+        self.hand = ByHand(SITE, bench.guide, self.live)
         self.shows()
 
     def shows(self, *inputs: int, low: bool = False, after_ns: int = 0) -> None:
