@@ -52,8 +52,13 @@ def test_a_real_alarm_while_one_is_raised_stops_the_run_with_everything_cleared(
         await asyncio.sleep(tripped_after_s)
         during.sim.plant.tanks["bulk-b"].water_mm = 80.0
         await during.raised(REAL)
+        began = asyncio.get_running_loop().time()
+        await during.sim.until(lambda: not during.is_active(HELD))
+        took_s.append(asyncio.get_running_loop().time() - began)
 
+    took_s: list[float] = []
     outcome = run_scene(tmp_path, Scene(only=(HELD, LOW), changes=(LONG,)), leak)
+    assert took_s[0] <= HOLD_MAX_NS / NS_PER_S + 1.5, "or it would be held for 50 s"
     assert outcome.active == (REAL,), "what farend raised is cleared, and the real one is untouched"
     assert outcome.view.raised == [HELD], "nothing more is raised"
     first, *_, last = outcome.view.urgent_texts
@@ -67,22 +72,6 @@ def test_a_real_alarm_while_one_is_raised_stops_the_run_with_everything_cleared(
     assert outcome.judged.exit_code is ExitCode.NOT_RESTORED, "a point that was off is on"
     (left,) = outcome.judged.reader.events("as-left")
     assert left.data["not_cleared"] == []
-    outcome.judged.reader.close()
-
-
-def test_the_stimulus_is_cleared_soon_after_a_real_alarm_came_on(tmp_path: Path) -> None:
-    async def leak(during: During) -> None:
-        await during.raised(HELD)
-        await asyncio.sleep(1)
-        during.sim.plant.tanks["bulk-b"].water_mm = 80.0
-        await during.raised(REAL)
-        began = asyncio.get_running_loop().time()
-        await during.sim.until(lambda: not during.is_active(HELD))
-        took_s = asyncio.get_running_loop().time() - began
-        assert took_s <= HOLD_MAX_NS / NS_PER_S + 1.5, "or it would be held for 50 s"
-
-    outcome = run_scene(tmp_path, Scene(only=(HELD,), changes=(LONG,)), leak)
-    assert outcome.why.startswith("STOPPED")
     outcome.judged.reader.close()
 
 
