@@ -31,6 +31,7 @@ def command(site: Path, only: tuple[str, ...], links: tuple[str, ...], as_json: 
     A dry run: no connection is opened.
     """
     from harness.core.instants import NS_PER_S
+    from harness.core.proved import proof_of
     from harness.correlate.wording import time_text
     from harness.run.order import Selection
     from harness.run.preview import preview_of
@@ -70,12 +71,18 @@ def command(site: Path, only: tuple[str, ...], links: tuple[str, ...], as_json: 
         say_wrapped(f"{link.name}: {link.address}; {link.cost}", first=2, hang=6)
         for request in requests_in_runs(link.requests):
             say_wrapped(request, first=6, hang=8)
+        for up_to in dict.fromkeys(proof_of(read, it).up_to for it in read.points.values() if it.link == link.name):
+            say_wrapped(f"a pass here proves it up to {up_to}", first=6, hang=8)
     say()
     say("Writes allowed when armed")
     for text in preview.writable or ("none: nothing can be raised by farend",):
         say(f"  {text}")
     say()
     say_wrapped("The identity of each alarm: " + preview.identity)
+    say_wrapped(
+        "Each simulated alarm will stand in the controller's own alarm history as if it were real: hand over the log "
+        "book (farend report RECORD --log-book FILE), so that those entries can be marked as tests."
+    )
     say_wrapped(
         "A simulated alarm proves the path behind the sensing element, not the sensing element. Local codes, the "
         "authority having jurisdiction and licensed practice come first."

@@ -53,6 +53,9 @@ def test_plan_fits_the_terminal_and_names_every_request(width: int) -> None:
     assert "waits for events of binary-input 1 to binary-input 24" in flat
     assert "unit 1 function 2: discrete input 0 to 27 on the wire (28)" in flat
     assert "subscribes to hollowmere/alive, hollowmere/alarm/bulk-a.high-high" in flat
+    assert "a pass here proves it up to the COV notification that this device sent to farend's own subscription" in flat
+    for caution in ("not the sensing element", "authority having jurisdiction", "the controller's own alarm history"):
+        assert caution in flat
 
 
 def test_requests_of_other_kinds_keep_their_lines() -> None:
