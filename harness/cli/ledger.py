@@ -55,7 +55,7 @@ def command(
     if action == "show":
         if name:
             raise UsageError(f"show {name}: expected no name; 'show' tells all that is open")
-        return _show(read_ledger(path, may_be_missing=bool(demanded)), demanded, as_json=as_json)
+        return _show(read_ledger(path, may_be_missing=site.suffix != SUFFIX), demanded, as_json=as_json)
     ledger = read_ledger(path, may_be_missing=True)
     now = datetime.now(UTC).astimezone()
     who = by or getpass.getuser()

@@ -17,8 +17,9 @@ from harness.core.errors import RecordError, SafetyError
 from harness.core.instants import NS_PER_S
 from harness.core.ledger import Act, Entry, Inhibit, LedgerState, same, state_of
 from harness.core.model import Site
+from harness.run.gate import CLOCKS_APART_MAX_NS
 from harness.run.ledger import Ledger, append, ledger_beside, read_ledger
-from harness.site.moments import moment_of, utc_ns_of
+from harness.site.moments import moment_of, moment_text, utc_ns_of
 from harness.site.names import did_you_mean
 
 LEDGER_EVENT: Final = "ledger"
@@ -37,6 +38,7 @@ def check_ledger(
     now = now or datetime.now(UTC).astimezone()
     refusals = [
         *_of_another_site(site, ledger),
+        *_of_another_time(ledger, now),
         *(str(problem) for problem in ledger.problems),
         *_notices(site, ledger, utc_ns_of(now) + takes_ns, now),
         *_inhibits(ledger, inhibited, now),
@@ -56,6 +58,16 @@ def _of_another_site(site: Site, ledger: Ledger) -> Iterator[str]:
         yield (
             f"--ledger {ledger.path}: by its name this is the ledger of site={ledger.path.stem}, and this site file is "
             f"site={site.name}; give {ledger_beside(ledger.path.parent, site.name)}"
+        )
+
+
+def _of_another_time(ledger: Ledger, now: datetime) -> Iterator[str]:
+    """With the clock set back, no notice would ever run out."""
+    latest = max((entry.entered_utc_ns for entry in ledger.entries), default=0)
+    if latest > utc_ns_of(now) + CLOCKS_APART_MAX_NS:
+        yield (
+            f"{ledger.path.name}: entered={moment_text(latest, now.tzinfo)}: this is still to come, since now it is "
+            f"{now:%Y-%m-%d %H:%M}; set the clock of this computer"
         )
 
 

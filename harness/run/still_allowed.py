@@ -55,9 +55,12 @@ class StillAllowed:
         if self.ledger is None:
             return ""
         try:
-            state = read_ledger(self.ledger.path).state
+            ledger = read_ledger(self.ledger.path)
         except RecordError as exc:
             return str(exc)
+        if ledger.problems:
+            return str(ledger.problems[0])
+        state = ledger.state
         released = [it.name for it in self.ledger.began.open_inhibits if state.inhibit(it.name) is None]
         if released:
             return (

@@ -118,4 +118,7 @@ def test_what_does_not_fit_writes_nothing(arguments: tuple[str, ...], message: s
 
 
 def test_a_ledger_that_is_not_there(folder: Path) -> None:
+    (folder / "site.yaml").write_text(TEXT, encoding="utf-8")
+    shown = ledger("show")
+    assert (shown.return_value, shown.output) == (0, "ashby.ledger\n  nothing was entered\n")
     assert isinstance(ledger("show", target="none.ledger").exception, RecordError)

@@ -136,6 +136,15 @@ def test_the_ledger_of_another_site_says_nothing_of_this_one() -> None:
         check_ledger(site_of(TOLD), ledger, (), 0, NOW)
 
 
+@pytest.mark.parametrize(("minutes", "refuses"), [(10, False), (11, True)])
+def test_an_entry_from_the_future_shows_a_clock_that_is_wrong(minutes: int, *, refuses: bool) -> None:
+    ahead = entry(Act.RUN, "before.farend", utc_ns_of(NOW) + minutes * MINUTE)
+    told = refusal([until(60), ahead])
+    assert (
+        "ashby.ledger: entered=2026-11-29 15:11:00+02:00: this is still to come, since now it is" in told
+    ) is refuses
+
+
 def test_everything_that_refuses_is_said_at_once() -> None:
     told = refusal([entry(Act.INHIBIT, "pump A"), entry(Act.RUN, "a")], ["valve"])
     assert len(told.splitlines()) == 5

@@ -92,6 +92,13 @@ def test_a_ledger_that_cannot_be_read_any_more_gives_no_permission(path: Path, c
     assert "there is no such ledger" in one.objection(MINUTE)
 
 
+def test_a_line_that_cannot_be_read_gives_no_permission(path: Path, clock: Clock) -> None:
+    one = allowed(path, clock)
+    with path.open("ab") as file:
+        file.write(b"{\n")
+    assert one.objection(MINUTE).startswith("nothing more is raised: ashby.ledger:3: line={: expected one JSON object")
+
+
 def test_a_bypass_that_was_released_during_the_run_is_not_counted_on(path: Path, clock: Clock) -> None:
     at = utc_ns_of(NOW)
     append(path, Entry(act=Act.INHIBIT, name="pump A", by="Jo", at_utc_ns=at, entered_utc_ns=at, proven="stays off"))
