@@ -35,15 +35,15 @@ def unseen(case: Case, number: int) -> list[Bounds]:
 
 
 def _ends(case: Case, point: str, demand: Demand) -> Iterator[Bounds]:
-    """The gaps in which what held a point at a raise may have gone before it."""
+    """The gaps in which what held a point at a raise may have gone, or this alarm come on, unseen."""
     sketch = case.sketches[point]
+    if sketch.is_told:
+        return
     for at in sketch.sightings_touching(demand.raised.lo, demand.search_end_hi):
         if sketch.end_lo[at] < demand.raised.hi <= sketch.end_hi[at] < FOREVER:
             yield Bounds(sketch.end_lo[at], sketch.end_hi[at])
-        for split in sketch.splits(at):
-            gap = Bounds(int(sketch.trace.lo[split]), int(sketch.trace.hi[split + 1]))
-            if gap.lo < demand.raised.hi and gap.hi >= demand.raised.lo:
-                yield gap
+    for gap in sketch.wide_gaps(sketch.hold.on_ns, demand.raised.lo, demand.search_end_hi):
+        yield Bounds(max(gap.lo, 0), min(gap.hi, demand.search_end_hi))
 
 
 def _was_on(case: Case, point: str, demand: Demand) -> bool:
