@@ -152,8 +152,8 @@ SEARCH_DEFAULT_NS: Final = 30 * NS_PER_S
 HOLD_OFF_DEFAULT_NS: Final = 3 * NS_PER_S
 """Long enough to see what is about to be raised and to stop it: common practice, no source."""
 KEY_WITHIN_DEFAULT_NS: Final = 1 * NS_PER_S
-"""For the key of a step that one did oneself: common practice, no source. Timekeepers who expect an event and do nothing
-else press 0.11 s after it, standard deviation 0.07 s ("Manual timing in physics experiments: Error and uncertainty",
+"""For the key of a step that one did oneself: common practice, no source. Timekeepers who expect an event
+press 0.11 s after it, standard deviation 0.07 s ("Manual timing in physics experiments: Error and uncertainty",
 Am. J. Phys. 87(2), 2019, p. 110): 95 % of them from 0.03 s before it to 0.25 s after it."""
 KEY_WITHIN_LEAST_NS: Final = 250 * NS_PER_MS
 KEY_BEFORE_NS: Final = 100 * NS_PER_MS

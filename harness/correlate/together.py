@@ -36,9 +36,7 @@ def shared_at(
     of either while both are up.
     """
     kinds: dict[str, tuple[Behaviour, str]] = {
-        row.alarm: (row.behaviour, row.released_by.value)
-        for row in rows
-        if row.behaviour is not Behaviour.QUIET
+        row.alarm: (row.behaviour, row.released_by.value) for row in rows if row.behaviour is not Behaviour.QUIET
     }
     groups: dict[str, list[Stimulus]] = defaultdict(list)
     for alarm in kinds:

@@ -78,7 +78,7 @@ class Corrected:
     def judgement(self, judged: Judgement, site: Site) -> Judgement:
         """Without the results of voided stimuli; what rests on a correction says so."""
         kept = tuple(self._result(it, site) for it in judged.results if it.stimulus not in self.voided)
-        named = {cause for it in (*kept, *judged.strays) for cause in it.causes}
+        named = {cause for it in kept for cause in it.causes} | {cause for it in judged.strays for cause in it.causes}
         dropped = {cause for it in judged.results if it.stimulus in self.voided for cause in it.causes} - named
         return replace(judged, results=kept, causes=tuple(it for it in judged.causes if it not in dropped))
 
