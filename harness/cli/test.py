@@ -123,7 +123,7 @@ def command(  # one name an option
         raised = [item.alarm for item in plan_of(read, selection) if guided or item.can_be_raised]
         reviews = ask_reviews(read, raised, who or getpass.getuser())
     ledger = chosen_ledger(site, read, ledger_file)
-    if sys.stdin.isatty() and sys.stderr.isatty():
+    if sys.stdin.isatty() and sys.stderr.isatty() and (arm is not None or guided):
         inhibited = ask_inhibited(ledger, inhibited)
     options = TestOptions(
         record=record or record_name(read.name, Path.cwd()),
