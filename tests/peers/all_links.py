@@ -221,7 +221,7 @@ def _seen_with_it(site: Site, points: dict[str, Point], lamp: Expectation, known
     """The horn sounds and the display shows every alarm that lights the lamp, also where the demo has no row for it."""
     found = []
     alarm = site.alarms[lamp.alarm]
-    # The horn of an alarm that goes by itself goes with it; where silence releases the coil's row, it does this one too.
+    # The horn of an alarm that goes by itself goes with it; what silence releases at the coil it releases here too.
     coil = next((row for row in site.expectations if (row.alarm, row.point) == (alarm.name, "bms:00001")), None)
     horn = Behaviour.UNTIL_ACKNOWLEDGED if alarm.lasts_ns is None else Behaviour.FOLLOWS
     released_by = Step.ACKNOWLEDGE if coil is None else coil.released_by
