@@ -48,11 +48,14 @@ def build_history(form: Form | None, problems: Problems) -> HistoryFormat | None
             remedy = did_you_mean(name, HISTORY_COLUMNS)
             problems.error(value.origin, "unknown-field", f"{shown(name)}: no column of an alarm history", remedy)
         columns[name] = str(value.means)
-    for value in form.many("other lines"):
+    # One that stands alone is one pattern: the comma in it, as in \d{4,}, parts no two.
+    alone = form.written("other lines").strip()
+    patterns = (alone,) if alone else _words(form, "other lines")
+    for pattern in patterns:
         try:
-            check_pattern(str(value.means))
+            check_pattern(pattern)
         except Mismatch as mismatch:
-            problems.mismatch(value.origin, "other lines", value.written, mismatch)
+            problems.mismatch(form.at("other lines"), "other lines", pattern, mismatch)
     late, within, header_row = (form.get(name, int) for name in ("written within", "clock within", "header row"))
     return HistoryFormat(
         columns=columns,
@@ -62,7 +65,7 @@ def build_history(form: Form | None, problems: Problems) -> HistoryFormat | None
         raised=_words(form, "raised"),
         cleared=_words(form, "cleared"),
         ignored=_words(form, "ignored"),
-        other_lines=_words(form, "other lines"),
+        other_lines=patterns,
         late_ns=LATE_DEFAULT_NS if late is None else late,
         clock_within_ns=CLOCK_WITHIN_DEFAULT_NS if within is None else within,
     )

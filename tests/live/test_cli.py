@@ -243,6 +243,11 @@ def test_a_healthy_site_passes(folder: Path, site: SiteProcess) -> None:
     assert farend("judge", record.name, "--json", cwd=folder).out == done.out
     assert "Kim" in (folder / "report.html").read_text(encoding="utf-8")
     assert active(site) == []
+    history = farend("history", record.name, "--link", "printer", "--json", cwd=folder)
+    assert history.code == 0, history.out
+    found = {(it["alarm"], it["comes_along"]): it["found"] for it in json.loads(history.out)["simulated"]}
+    every = [("bulk-a.high-high", False), ("bulk-a.high", True), ("fill-sump.splash", False)]
+    assert found == dict.fromkeys(every, "matched")
 
 
 def test_crossed_wires_are_named(crossed: tuple[Path, Done]) -> None:
@@ -340,6 +345,14 @@ def test_a_killed_test_leaves_a_record_that_says_what_was_left_raised(tmp_path: 
         assert "on-time" not in verdicts(done.out).values()
         text = " ".join(farend("judge", "run.farend", cwd=tmp_path).out.split())
         assert "alarm bulk-a.high-high was not raised, is raised; clearing is not proven" in text
+        assert farend("report", "run.farend", "--log-book", "log.txt", cwd=tmp_path).code == 5
+        log = " ".join((tmp_path / "log.txt").read_text(encoding="utf-8").split())
+        assert "NOT CLEARED, or not proven to be: bulk-a.high-high." in log
+        note = ("--stimulus", "0001", "--note", "cleared by hand", "--reason", "the computer went down")
+        assert farend("correct", "run.farend", *note, cwd=tmp_path).code == 0
+        again = farend("judge", "run.farend", "--json", cwd=tmp_path)
+        assert (again.code, verdicts(again.out)) == (done.code, verdicts(done.out))
+        assert "cleared by hand" in again.out
     finally:
         clear_all(site)
 
