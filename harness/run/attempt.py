@@ -30,6 +30,7 @@ from harness.run.corrections_told import changed_by_corrections, correction_note
 from harness.run.figures import link_figures
 from harness.run.judging import END_EVENT, JudgedRecord
 from harness.run.log_book import log_book_of
+from harness.run.untested import untested_steps
 
 BEFORE_NS: Final = 1 * NS_PER_S
 AFTER_NS: Final = 2 * NS_PER_S
@@ -95,6 +96,7 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
         ),
         notes=(
             *record.site.notes,
+            *untested_steps(record.site, record.evidence.stimuli, record.judgement.results),
             *assumed_alive(record.reader, record.site.links, record.site.points.values()),
         ),
         corrections=correction_notes(record),
