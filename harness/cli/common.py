@@ -76,11 +76,14 @@ def note(text: str) -> None:
     click.echo(_shown(text), err=True)
 
 
-def note_wrapped(text: str, *, is_urgent: bool = False) -> None:
-    """Print one text to standard error, folded at the width of the terminal; in red, and with a bell, where urgent."""
+def note_wrapped(text: str, *, first: int = 0, hang: int = 0, is_urgent: bool = False) -> None:
+    """Print one text to standard error, folded at the width of the terminal; in red, and with a bell, where urgent.
+
+    Its first line ``first`` columns in, the others ``hang``.
+    """
     from harness.report.columns import Terminal
 
-    folded = "\n".join(Terminal(width=terminal_width()).wrapped(text))
+    folded = "\n".join(Terminal(width=terminal_width()).wrapped(text, first=first, hang=hang))
     if is_urgent and sys.stderr.isatty():
         click.secho(f"\a{_shown(folded)}", err=True, fg="red", bold=True)
     else:

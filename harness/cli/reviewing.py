@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
-from harness.cli.common import note
+from harness.cli.common import note, note_wrapped
 from harness.cli.one_key import Key, one_of, press
 from harness.core.errors import UsageError
 from harness.core.model import Alarm, Decision, Site
@@ -96,5 +96,7 @@ def given_reviews(
 
 def _show(site: Site, name: str, alarms: Sequence[str], number: str) -> None:
     effect = site.side_effects[name]
-    note(f"\nside effect {number}, {name}: {effect.text}")
-    note(f"  raised by: {', '.join(alarms)}\n  hazard: {effect.hazard}\n  safeguard: {effect.safeguard}")
+    note("")
+    note_wrapped(f"side effect {number}, {name}: {effect.text}")
+    for text in (f"raised by: {', '.join(alarms)}", f"hazard: {effect.hazard}", f"safeguard: {effect.safeguard}"):
+        note_wrapped(text, first=2, hang=6)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from harness.cli.common import found, note
+from harness.cli.common import found, note, note_wrapped
 from harness.cli.one_key import Key, one_of, press
 from harness.core.errors import UsageError
 from harness.core.ledger import Inhibit, LedgerTold, same
@@ -49,7 +49,8 @@ def ask_inhibited(
 
 
 def _is_meant(inhibit: Inhibit, key: Key) -> bool:
-    note(f"\ninhibit {inhibit.name}: left open since {here(inhibit.at_utc_ns)} by {inhibit.by}")
+    note("")
+    note_wrapped(f"inhibit {inhibit.name}: left open since {here(inhibit.at_utc_ns)} by {inhibit.by}")
     asked = "  y it is still in place, and meant for this test; n no, or I have not looked: "
     return one_of(asked, {"y": "confirmed", "n": "not confirmed"}, key) == "y"
 
@@ -59,6 +60,7 @@ def say_open(told: LedgerTold | None, path: Path | None) -> None:
     if told is None or told.is_settled:
         return
     for text in (*told.problems, *open_lines(told.state)):
-        note(f"STILL OPEN: {text}")
+        note_wrapped(f"STILL OPEN: {text}", hang=4)
     target = shlex.quote(str(path or told.file))
-    note(f"when they were told that it is over, and it was shown to act again: farend ledger {target} release NAME")
+    note("once they were told that it is over, and it was shown to act again:")
+    note(f"  farend ledger {target} release NAME")  # never folded: it is there to be copied

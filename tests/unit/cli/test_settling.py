@@ -96,10 +96,12 @@ def test_what_is_open_is_said_with_how_it_is_entered(capsys: pytest.CaptureFixtu
     state = state_of([entry(Act.NOTICE, "station", until_utc_ns=NOW), entry(Act.INHIBIT, "pump A")])
     say_open(LedgerTold(file="a.ledger", state=state, problems=("a.ledger:3: broken",)), Path("my site/a.ledger"))
     lines = capsys.readouterr().err.splitlines()
-    assert lines[0] == "STILL OPEN: a.ledger:3: broken"
-    assert lines[1].startswith("STILL OPEN: notice station: told by Jo")
-    assert lines[2].startswith("STILL OPEN: inhibit pump A: bypassed by Jo")
-    assert lines[3].endswith("farend ledger 'my site/a.ledger' release NAME")
+    began = [line for line in lines if line.startswith("STILL OPEN: ")]
+    assert began[0] == "STILL OPEN: a.ledger:3: broken"
+    assert began[1].startswith("STILL OPEN: notice station: told by Jo")
+    assert began[2].startswith("STILL OPEN: inhibit pump A: bypassed by Jo")
+    assert max(map(len, lines)) <= 100
+    assert lines[-1] == "  farend ledger 'my site/a.ledger' release NAME"
     say_open(None, None)
     say_open(LedgerTold(file="a.ledger", state=state_of([])), None)
     assert capsys.readouterr().err == ""
