@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import signal
 import sys
-import termios
 from pathlib import Path
 
 import pytest
 
 from harness.core.model import Decision
 from harness.run.gate import read_reviews
-from tests.live.test_person_terminal import ESCAPES, Terminal
 from tests.unit.run.sites import TEXT
 
 if sys.platform == "win32":
     pytest.skip("pseudo-terminals", allow_module_level=True)
+import termios
+
+from tests.live.test_person_terminal import ESCAPES, Terminal  # it is for terminals too
 
 ASKED = "u take the last one back: "
 
