@@ -11,21 +11,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
 
 from harness.core.errors import Origin
-from harness.core.instants import NS_PER_S
 from harness.core.links import HAND_FINEST_NS, LinkSpec, PersonLink, TextLink
-from harness.core.model import Alarm, Behaviour, Expectation, Point, Site, Step
+from harness.core.model import KEY_BEFORE_NS, Alarm, Behaviour, Expectation, Point, Site, Step
 from harness.core.places import OnWhen, TextPlace
 from harness.site.durations import write_duration
 from harness.site.forms import Form
 from harness.site.looking import Looking, looking_at, period_of, pushed
 from harness.site.problems import Problems
 from harness.site.row_limits import is_out_of_sight
-
-PERSON_WITHIN_NS: Final = 2 * NS_PER_S
-"""From the prompt until a person has raised it and pressed the key: common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +88,8 @@ def _raise_width(case: _Case, site: Site) -> tuple[int, str]:
         return looking.width_ns if looking is not None else 0, "its reference is told"
     if Step.RAISE in case.alarm.writes:
         return 0, "it is written"
-    return PERSON_WITHIN_NS, f"a person raises it, known within about {write_duration(PERSON_WITHIN_NS)}"
+    by_key_ns = site.key_within_ns + KEY_BEFORE_NS
+    return by_key_ns, f"a person raises it, whose key tells no finer than {write_duration(by_key_ns)}"
 
 
 def _lasting(case: _Case, _site: Site, form: Form, problems: Problems) -> None:
@@ -139,7 +135,8 @@ def _appears(case: _Case, site: Site, form: Form, problems: Problems) -> None:
     if case.period_ns and limit > raise_ns:
         remedy += f", or poll more often than every {write_duration(limit - raise_ns)}"
     elif raise_ns:
-        remedy += ", or give the alarm a reference point or a written raise" if raise_ns == PERSON_WITHIN_NS else ""
+        is_by_hand = case.alarm.reference is None  # a written raise is known exactly
+        remedy += ", or give the alarm a reference point or a written raise" if is_by_hand else ""
     problems.warning(origin, "unprovable-latency", text, remedy)
 
 
