@@ -115,10 +115,23 @@ def _simulated_words(document: HistoryDocument, *, every_one: bool) -> list[str]
         text = document.site.alarms[one.alarm].text if one.alarm in document.site.alarms else ""
         what = f"{one.stimulus} {one.alarm}{f' ({text})' if text else ''}"
         at = f"raised {document.when(one.at)}" if one.is_timed else f"came along {document.when(one.at)}"
-        reason = f": {found.reason}" if found.reason else ""
+        why = found.reason or (_beyond(document, one) if found.found is Found.MISSING else "")
+        reason = f": {why}" if why else ""
         entry = "" if found.entry is None else f" = {_entry(document.history.raised[found.entry])}"
         told.append(f"{word} {found.found.value}: {what}, {at}{entry}{reason}")
     return told
+
+
+def _beyond(document: HistoryDocument, one: Simulated) -> str:
+    """Whether a history does not reach so far: then it says little that it lacks the alarm. '' where it does."""
+    entries = [*document.history.raised, *document.history.cleared]
+    offsets = [regime.offset for regime in document.reconciled.regimes if regime.agreeing] or [document.clock.within]
+    times = [document.clock.times(it, offset) for it in entries if it.written_ns is not None for offset in offsets]
+    if times and one.at.lo > max(it.hi for it in times):
+        return "the history ends before it; was it exported too early?"
+    if times and one.at.hi < min(it.lo for it in times):
+        return "the history begins after it; was it overwritten, or is a part left out?"
+    return ""
 
 
 def _entry_words(document: HistoryDocument) -> list[str]:

@@ -15,6 +15,7 @@ from harness.report.log_words import (
     ending_words,
     how_words,
     not_cleared_words,
+    real_words,
     remark_words,
     step_words,
     text_of,
@@ -55,7 +56,7 @@ def _attempt_lines(document: ReportDocument, number: int, attempt: AttemptDocume
     if not attempt.log.entries:
         lines += ["", "Nothing was raised."]
     if attempt.log.remarks:
-        lines += ["", "Also entered:"]
+        lines += ["", *to.wrapped(f"Also entered: {real_words(attempt.log.remarks)}".rstrip())]
         for one in attempt.log.remarks:
             lines += to.wrapped(f"{at_words(attempt, one.at_ns)} {remark_words(one)}", first=4, hang=8)
     return lines

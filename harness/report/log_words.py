@@ -7,11 +7,15 @@ from typing import Final
 
 from harness.core.model import Site, Step
 from harness.report.document import AttemptDocument
-from harness.report.log_book import TENTH_NS, Ending, LogEntry, LogRemark, LogStep, stamp, when_words
+from harness.report.log_book import TENTH_NS, Ending, LogEntry, LogRemark, LogStep, Remark, stamp, when_words
 
 HISTORY_NOTE: Final = (
     "Every alarm below was simulated during this test. Alarm histories, printers and building systems that show it at "
     "these times show a test. Times are those of the testing machine; the controller's own clock may differ."
+)
+
+REAL_NOTE: Final = (
+    "What came on unexplained was not raised by this test: its entries may be real alarms, and are not to be marked."
 )
 
 RAISE, CLEAR = Step.RAISE, Step.CLEAR
@@ -64,6 +68,11 @@ def remark_words(one: LogRemark) -> str:
 def at_words(attempt: AttemptDocument, at_ns: int) -> str:
     """When something was entered, as local time, rounded down."""
     return stamp(attempt.utc_ns(at_ns) // TENTH_NS, attempt.utc_offset_s)
+
+
+def real_words(remarks: Iterable[LogRemark]) -> str:
+    """What to say where something came on that nobody raised; '' where nothing did."""
+    return REAL_NOTE if any(one.kind is Remark.UNEXPLAINED for one in remarks) else ""
 
 
 def not_cleared_words(names: Iterable[str]) -> str:

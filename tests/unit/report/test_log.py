@@ -74,6 +74,7 @@ def test_the_text_has_every_stimulus_and_room_to_sign(document: ReportDocument, 
         assert word in told
     assert "NOT CLEARED, or not proven to be: day.high" in flat
     assert "CLEARING NOT PROVEN" in flat
+    assert "may be real alarms, and are not to be marked" in flat
     assert "Sensing element not tested." in flat
     assert "authority having jurisdiction" in flat
 

@@ -298,6 +298,14 @@ def test_the_command_tells_and_its_exit_code_says_it(path: Path, capsys: pytest.
     assert {it["found"] for it in document["simulated"]} == {"cannot be told"}
 
 
+def test_a_history_that_does_not_reach_so_far_says_so(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = path.with_name("h.csv")
+    for rows, told in ((stamps()[:6], "the history ends before it"), (stamps()[4:], "the history begins after it")):
+        file.write_text(table(rows))
+        assert run(path, file, *COLUMNS, *WORDS) == 1
+        assert told in " ".join(capsys.readouterr().out.split())
+
+
 def test_the_site_file_can_say_how_it_is_written(tmp_path: Path) -> None:
     text = SITE.replace(
         "alarms:\n",
