@@ -175,7 +175,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         work = bench(given.alarms, folder)
-        robot, whole_s, used_s = asyncio.run(work) if given.real else run(lambda: work)
+        robot, whole_s, used_s = asyncio.run(work) if given.real else run(lambda: work, tick_ns=1_000)
         judged = judge_record(folder / "run.farend")
         verdicts = [it.verdict.verdict_class for it in judged.judgement.results]
         judged.reader.close()
