@@ -8,6 +8,7 @@ from xml.etree import ElementTree as ET
 from harness.core.model import Cause, Result
 from harness.core.verdicts import VerdictClass
 from harness.report import human
+from harness.report.correction_lines import head_words
 from harness.report.document import ReportDocument
 from harness.report.safe import safe_text
 from harness.report.standing import Row, StandingStray, standing_of
@@ -59,6 +60,10 @@ def _suite_properties(suite: ET.Element, document: ReportDocument) -> None:
         told.append(
             (f"attempt-{number}", f"{attempt.record} sha256={attempt.sha256} {human.utc(attempt.started_utc_ns)}")
         )
+        told += [
+            (f"attempt-{number}-correction-{one.number}", f"{head_words(one)}: {one.about}: {one.change}; {one.reason}")
+            for one in attempt.corrections
+        ]
     _properties(suite, told)
 
 

@@ -144,6 +144,14 @@ def test_the_date_of_its_clock_is_wrong(record: JudgedRecord, day: int) -> None:
     assert wide.is_certain
 
 
+@pytest.mark.parametrize("day", ["24/11", "25/10", "25/12"])
+def test_a_date_without_a_year_that_is_wrong(record: JudgedRecord, day: str) -> None:
+    data = table(stamps()).replace("25/11/2026", day)
+    it = compared(record, "h.csv", data, form=replace(FORM, time_format="%d/%m %H:%M:%S"))
+    assert {one for *_, one in found(it)} == {Found.UNTOLD}
+    assert "5 of 5 simulated alarms would be in the history" in it.reconciled.why_untold
+
+
 def test_times_without_a_year_over_the_end_of_daylight_saving(tmp_path: Path) -> None:
     """At 03:00 of 2026-10-25 the site's clocks went back to 02:00; the record says its times in one offset."""
     maker = RecordMaker(tmp_path / "run.farend", seconds=120)
