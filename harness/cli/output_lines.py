@@ -104,7 +104,7 @@ class Outputs:
         raised = steps.get(Step.RAISE)
         seen = self._seen.get(row.point, _Seen())
         if raised is None or not raised.is_sent:
-            return "on before anything was raised" if self._is_on(row.point) else ""
+            return "on before anything was raised" if self._is_on(row.point) else row.behaviour.value
         if seen.on_ns is None:
             waited = _seconds(self._clock() - raised.at.hi)
             limit = row.limits.appears_within_ns

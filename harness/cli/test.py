@@ -219,7 +219,8 @@ def perform(
         note(f"report: {html_file}")
     note(f"record: {options.record}")
     if why:
-        note_wrapped(why, is_urgent=not options.guided or not why.startswith("left: "))
+        is_left = options.guided and why.startswith("left: ")
+        note_wrapped(f"{why} {options.record}" if is_left else why, is_urgent=not is_left)
     say_open(judged.ledger, options.ledger)
     if is_changed:
         note_wrapped(

@@ -22,13 +22,10 @@ def refuse_fine_claims(site: Site, stimuli: Mapping[str, Stimulus], judgement: J
     def refused(result: Result) -> Result:
         stimulus, row = stimuli[result.stimulus], rows[result.expectation]
         finest_ns = stimulus.finest_ns
-        if not finest_ns or row.behaviour is Behaviour.QUIET or result.verdict.verdict_class is not VerdictClass.PASS:
+        if not finest_ns or result.verdict.verdict_class is not VerdictClass.PASS:
             return result
-        limits = {
-            "appears within": None if stimulus.timed_by else row.limits.appears_within_ns,
-            "gone within": row.limits.gone_within_ns if _goes_by_a_key(row, stimulus) else None,
-        }
-        fine = {name: limit for name, limit in limits.items() if limit is not None and limit < finest_ns}
+        limits = limits_by_key(row, is_timed=bool(stimulus.timed_by))
+        fine = {name: limit for name, limit in limits.items() if limit < finest_ns}
         if not fine:
             return result
         named = " and ".join(f"{name} {duration(limit)}" for name, limit in fine.items())
@@ -39,10 +36,17 @@ def refuse_fine_claims(site: Site, stimuli: Mapping[str, Stimulus], judgement: J
     return replace(judgement, results=tuple(refused(it) for it in judgement.results))
 
 
-def _goes_by_a_key(row: Expectation, stimulus: Stimulus) -> bool:
-    """Whether when a point must be gone hangs on a step that only a key timed."""
-    if row.behaviour is Behaviour.PULSE:
-        return False  # it ends by itself, after its onset
-    if row.behaviour is Behaviour.FOLLOWS and row.released_by is not Step.SILENCE:
-        return not stimulus.timed_by
-    return True
+def limits_by_key(row: Expectation, *, is_timed: bool) -> dict[str, int]:
+    """The limits of a row, in ns by name, that hang on a step which a key alone times, where a person raises.
+
+    ``is_timed``: a reference point times the raise and the clear.
+    """
+    if row.behaviour is Behaviour.QUIET:
+        return {}
+    is_of_clear = row.behaviour is Behaviour.FOLLOWS and row.released_by is not Step.SILENCE
+    ends_by_itself = row.behaviour is Behaviour.PULSE  # after its onset, so that no step matters
+    limits = {
+        "appears within": None if is_timed else row.limits.appears_within_ns,
+        "gone within": None if ends_by_itself or (is_of_clear and is_timed) else row.limits.gone_within_ns,
+    }
+    return {name: limit for name, limit in limits.items() if limit is not None}

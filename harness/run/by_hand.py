@@ -9,13 +9,14 @@ at any time.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from typing import Final
 
 from harness.core.behaviours import output_table
 from harness.core.durations import duration
 from harness.core.instants import Bounds
 from harness.core.model import KEY_BEFORE_NS, Alarm, Behaviour, Expectation, Point, Site, Step
+from harness.correlate.by_hand import limits_by_key
 from harness.run.guide import Guide, Pressed
 from harness.run.live import LiveSource, PointState
 from harness.run.order import Item
@@ -30,27 +31,30 @@ _WORDS: Final = {
     Step.RESET: "RESET {name}",
 }
 
+FINE_NAMED_MAX: Final = 2
+"""So many rows are named, beside how many there are."""
+
 TIMED_BY_REFERENCE: Final = (Step.RAISE, Step.CLEAR)
 """The steps that a reference point sees."""
 
 
-def too_fine_by_hand(site: Site, items: Iterable[Item]) -> Iterator[str]:
-    """What a guided test will not certify, in words: limits that are finer than the key of a person tells."""
+def too_fine_by_hand(site: Site, items: Iterable[Item]) -> str:
+    """What a guided test will not certify, in words: limits finer than the key of a person tells. '' for none."""
     finest_ns = site.key_within_ns + KEY_BEFORE_NS
-    for item in items:
-        if item.alarm.reference is not None:
-            continue
-        fine = [
-            row.point
-            for row in item.loud
-            for limit in (row.limits.appears_within_ns, row.limits.gone_within_ns)
-            if limit is not None and limit < finest_ns
-        ]
-        if fine:
-            yield (
-                f"{item.alarm.name}: no reference point times it, and its key tells no finer than "
-                f"{duration(finest_ns)}: shorter limits are not certified at {', '.join(dict.fromkeys(fine))}"
-            )
+    fine = [
+        row
+        for item in items
+        for row in item.loud
+        if any(limit < finest_ns for limit in limits_by_key(row, is_timed=item.alarm.reference is not None).values())
+    ]
+    if not fine:
+        return ""
+    more = f" and {len(fine) - FINE_NAMED_MAX} more" if len(fine) > FINE_NAMED_MAX else ""
+    rows = ", ".join(f"{row.alarm} at {row.point}" for row in fine[:FINE_NAMED_MAX])
+    return (
+        f"a key tells no finer than {duration(finest_ns)}: shorter limits are not certified, so {rows}{more} can fail "
+        "and not pass. A reference point times raise and clear; nothing but a key times the other steps"
+    )
 
 
 class ByHand:

@@ -188,7 +188,8 @@ async def run_test(
     links = {item.alarm.name: sorted({site.points[row.point].link for row in item.rows}) for item in selected}
     left_out = {item.alarm.name for item in selected} - {item.alarm.name for item in items}
     if guide is not None:
-        for text in too_fine_by_hand(site, items):
+        text = too_fine_by_hand(site, items)
+        if text:
             view.trouble(text)
     if left_out:
         view.trouble(f"not raised, so unknown: {', '.join(sorted(left_out))} (no writes in the site file, or excluded)")

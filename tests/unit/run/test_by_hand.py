@@ -267,11 +267,17 @@ def test_a_person_cannot_clear_what_clears_by_itself() -> None:
 
 
 def test_what_a_key_is_too_coarse_for_is_said_before() -> None:
-    said = list(too_fine_by_hand(SITE, plan_of(SITE, Selection())))
-    assert said == [
-        f"{name}: no reference point times it, and its key tells no finer than 1.1 s: "
-        f"shorter limits are not certified at {point}"
-        for name, point in (("a.high-high", "hh"), ("a.low", "low"), ("b.leak", "leak"))
-    ]
+    assert too_fine_by_hand(SITE, plan_of(SITE, Selection())) == (
+        "a key tells no finer than 1.1 s: shorter limits are not certified, so a.high-high at hh, a.low at low and 1 "
+        "more can fail and not pass. A reference point times raise and clear; nothing but a key times the other steps"
+    )
     longer = site_of(("appears within: 1 s", "appears within: 1100 ms"))
-    assert list(too_fine_by_hand(longer, plan_of(longer, Selection()))) == []
+    assert too_fine_by_hand(longer, plan_of(longer, Selection())) == ""
+
+
+def test_a_reference_point_does_not_make_an_acknowledge_finer() -> None:
+    changes = (("appears within: 1 s, gone within: 2 s", "appears within: 500 ms, gone within: 1 s"),)
+    for behaviour, is_fine in (("follows", False), ("until-acknowledged", True), ("latched", True), ("pulse", False)):
+        site = site_of(*changes, ("address: 1, behaviour: follows", f"address: 1, behaviour: {behaviour}"))
+        text = too_fine_by_hand(site, plan_of(site, Selection(only=("a.high",), links=("bms",))))
+        assert bool(text) is is_fine, behaviour
