@@ -11,6 +11,7 @@ from harness.core.links import BacnetLink, MqttLink, TextLink
 from harness.core.model import Behaviour, Cause, CauseKind, Equal
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
+from harness.correlate.causes.doubts import in_doubt
 from harness.correlate.causes.findings import Finding
 from harness.correlate.causes.words import alarms, listed, pair_text, pairs, point, series
 from harness.correlate.wording import time_text
@@ -134,8 +135,8 @@ def _told_too_close(case: Case, link: str, numbers: Sequence[int]) -> Cause:
         text=f"what was told on link {link} came {known}, so these changes cannot be timed closely enough",
         evidence=series(f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers),
         next_check=f"{settle}; hold the alarm for longer than that delay; or set a limit that can be proven",
-        equals=_in_doubt(case, numbers),
-        deciding="the same alarm held for several times that delay" if _in_doubt(case, numbers) else "",
+        equals=in_doubt(case, numbers),
+        deciding="the same alarm held for several times that delay" if in_doubt(case, numbers) else "",
     )
 
 
@@ -178,29 +179,9 @@ def _straddles(case: Case, link: str, numbers: Sequence[int]) -> Cause:
         evidence=told,
         next_check="shorten the poll period as far as the evidence says, name a reference point that is polled "
         "faster, or set a limit that can be proven",
-        equals=_in_doubt(case, numbers),
-        deciding="the same alarm held for longer, and read more often" if _in_doubt(case, numbers) else "",
+        equals=in_doubt(case, numbers),
+        deciding="the same alarm held for longer, and read more often" if in_doubt(case, numbers) else "",
     )
-
-
-def _in_doubt(case: Case, numbers: Sequence[int]) -> tuple[Equal, ...]:
-    """The fails that these results may be: each obligation whose limit lies within the bounds."""
-    found: dict[str, Equal] = {}
-    for n in numbers:
-        result, demand = case.results[n], case.demand(n)
-        limits, latency, end, visible = demand.limits, result.latency, result.end, result.visible
-        if limits.appears_within_ns is not None and latency is not None and latency.hi > limits.appears_within_ns:
-            found["late"] = Equal(kind=CauseKind.TIME, code="output-delay", text="it comes late by itself")
-        stay, short = demand.stay_until, limits.visible_for_ns
-        too_short = short is not None and visible is not None and visible.lo < short
-        if end is not None and ((stay is not None and end.lo < stay.hi) or too_short):
-            text = "it drops by itself while the alarm is still up"
-            found["short"] = Equal(kind=CauseKind.MEANING, code="drops-early", text=text)
-        if end is not None and end.is_open_above:
-            found["stays"] = Equal(kind=CauseKind.MEANING, code="never-gone", text="the output is stuck")
-        elif end is not None and demand.deadline is not None and end.hi > demand.deadline.lo:
-            found["slow"] = Equal(kind=CauseKind.TIME, code="slow-to-go", text="it goes off late by itself")
-    return tuple(found.values())
 
 
 def _never_released(case: Case, link: str, numbers: Sequence[int]) -> Cause:
@@ -231,8 +212,8 @@ def _masked(case: Case, name: str, numbers: Sequence[int]) -> Cause:
         text=f"{point(case, name)} is shared, and another alarm held it",
         evidence=series(f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers),
         next_check="raise these alarms one at a time, each only after the point went off again",
-        equals=_in_doubt(case, numbers),
-        deciding="the same alarm raised alone" if _in_doubt(case, numbers) else "",
+        equals=in_doubt(case, numbers),
+        deciding="the same alarm raised alone" if in_doubt(case, numbers) else "",
     )
 
 

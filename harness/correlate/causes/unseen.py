@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.core.instants import FOREVER, Bounds
+from harness.core.links import BacnetLink, ModbusLink
 from harness.core.model import Behaviour
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
@@ -37,13 +38,14 @@ def unseen(case: Case, number: int) -> list[Bounds]:
 def _ends(case: Case, point: str, demand: Demand) -> Iterator[Bounds]:
     """The gaps in which what held a point at a raise may have gone, or this alarm come on, unseen."""
     sketch = case.sketches[point]
-    if sketch.is_told:
-        return
+    if sketch.is_told or not isinstance(case.site.links.get(case.link_of(point)), ModbusLink | BacnetLink):
+        return  # what is told, or looked at by a person, has no polls that could fail
     for at in sketch.sightings_touching(demand.raised.lo, demand.search_end_hi):
         if sketch.end_lo[at] < demand.raised.hi <= sketch.end_hi[at] < FOREVER:
             yield Bounds(sketch.end_lo[at], sketch.end_hi[at])
     for gap in sketch.wide_gaps(sketch.hold.on_ns, demand.raised.lo, demand.search_end_hi):
-        yield Bounds(max(gap.lo, 0), min(gap.hi, demand.search_end_hi))
+        if gap.lo > -FOREVER:
+            yield Bounds(gap.lo, min(gap.hi, demand.search_end_hi))
 
 
 def _was_on(case: Case, point: str, demand: Demand) -> bool:
