@@ -137,7 +137,7 @@ def test_json_is_on_every_command_that_says_something(name: str) -> None:
 def test_the_two_set_up_lines() -> None:
     lines = list(shell_lines(README))
     assert "python3 -m venv .venv && .venv/bin/pip install . && .venv/bin/farend demo" in lines
-    assert "python3 -m venv .venv && .venv/bin/pip install -e '.[test]' && .venv/bin/pytest" in lines
+    assert "python3 -m venv .venv && .venv/bin/pip install -e '.[test]' && .venv/bin/pytest -n auto" in lines
 
 
 def test_every_file_that_the_documents_name_is_there() -> None:
