@@ -1,0 +1,106 @@
+"""How likely a trial is for each visible time: bracketed at both ends, or seen by nobody. Pure, numpy.
+
+An output comes on at u and is visible for d. Samples bracket both ends, so d is doubly interval-censored; and a short d
+is more often seen by nobody, so the trials that saw something are the longer ones (length bias). A trial without a
+sighting is therefore an observation like any other, and leaving it out is not an approximation but an error: the share
+that stays below one poll period then comes out as nothing.
+
+The instant u counts as equally likely all over the bounds that were known for it *before* anything was read. That is
+true where the stimuli are raised at random against the polls (``phase_lock`` tests it), and nothing else is assumed:
+
+    seen:    how many u in the bounds of the onset have u + d in the bounds of the end
+    unseen:  how many u in the bounds of the onset have no sample in [u, u + d)
+
+which for samples p apart is 1 - d/p, cut at 0. Source: the likelihood for doubly censored data of De Gruttola, Lagakos,
+*Biometrics* 45 (1989) 1, with a known distribution of the first event; the unseen term follows from its definition.
+
+With one fixed period alone nothing tells how visible times below it are spread: only the mean of min(d, period) shows.
+Bounds are then wide, and right to be. Polls that vary, or two points with different periods, settle more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from harness.core.instants import FOREVER, Bounds
+from harness.measure.interval_censored import Times
+from harness.measure.mixture import Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """A sighting. ``onset``: when it came on, ``end``: the first instant of off again; open above while still on."""
+
+    onset: Bounds
+    end: Bounds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unseen:
+    """No sample found it on. ``onset``: when it would have come on, by what is known without this output.
+
+    It must not be narrowed to the gap in which it must have been: that gap was chosen by the miss. ``samples_ns``:
+    when the output was read, ascending, from the last reading before ``onset.lo`` to the first from ``onset.hi`` on.
+    A failed poll is not a reading: it leaves a wider gap. A visible time that began at u is found by a reading at u.
+    """
+
+    onset: Bounds
+    samples_ns: tuple[int, ...]
+
+    def __post_init__(self) -> None:
+        if not self.samples_ns or self.samples_ns[0] > self.onset.lo or self.samples_ns[-1] < self.onset.hi:
+            raise ValueError(
+                f"samples_ns={self.samples_ns[:1]}..{self.samples_ns[-1:]}: expected readings from before "
+                f"{self.onset.lo} to after {self.onset.hi}; narrow the onset to what was watched"
+            )
+        if any(later <= earlier for earlier, later in pairwise(self.samples_ns)):
+            raise ValueError("samples_ns: expected ascending instants, each once")
+
+    @property
+    def widest_gap_ns(self) -> int:
+        """No visible time of this length or longer can have gone unseen."""
+        return max((later - earlier for earlier, later in pairwise(self.samples_ns)), default=0)
+
+
+Trial = Seen | Unseen
+
+
+def candidates(trials: Sequence[Trial], cut: int | None = None) -> Times:
+    """The visible times that can hold mass in a most likely distribution, ascending.
+
+    Each likelihood is piecewise linear in d, and so is every weighted sum of them: it is greatest at 0 or where the
+    slope falls, which is at end.lo - onset.lo and end.hi - onset.hi of a sighting. With a ``cut`` also on both sides
+    of that.
+    """
+    found = {0} if cut is None else {0, max(cut, 0), max(cut, 0) + 1}
+    for trial in trials:
+        if isinstance(trial, Seen):
+            found.add(max(0, trial.end.lo - trial.onset.lo))
+            if not trial.end.is_open_above:
+                found.add(max(0, trial.end.hi - trial.onset.hi))
+    return np.array(sorted(found), dtype=np.int64)
+
+
+def likelihood(trials: Sequence[Trial], visible_ns: Times) -> Floats:
+    """Shape (trials, visible times): the share of the onsets in its bounds that would give this trial."""
+    rows = [_seen(it, visible_ns) if isinstance(it, Seen) else _unseen(it, visible_ns) for it in trials]
+    return np.array(rows, dtype=np.float64).reshape(len(trials), len(visible_ns))
+
+
+def _seen(trial: Seen, visible_ns: Times) -> Floats:
+    first = np.maximum(trial.onset.lo, trial.end.lo - visible_ns)
+    last = np.minimum(trial.onset.hi, np.minimum(trial.end.hi, FOREVER) - visible_ns)
+    return np.asarray(np.maximum(last - first + 1, 0) / (trial.onset.width + 1), dtype=np.float64)
+
+
+def _unseen(trial: Unseen, visible_ns: Times) -> Floats:
+    counts = np.zeros(len(visible_ns), dtype=np.int64)
+    for earlier, later in pairwise(trial.samples_ns):
+        first = max(trial.onset.lo, earlier + 1)
+        last = np.minimum(trial.onset.hi, later - visible_ns)
+        counts += np.maximum(last - first + 1, 0)
+    return np.where(visible_ns == 0, 1.0, counts / (trial.onset.width + 1))

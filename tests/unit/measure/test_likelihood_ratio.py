@@ -1,0 +1,143 @@
+"""Bounds of shares and quantiles: what they hold, what they refuse to claim, and how often they are right."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from harness.core.instants import FOREVER, Bounds
+from harness.measure.interval_censored import after_until
+from harness.measure.likelihood_ratio import BracketedTimes, VisibleTimes, counted, is_kept, quantile, share_at
+from harness.measure.proportions import clopper_pearson
+from harness.measure.visible_time import Seen, Unseen
+from tests.peers.breast_cosmesis import RADIATION, months
+from tests.peers.simulated_polls import SECOND, latency_bounds, poll_instants, trial
+
+
+def test_exact_times_give_the_ratio_of_the_binomial() -> None:
+    """Nothing is bracketed: 2 [k log(p/s) + (n - k) log((1 - p)/(1 - s))] = 3.8415 at both ends, k = 6 of 20."""
+    found = share_at(BracketedTimes([Bounds.exactly(it) for it in range(20)]), 5)
+    assert (found.likely_low, found.likely_high) == pytest.approx((0.3, 0.3), abs=2e-3)
+    for end in (found.low, found.high):
+        assert 2 * (6 * np.log(0.3 / end) + 14 * np.log(0.7 / (1 - end))) == pytest.approx(3.8415, abs=0.01)
+
+
+def test_published_data_lie_within_and_counting_is_wider() -> None:
+    times = months(RADIATION)
+    found = share_at(BracketedTimes(times), 24)
+    low, high = counted(times, 24)
+    assert low <= found.low < found.likely_low <= 0.2390 <= found.likely_high < found.high <= high
+
+
+def test_all_shares_that_are_as_likely_are_kept() -> None:
+    """Every time lies in [1, 10]: at 5 any share at all is as likely."""
+    found = share_at(BracketedTimes([Bounds(1, 10)] * 30), 5)
+    assert (found.likely_low, found.likely_high, found.low, found.high) == (0.0, 1.0, 0.0, 1.0)
+    assert share_at(BracketedTimes([Bounds(1, 10)] * 30), 10).low > 0.9
+
+
+def test_quantiles_bracket_the_estimate_and_stay_open_where_nothing_bounds_them() -> None:
+    evidence = BracketedTimes(months(RADIATION))
+    for share in (0.1, 0.25, 0.5):
+        bounds, within = quantile(evidence, share), evidence.estimate.quantile(share)
+        assert bounds.lo <= within.lo <= within.hi <= bounds.hi
+    assert quantile(evidence, 0.9).is_open_above
+    assert quantile(BracketedTimes([after_until(5, None)] * 40), 0.5) == Bounds(6, FOREVER)
+
+
+def test_a_jump_is_its_own_quantile() -> None:
+    assert quantile(BracketedTimes([Bounds.exactly(7)] * 40), 0.5) == Bounds.exactly(7)
+
+
+def test_a_quantile_below_all_that_was_seen_is_open_below() -> None:
+    """One time proves nothing of the median."""
+    bounds = quantile(BracketedTimes([Bounds(3, 4)]), 0.5)
+    assert bounds.is_open_below
+    assert bounds.is_open_above
+
+
+def test_quantiles_and_shares_agree() -> None:
+    """A time is a possible median where half is a possible share of it."""
+    evidence = BracketedTimes(months(RADIATION))
+    bounds = quantile(evidence, 0.5)
+    assert is_kept(evidence, bounds.lo, 0.5)
+    assert not is_kept(evidence, bounds.lo - 1, 0.5)
+    assert not is_kept(evidence, bounds.hi, 0.5)
+
+
+def test_trials_that_saw_nothing_enter() -> None:
+    """Exponential visible times of mean 1.01 s, polls 1 s apart: the truth below one period is 0.629.
+
+    The sightings alone put 0.000 there. All trials together keep the truth, and refuse what the sightings said.
+    """
+    rng = np.random.default_rng(12)
+    trials = [
+        trial(
+            poll_instants(rng, 1.0, lost=0.0, jitter=0.0),
+            Bounds(0, 2 * SECOND),
+            int(rng.random() * 2 * SECOND),
+            int(rng.exponential(1.01) * SECOND),
+        )
+        for _ in range(80)
+    ]
+    seen = [it for it in trials if isinstance(it, Seen)]
+    assert 0.2 < 1 - len(seen) / len(trials) < 0.55
+    truth = 1 - np.exp(-1 / 1.01)
+    below = SECOND - 2
+    assert VisibleTimes(seen).shares(below)[0] == pytest.approx(0.0, abs=5e-4)
+    together = share_at(VisibleTimes(trials), below)
+    assert together.low < together.likely_low < truth < together.likely_high
+    assert not is_kept(VisibleTimes(trials), below, 0.1)
+
+
+def test_with_one_fixed_period_the_spread_below_it_is_not_claimed() -> None:
+    """Half of 40 unseen, half seen once: all 0.5 s long, or half 0 and half 1 s. The two cannot be told apart."""
+    unseen = Unseen(onset=Bounds(1, 1000), samples_ns=(0, 1000, 2000))
+    seen = Seen(onset=Bounds(1, 1000), end=Bounds(1001, 2000))
+    evidence = VisibleTimes([unseen] * 20 + [seen] * 20)
+    found = share_at(evidence, 999)
+    assert found.likely_low == pytest.approx(0.5, abs=2e-3)
+    assert found.likely_high == pytest.approx(1.0, abs=5e-3)
+    assert evidence.best == pytest.approx(40 * np.log(0.5), abs=1e-6)
+
+
+def test_an_output_that_never_shows_has_visible_time_zero() -> None:
+    evidence = VisibleTimes([Unseen(onset=Bounds(1, 1000), samples_ns=(0, 1000))] * 59)
+    found = share_at(evidence, 0)
+    assert found.likely_high == 1.0
+    assert quantile(evidence, 0.5).lo == 0
+
+
+def test_what_was_watched_must_hold_the_onset() -> None:
+    with pytest.raises(ValueError, match="expected readings from before 5 to after 9; narrow"):
+        Unseen(onset=Bounds(5, 9), samples_ns=(6, 10))
+    with pytest.raises(ValueError, match="ascending"):
+        Unseen(onset=Bounds(5, 9), samples_ns=(1, 8, 8, 10))
+    with pytest.raises(ValueError, match="trials is empty"):
+        VisibleTimes([])
+    with pytest.raises(ValueError, match="confidence=95"):
+        is_kept(BracketedTimes([Bounds(1, 2)]), 1, 0.5, confidence=95)
+
+
+def test_counting_has_the_bounds_of_clopper_and_pearson_where_all_is_settled() -> None:
+    low, high = counted([Bounds.exactly(it) for it in range(20)], 5)
+    exact = clopper_pearson(6, 20)
+    assert (low, high) == pytest.approx((exact.low, exact.high))
+
+
+@pytest.mark.parametrize(("period_s", "lost", "jitter"), [(0.2, 0.0, 0.0), (1.5, 0.2, 0.3)])
+def test_latency_bounds_cover_the_truth(period_s: float, lost: float, jitter: float) -> None:
+    """60 simulated runs of 30 trials; the benchmark has the large numbers. Fewer than 50 kept: 1 in 1,000,000 at 95 %."""
+    rng = np.random.default_rng(3)
+    median = int(np.log(2) * SECOND)
+    kept = counted_kept = 0
+    for _ in range(60):
+        times = [
+            latency_bounds(poll_instants(rng, period_s, lost=lost, jitter=jitter), int(rng.exponential(1.0) * SECOND))
+            for _ in range(30)
+        ]
+        kept += is_kept(BracketedTimes(times), median, 0.5)
+        low, high = counted(times, median)
+        counted_kept += low <= 0.5 <= high
+    assert kept >= 50
+    assert counted_kept >= 50
