@@ -26,7 +26,8 @@ PATTERNS: Final = (
     _field(
         "raised",
         kinds.TEXT,
-        "Regular expression of the whole line printed when raised; {text}, {code} and {name} are the alarm's.",
+        "Regular expression of the whole line printed when raised; {text}, {code} and {name} are the alarm's, and a "
+        "group (?P<seq>...) is the running number by which a line that comes again is known.",
     ),
     _field("acknowledged", kinds.TEXT, "The same for the line printed when acknowledged."),
     _field("cleared", kinds.TEXT, "The same for the line printed when cleared."),
