@@ -17,7 +17,8 @@ from harness.site.reviews import Detail, Reviews
 KEYS: Final = {"a": Decision.ACCEPTED, "i": Decision.ISOLATED, "x": Decision.EXCLUDED}
 BACK: Final = "u"
 DONE: Final = "y"
-_DECIDE: Final = "  a accepted, i isolated, x exclude its alarms, u take the last one back: "
+_DECIDE: Final = "  a accepted, i isolated, x exclude its alarms"
+_OR_BACK: Final = ", u take the last one back"
 _FINISH: Final = "\ny: these are my decisions; u: take the last one back: "
 
 
@@ -50,7 +51,11 @@ def ask_reviews(
             name, of = owners[len(made)]
             _show(site, name, of, f"{len(made) + 1} of {len(owners)}")
             back = {BACK: "taken back"} if made else {}
-            pressed = one_of(_DECIDE, {one: str(decision) for one, decision in KEYS.items()} | back, key)
+            pressed = one_of(
+                _DECIDE + (_OR_BACK if made else "") + ": ",
+                {one: str(decision) for one, decision in KEYS.items()} | back,
+                key,
+            )
             if pressed != BACK:
                 isolated = describe(name) if describe is not None and KEYS[pressed] is Decision.ISOLATED else ""
                 made.append((name, KEYS[pressed], Detail(by=who, at_utc_ns=utc_ns(), isolated=isolated)))

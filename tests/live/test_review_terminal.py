@@ -18,6 +18,7 @@ import termios
 
 from tests.live.test_person_terminal import ESCAPES, Terminal  # it is for terminals too
 
+FIRST = "x exclude its alarms: "
 ASKED = "u take the last one back: "
 
 
@@ -25,7 +26,7 @@ def test_a_review_by_keys(tmp_path: Path) -> None:
     (tmp_path / "site.yaml").write_text(TEXT, encoding="utf-8")
     one = Terminal("review", "site.yaml", "--who", "Kim", cwd=tmp_path)
     try:
-        at = one.until(ASKED)
+        at = one.until(FIRST)
         shown = ESCAPES.sub(b"", one.shown).decode()
         assert "side effect 1 of 2, stops-pump: stops the pump" in shown
         assert "safeguard: a person at the pump" in shown
@@ -34,7 +35,7 @@ def test_a_review_by_keys(tmp_path: Path) -> None:
         at = one.until(ASKED, at)
         one.press("u")  # it was the wrong key
         one.until("side effect 1 of 2", at)
-        at = one.until(ASKED, at)
+        at = one.until(FIRST, at)
         one.press("i")
         at = one.until("(Enter: not said): ", at)
         one.press("pump off at its switch, tagged\r")
@@ -57,7 +58,7 @@ def test_whoever_stops_before_the_end_has_written_nothing(tmp_path: Path) -> Non
     (tmp_path / "site.yaml").write_text(TEXT, encoding="utf-8")
     one = Terminal("review", "site.yaml", cwd=tmp_path)
     try:
-        at = one.until(ASKED)
+        at = one.until(FIRST)
         one.press("a")
         one.until("side effect 2 of 2", at)
         one.until(ASKED, at)
