@@ -67,7 +67,13 @@ def reconcile(simulated: Sequence[Simulated], history: History, clock: Clock, ru
             return _untold(simulated, history, further)
     common = _common(best)
     if not clock.is_known and all(_agreeing(it) < AGREEING_MIN for it in best):
-        common = _on_one_entry(common)
+        common = _doubted(common, "the offset of its clock rests on one entry alone; read it (--clock-off)")
+    elif not clock.is_known and any(_is_far(it, run) for it in best):
+        common = _doubted(
+            common,
+            f"its clock would be {offset_words(best[0].regimes[0].offset)}, further off than the test was long, so "
+            "these may be the entries of another test; read the clock, and say how far it is off (--clock-off)",
+        )
     timeless = sum(entry.written_ns is None for entry in history.raised)
     return replace(common, differs=cost > timeless)  # each of these may be one that seems to be missing
 
@@ -203,9 +209,16 @@ def _regimes(best: Sequence[Reading]) -> tuple[Regime, ...]:
     )
 
 
-def _on_one_entry(common: Reconciled) -> Reconciled:
-    """One entry agrees with any clock: what was matched by it alone cannot be told."""
-    why = "the offset of its clock rests on one entry alone; read the clock and say how far it is off"
+def _is_far(reading: Reading, run: Bounds) -> bool:
+    """Whether its clock is off by more than the test was long: then all of it may be the same test at another time.
+
+    Two tests of one controller do not overlap, so entries that are nearer are not those of another one.
+    """
+    return all(min(abs(it.offset.lo), abs(it.offset.hi)) > run.width and 0 not in it.offset for it in reading.regimes)
+
+
+def _doubted(common: Reconciled, why: str) -> Reconciled:
+    """What rests on a clock that nobody knows cannot be told: one entry agrees with any clock, for one."""
 
     def doubted(it: SimulatedFound) -> SimulatedFound:
         return SimulatedFound(found=Found.UNTOLD, reason=why) if it.found in (Found.MATCHED, Found.TWICE) else it

@@ -173,8 +173,18 @@ def test_a_clock_that_is_further_off_than_said_is_not_taken_for_granted() -> Non
     assert not found.differs
     assert "with its clock 1 h 59 min" in found.why_untold
     assert "6 of 6 simulated alarms would be in the history" in found.why_untold
+    read = replace(CLOCK, within=Bounds(7190 * S, 7210 * S), is_known=True)
+    assert of(healthy(six(), 7200), clock=read).is_certain
+
+
+@pytest.mark.parametrize("offset_s", [1300, -1300])
+def test_the_same_test_at_another_time_does_not_pass_for_this_one(offset_s: int) -> None:
+    """Its entries are gone, and those of the same plan, raised once more, are there: only a clock that was read tells."""
     wide = replace(CLOCK, within=Bounds(-9000 * S, 9000 * S))
-    assert of(healthy(six(), 7200), clock=wide).is_certain
+    found = of(healthy(six(), offset_s), clock=wide)
+    assert {it.found for it in found.simulated} == {UNTOLD}
+    assert "these may be the entries of another test" in found.simulated[0].reason
+    assert not found.is_certain
 
 
 def test_one_entry_alone_confirms_no_clock() -> None:
