@@ -179,7 +179,7 @@ def test_a_clock_that_is_further_off_than_said_is_not_taken_for_granted() -> Non
 
 @pytest.mark.parametrize("offset_s", [1300, -1300])
 def test_the_same_test_at_another_time_does_not_pass_for_this_one(offset_s: int) -> None:
-    """Its entries are gone, and those of the same plan, raised once more, are there: only a clock that was read tells."""
+    """Its entries are gone, and those of the same plan, raised again, are there: only a clock that was read helps."""
     wide = replace(CLOCK, within=Bounds(-9000 * S, 9000 * S))
     found = of(healthy(six(), offset_s), clock=wide)
     assert {it.found for it in found.simulated} == {UNTOLD}
