@@ -156,8 +156,8 @@ class EntryFound:
 class Reconciled:
     """The whole comparison. ``simulated`` and ``entries`` in the order given; ``clears``: of cleared entries.
 
-    ``regimes``: what is known of the clock; empty where nothing is. ``why_untold``: why nothing can be told at all, ''
-    where something can. ``differs``: a difference is certain, even where it cannot be told which.
+    ``regimes``: what is known of the clock; empty where nothing is. ``why_untold``: why nothing that has an entry can
+    be told, '' where it can. ``differs``: a difference is certain, even where it cannot be told which.
     """
 
     simulated: tuple[SimulatedFound, ...]

@@ -219,20 +219,18 @@ def _is_far(reading: Reading, run: Bounds) -> bool:
 
 def _doubted(common: Reconciled, why: str) -> Reconciled:
     """What rests on a clock that nobody knows cannot be told: one entry agrees with any clock, for one."""
-
-    def doubted(it: SimulatedFound) -> SimulatedFound:
-        return SimulatedFound(found=Found.UNTOLD, reason=why) if it.found in (Found.MATCHED, Found.TWICE) else it
-
-    def doubted_entry(it: EntryFound) -> EntryFound:
-        told = (Found.MATCHED, Found.TWICE, Found.FOREIGN)
-        return EntryFound(found=Found.UNTOLD, reason=why) if it.found in told else it
-
+    found = (Found.MATCHED, Found.TWICE, Found.FOREIGN)
     return replace(
         common,
-        simulated=tuple(doubted(it) for it in common.simulated),
-        entries=tuple(doubted_entry(it) for it in common.entries),
-        clears=tuple(doubted_entry(it) for it in common.clears),
+        simulated=tuple(_UNTOLD if it.found in found else it for it in common.simulated),
+        entries=tuple(_UNTOLD_ENTRY if it.found in found else it for it in common.entries),
+        clears=tuple(_UNTOLD_ENTRY if it.found in found else it for it in common.clears),
+        why_untold=why,
     )
+
+
+_UNTOLD: Final = SimulatedFound(found=Found.UNTOLD)
+_UNTOLD_ENTRY: Final = EntryFound(found=Found.UNTOLD)
 
 
 def _further(simulated: Sequence[Simulated], history: History, clock: Clock, run: Bounds, cost: int) -> str:
@@ -258,9 +256,9 @@ def _further(simulated: Sequence[Simulated], history: History, clock: Clock, run
 
 def _untold(simulated: Sequence[Simulated], history: History, why: str) -> Reconciled:
     return Reconciled(
-        simulated=tuple(SimulatedFound(found=Found.UNTOLD) for _ in simulated),
-        entries=tuple(EntryFound(found=Found.UNTOLD) for _ in history.raised),
-        clears=tuple(EntryFound(found=Found.UNTOLD) for _ in history.cleared),
+        simulated=(_UNTOLD,) * len(simulated),
+        entries=(_UNTOLD_ENTRY,) * len(history.raised),
+        clears=(_UNTOLD_ENTRY,) * len(history.cleared),
         why_untold=why,
     )
 

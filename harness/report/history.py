@@ -93,7 +93,7 @@ def summary_words(document: HistoryDocument) -> str:
 def _clock_words(document: HistoryDocument) -> list[str]:
     reconciled = document.reconciled
     if reconciled.why_untold:
-        return [f"UNKNOWN: nothing can be told: {reconciled.why_untold}"]
+        return [f"UNKNOWN: {reconciled.why_untold}"]
     told = []
     for number, regime in enumerate(reconciled.regimes):
         if not regime.agreeing:
