@@ -19,6 +19,9 @@ FAILURES: Final = (OnWhen.FAILURE_LOW, OnWhen.FAILURE_HIGH)
 _OPPOSITE: Final = {OnWhen.ABOVE: OnWhen.BELOW, OnWhen.BELOW: OnWhen.ABOVE}
 
 
+_TOO_LATE: Final = Equal(
+    kind=CauseKind.TIME, code="later-than-search", text="the current changes later than was waited for"
+)
 _STUCK: Final = Equal(kind=CauseKind.IDENTITY, code="loop-stuck", text="the input goes on giving an old value")
 
 
@@ -199,6 +202,7 @@ def _no_failure(case: Case, link: str, numbers: Sequence[int]) -> Cause:
                 text=f"the input of link {link} clips at 4 mA and 20 mA, so that no failure current can be read",
             ),
             _STUCK,
+            _TOO_LATE,
         ),
         deciding="a meter in the loop while the probe has failed: a current below 3.6 mA or above 21 mA "
         "that is not read "
@@ -228,6 +232,7 @@ def _scale(case: Case, link: str, numbers: Sequence[int]) -> Cause:
                 text="the alarm does not drive the current, or not for long enough to be read",
             ),
             _STUCK,
+            _TOO_LATE,
         ),
         deciding="a meter in the loop, or the raw counts, while the alarm is up",
     )
