@@ -172,12 +172,23 @@ def _reversed(case: Case, link: str, seen: Sequence[tuple[int, Appearance]]) -> 
                     code="swapped-pair",
                     text="the alarms above and below drive the current to each other's values",
                 ),
+                *((_LATE_BEFORE,) if any(_missed_its_own(case, it) for _, it in seen) else ()),
             ),
             deciding="the current while nothing is raised, against the level at the tank",
         ),
         results=tuple(numbers),
         seen=tuple(dict.fromkeys(left for n, it in seen for left in (it, *_left_at(case, n)))),
     )
+
+
+_LATE_BEFORE: Final = Equal(
+    kind=CauseKind.TIME, code="later-than-search", text="the level of an alarm that was raised before it comes late"
+)
+
+
+def _missed_its_own(case: Case, it: Appearance) -> bool:
+    """True where the alarm of a level that came on had missed it when it was raised."""
+    return any(case.results[n].verdict in MISSING for n in case.by_point.get(it.point, ()))
 
 
 def _left_at(case: Case, number: int) -> list[Appearance]:
