@@ -52,6 +52,7 @@ _SAID: Final = {
     Heard.EARLY: "noted: {done} already",
     Heard.AGAIN: "noted: {done} at this key or at the one before",
     Heard.TOO_SOON: "{key} came too soon after this was asked; press it again once it is done",
+    Heard.CHANGED: "{key}: something else is asked now; read it, and press again once it is done",
     Heard.NOT_RAISED: "{key}: nothing is raised yet",
     Heard.NOTHING: "{key}: nothing is asked that it could answer",
 }

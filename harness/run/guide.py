@@ -103,6 +103,8 @@ class Heard(StrEnum):
     AGAIN = "taken once more"
     """The step had been done already: it was done at the one key or at the other."""
     TOO_SOON = "too soon after it was asked"
+    CHANGED = "something else is asked now"
+    """Meant for what was asked before, which nobody answered: the next key counts."""
     NOT_RAISED = "nothing is raised yet"
     NOTHING = "nothing is asked"
 
@@ -168,6 +170,8 @@ class Guide:
         self._done: set[Step] = set()
         self._early: dict[Step, Pressed] = {}  # steps of this stimulus that were done without having been proposed
         self._answer: asyncio.Future[Pressed] | None = None
+        self._is_chosen = False  # the person wants something else than what is asked
+        self._is_changed = False  # what was asked before was given up without the person
         self._reason: asyncio.Future[str] | None = None
         self._late_of: tuple[Step, Bounds] | None = None
 
@@ -235,6 +239,7 @@ class Guide:
         if said is Said.NOTE:
             self._event("note", at_ns, {"text": reason})
         elif self._interrupt is not None:
+            self._is_chosen = True
             self._interrupt(Interruption(why=_INTERRUPTING[said], text=reason))
         self._changed()
         return True
@@ -264,6 +269,7 @@ class Guide:
         self._since_ns = self._clock()
         self._early.clear()
         self._done.clear()
+        self._is_chosen = self._is_changed = False
         self._late_of = None
         self.rest("")
 
@@ -285,7 +291,9 @@ class Guide:
     async def step(self, step: Step, text: str, *, may_be_nothing: bool = False) -> Pressed:
         """Propose a step, and wait until the person says that it is done. One that was done early is taken at once."""
         pressed = self._early.pop(step, None)
-        if pressed is None:
+        if pressed is not None:
+            self._done.add(step)
+        else:
             self._asked_ns = self._clock()
             self._step, self._text, self._may_be_nothing = step, text, may_be_nothing
             self._event("asked", self._asked_ns, {"step": step.value})
@@ -295,13 +303,12 @@ class Guide:
             self._changed()
             try:
                 pressed = await self._answer
+            except asyncio.CancelledError:
+                self._is_changed = not self._is_chosen
+                raise
             finally:
                 self._answer = None
                 self.rest("")
-        if pressed.is_done:
-            self._done.add(step)
-        if step is Step.RAISE:
-            self._since_ns = self._asked_ns
         return pressed
 
     def late_of(self, step: Step | None, at: Bounds | None = None) -> None:
@@ -341,23 +348,16 @@ class Guide:
             return Heard.NOTHING
         if self._is_too_soon(key):
             return Heard.TOO_SOON
-        self._choosing = None
-        self._answer.set_result(self._pressed(key, is_done=is_done))
-        self.rest("")
-        return Heard.TAKEN
+        if self._is_changed:
+            self._is_changed = False
+            return Heard.CHANGED
+        return self._taken(key, is_done=is_done)
 
     def _named(self, step: Step, key: Bounds) -> Heard:
         """The key of one step, whatever is asked."""
         if self._answer is not None and not self._answer.done() and step is self._step:
-            if not self._is_too_soon(key):
-                return self._answered(key, is_done=True)
-            if step is Step.RAISE:
-                return Heard.TOO_SOON
-            # Nobody is so fast: it was done before it was asked, and its own key says so.
-            self._choosing = None
-            self._answer.set_result(self._pressed(key))
-            self.rest("")
-            return Heard.TAKEN
+            # Nobody is so fast: it was done before it was asked, and its own key says so. A raise is not.
+            return Heard.TOO_SOON if step is Step.RAISE and self._is_too_soon(key) else self._taken(key)
         if not self._alarm:
             return Heard.NOTHING
         if Step.RAISE not in self._done:
@@ -374,6 +374,19 @@ class Guide:
         self._event("early", key.hi, {"step": step.value})
         self._changed()
         return Heard.EARLY
+
+    def _taken(self, key: Bounds, *, is_done: bool = True) -> Heard:
+        """The answer; what is pressed from now on is about what comes behind it."""
+        if self._answer is not None and self._step is not None:
+            self._answer.set_result(self._pressed(key, is_done=is_done))
+            if is_done:
+                self._done.add(self._step)
+            if self._step is Step.RAISE:
+                self._since_ns = self._asked_ns
+        self._choosing = None
+        self._is_changed = False
+        self.rest("")
+        return Heard.TAKEN
 
     def _is_too_soon(self, key: Bounds) -> bool:
         return key.lo < self._asked_ns + ANSWER_LEAST_NS

@@ -19,7 +19,7 @@ import pytest
 
 from harness.core.instants import NS_PER_MS
 from harness.core.model import Behaviour, Expectation, Result, Step, Stimulus
-from harness.core.verdicts import VerdictClass
+from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.engine import outlines_of, timed_by_reference
 from harness.record.found import Event
 from harness.run.gate import Reviews
@@ -286,3 +286,25 @@ def test_a_late_key_that_an_output_contradicts_is_taken_for_a_late_key(
         sys.stdout.write(f"\nsilently late: {dict(counted)}, {len(late)} seen\n")
     assert len(late) > 2
     assert counted["brief"] == 0
+
+
+def test_another_alarm_than_was_asked_for_proves_nothing_of_that_one(tmp_path: Path) -> None:
+    """Its points come on and nothing explains them: the run pauses, has it cleared, and goes on."""
+    asked = ("bulk-a.low", "bulk-a.water")
+    outcome = outcome_of(tmp_path / "run", STEADY, seed=5, only=asked, raises=lambda _: "day.low")
+    assert outcome.why == ""
+    verdicts = {(it.alarm, outcome.rows[it.expectation].behaviour): it.verdict for it in outcome.results}
+    for alarm, verdict in ((asked[0], Verdict.NOT_RUN), (asked[1], Verdict.CROSSED)):
+        assert verdicts[alarm, Behaviour.FOLLOWS] is verdict, "its reference point denies it, or its own point does"
+        assert verdicts[alarm, Behaviour.LATCHED].verdict_class is not PASS
+    interrupted = [it.data["why"] for it in outcome.events if it.kind == "interrupted"]
+    assert interrupted == ["unexplained", "unexplained"]
+    assert all(it.data["gone"] for it in outcome.events if it.kind == "unexplained")
+
+
+def test_what_is_done_without_being_asked_is_a_step_too(tmp_path: Path) -> None:
+    """A silence where no row is released by silence: it is in the record, with its bounds."""
+    outcome = outcome_of(tmp_path / "run", Ways(within_s=WITHIN_S, silences=True), seed=6, only=("bulk-a.water",))
+    (stimulus,) = outcome.stimuli.values()
+    assert stimulus.silenced is not None
+    check_steps(outcome)

@@ -32,7 +32,8 @@ class Ways:
 
     ``late``: the key comes much later, and then the one that says so. ``silent_late``: much later, and it says nothing.
     ``early``: done before it is asked, with the key of its own. ``just_before``: done before it is asked, and Enter as
-    soon as it is asked. ``twice``: Enter once more. ``within_s``: how late its key comes otherwise.
+    soon as it is asked. ``twice``: Enter once more. ``silences``: it silences each alarm, whether anybody asks or not.
+    ``within_s``: how late its key comes otherwise.
     """
 
     within_s: float
@@ -41,11 +42,12 @@ class Ways:
     early: float = 0.0
     just_before: float = 0.0
     twice: float = 0.0
+    silences: bool = False
     think_s: tuple[float, float] = (0.3, 2.0)
 
 
 class GuidedPerson:
-    """``attend`` is handed to a run. ``raises``: what it raises in place of what it is asked for."""
+    """``attend`` is handed to a run. ``raises``: the alarm that it takes for the one that is asked for."""
 
     def __init__(
         self,
@@ -78,6 +80,9 @@ class GuidedPerson:
                 await self._answer(asked.alarm, step)
                 if step is Step.RAISE:
                     await self._ahead(asked.alarm)
+                    if self._ways.silences:
+                        self._act(asked.alarm, Step.SILENCE)
+                        self._press(KEYS[Step.SILENCE])
 
     async def _asked(self) -> Proposal:
         while (asked := self._guide.pending()).step is None:
@@ -118,7 +123,7 @@ class GuidedPerson:
         if draw >= ways.early + ways.just_before:
             return
         step = self._random.choice([Step.ACKNOWLEDGE, Step.CLEAR])
-        await asyncio.sleep(self._random.uniform(0.1, 1.2))
+        await asyncio.sleep(self._random.uniform(0.05, 0.5))
         if self._guide.pending().step is not None or self._guide.pending().alarm != alarm:
             return
         self._act(alarm, step)
@@ -142,7 +147,7 @@ class GuidedPerson:
         await asyncio.sleep(max(0, left_ns + 1) / 1e9)
 
     def _act(self, alarm: str, step: Step) -> None:
-        self._sim.command(self._raises(alarm) if step in (Step.RAISE, Step.CLEAR) else alarm, ACTIONS[step])
+        self._sim.command(self._raises(alarm), ACTIONS[step])
 
     def _press(self, key: str) -> None:
         self._keys.press(key, self._clock())

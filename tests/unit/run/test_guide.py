@@ -245,6 +245,69 @@ def test_a_reason_interrupts_and_never_mind_does_not(said: Said, why: Why) -> No
     led(test)
 
 
+def test_a_key_is_not_taken_for_what_has_come_in_the_place_of_what_was_asked() -> None:
+    """A test is interrupted while somebody is on the way to acknowledge: the Enter of that is no clear."""
+
+    async def test(bench: Bench) -> None:
+        bench.begin()
+        await bench.raised()
+        task = await bench.asked(Step.ACKNOWLEDGE)
+        task.cancel()
+        await asyncio.wait([task])
+        task = await bench.asked(Step.CLEAR)
+        assert bench.press(Said.DONE, 5 * S) is Heard.CHANGED
+        assert not task.done()
+        assert bench.press(Said.DONE, 5 * S) is Heard.TAKEN
+        await task
+        assert bench.guide.pending().done == {Step.RAISE, Step.CLEAR}
+
+    led(test)
+
+
+def test_whoever_chose_it_knows_that_something_else_is_asked() -> None:
+    async def test(bench: Bench) -> None:
+        bench.begin()
+        await bench.raised()
+        task = await bench.asked(Step.ACKNOWLEDGE)
+        bench.press(Said.SKIP, S)
+        bench.guide.choose(1, bench.now)
+        task.cancel()
+        await asyncio.wait([task])
+        task = await bench.asked(Step.CLEAR)
+        assert bench.press(Said.DONE, S) is Heard.TAKEN
+        await task
+
+    led(test)
+
+
+def test_the_key_of_a_step_of_its_own_means_that_step_whatever_is_asked() -> None:
+    async def test(bench: Bench) -> None:
+        bench.begin()
+        await bench.raised()
+        task = await bench.asked(Step.ACKNOWLEDGE)
+        task.cancel()
+        await asyncio.wait([task])
+        task = await bench.asked(Step.CLEAR)
+        assert bench.press(Step.ACKNOWLEDGE, S) is Heard.EARLY
+        assert bench.press(Step.CLEAR, S) is Heard.TAKEN
+        await task
+
+    led(test)
+
+
+def test_a_second_key_of_the_same_breath_is_about_what_comes_behind_the_first() -> None:
+    async def test(bench: Bench) -> None:
+        bench.begin()
+        task = await bench.asked(Step.RAISE)
+        assert bench.press(Said.DONE, S) is Heard.TAKEN
+        assert bench.press(Step.SILENCE) is Heard.EARLY
+        assert bench.press(Said.DONE) is Heard.NOTHING
+        await task
+        assert bench.guide.extra() == (Step.SILENCE,)
+
+    led(test)
+
+
 def test_a_note_interrupts_nothing() -> None:
     async def test(bench: Bench) -> None:
         bench.begin()
