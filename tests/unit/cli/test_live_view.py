@@ -17,6 +17,7 @@ from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
 from harness.core.model import Result, Site
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.links.base import LinkState
+from harness.run.guide import REASONS, Said
 from harness.run.live import LiveSource
 from harness.run.order import Item, Selection, plan_of
 from harness.run.tools import Progress
@@ -214,3 +215,73 @@ def test_plain_lines_tell_of_links_that_go_and_come(
         "! link bms is up again",
         f"[1/1] raising {items[0].alarm.name}",
     ]
+
+
+GUIDED = [
+    "> SKIP bulk-a.high-high, because:",
+    *(f"    {number}  {reason}" for number, reason in enumerate(REASONS[Said.SKIP], 1)),
+    "    Enter  never mind",
+    "annunciator beside the door   held for 12 s",
+    "> LOOK NOW: bulk-a.high-high; report each change at once",
+    "  l lit  L dark          lamp common alarm: dark",
+    "  h sounding  H silent   horn horn: silent",
+    "  t shown  T not shown   text BULK A WATER: not shown",
+    "  u take back (lamp common alarm dark)   , I was late   q clear and stop",
+]
+"""The most that is ever asked at once of one person who raises and watches."""
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (80, 40), (200, 50)])
+def test_what_a_guided_person_is_asked_is_always_on_the_screen(
+    site: Site, items: tuple[Item, ...], width: int, height: int
+) -> None:
+    """Whatever else there is to tell: urgent, notes, links down, fails by the hundred."""
+    view = LiveView(site, len(items), lambda: GUIDED, guided=True, clock=lambda: 0)
+    source = LiveSource(site, lambda: 0)
+    view.follow(source)
+    for name in site.links:
+        source.link_state(name, 1, LinkState.UP, "")
+    for name in list(site.links)[1:6]:
+        source.link_state(name, 2, LinkState.DOWN, f"no answer from {name}")
+    for number in range(30):
+        view.trouble(f"trouble {number} " + "of many words " * 12)
+    for number, item in enumerate(items):
+        view.raising(item, Progress(number=number, total=len(items), left_ns=40 * NS_PER_S))
+        view.judged(item, _results(item, Verdict.LATE))
+    view.urgent("bms:10011 came on, and nothing that was raised explains it " * 20)
+    screen = _screen(view, width, height)
+    assert len(screen) <= height
+    for line in GUIDED:
+        assert line in screen
+    assert sum(line.startswith("! bms:10011") for line in screen) >= 1
+
+
+def test_what_was_urgent_is_gone_once_the_next_alarm_is_raised(site: Site, items: tuple[Item, ...]) -> None:
+    view = _view(site, items)
+    view.urgent("TAKE IT FOR REAL")
+    assert "! TAKE IT FOR REAL" in _screen(view, 80, 24)
+    view.raising(items[1], Progress(number=1, total=2, left_ns=0))
+    assert "! TAKE IT FOR REAL" not in _screen(view, 80, 24)
+
+
+def test_the_end_of_a_note_is_told_too(site: Site, items: tuple[Item, ...]) -> None:
+    """In two lines at the most; what matters often stands at the end."""
+    view = _view(site, items)
+    view.trouble("bms:10011 (bulk-b.water) came on unexplained and went when bulk-b.low was cleared: it was ours")
+    shown = [line.strip() for line in _screen(view, 80, 24)]
+    assert shown[-2:] == [
+        "! bms:10011 (bulk-b.water) came on unexplained and went when bulk-b.low was",
+        "cleared: it was ours",
+    ]
+
+
+def test_the_bell_rings_with_results_and_with_what_is_urgent(site: Site, items: tuple[Item, ...]) -> None:
+    heard = io.StringIO()
+    console = Console(file=heard, width=80, height=24, force_terminal=True)
+    for guided, bells in ((True, 2), (False, 1)):
+        heard.truncate(0)
+        view = LiveView(site, 1, console=console, guided=guided)
+        view.judged(items[0], _results(items[0], Verdict.ON_TIME))
+        view.judged(items[0], [])
+        view.urgent("now")
+        assert heard.getvalue().count("\a") == bells
