@@ -6,7 +6,7 @@ import sys
 import time
 from collections.abc import Sequence
 
-from harness.cli.common import note
+from harness.cli.common import note, note_wrapped
 from harness.cli.one_key import Key, one_of, press
 from harness.core.errors import SafetyError
 from harness.core.model import Site
@@ -28,7 +28,10 @@ def to_clear(site: Site, options: TestOptions, *, clear: bool, key: Key | None) 
         return ()
     is_armed = options.arm == site.name
     for it in looked.left:
-        note(_told(it))
+        if sys.stderr.isatty():
+            note_wrapped(_told(it), is_urgent=True)
+        else:
+            note(_told(it))
     if not is_armed and not options.guided:
         note("it is cleared in a run that is armed, or confirmed in a guided one; or clear it at the controller")
         return ()

@@ -31,9 +31,6 @@ _WORDS: Final = {
     Step.RESET: "RESET {name}",
 }
 
-FINE_NAMED_MAX: Final = 2
-"""So many rows are named, beside how many there are."""
-
 TIMED_BY_REFERENCE: Final = (Step.RAISE, Step.CLEAR)
 """The steps that a reference point sees."""
 
@@ -49,11 +46,12 @@ def too_fine_by_hand(site: Site, items: Iterable[Item]) -> str:
     ]
     if not fine:
         return ""
-    more = f" and {len(fine) - FINE_NAMED_MAX} more" if len(fine) > FINE_NAMED_MAX else ""
-    rows = ", ".join(f"{row.alarm} at {row.point}" for row in fine[:FINE_NAMED_MAX])
+    rows = f"{fine[0].alarm} at {fine[0].point}"
+    if len(fine) > 1:
+        rows = f"{len(fine)} rows, such as {rows},"
     return (
-        f"a key tells no finer than {duration(finest_ns)}: shorter limits are not certified, so {rows}{more} can fail "
-        "and not pass. A reference point times raise and clear; nothing but a key times the other steps"
+        f"{rows} can fail and not pass: limits shorter than {duration(finest_ns)} are finer than a key tells, and only a "
+        "reference point tells more, of raise and clear"
     )
 
 

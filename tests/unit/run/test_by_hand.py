@@ -268,8 +268,8 @@ def test_a_person_cannot_clear_what_clears_by_itself() -> None:
 
 def test_what_a_key_is_too_coarse_for_is_said_before() -> None:
     assert too_fine_by_hand(SITE, plan_of(SITE, Selection())) == (
-        "a key tells no finer than 1.1 s: shorter limits are not certified, so a.high-high at hh, a.low at low and 1 "
-        "more can fail and not pass. A reference point times raise and clear; nothing but a key times the other steps"
+        "3 rows, such as a.high-high at hh, can fail and not pass: limits shorter than 1.1 s are finer than a key "
+        "tells, and only a reference point tells more, of raise and clear"
     )
     longer = site_of(("appears within: 1 s", "appears within: 1100 ms"))
     assert too_fine_by_hand(longer, plan_of(longer, Selection())) == ""
