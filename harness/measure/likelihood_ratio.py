@@ -32,9 +32,9 @@ from harness.measure.mixture import Fit, Matrix, most_likely
 from harness.measure.proportions import CONFIDENCE, Side, clopper_pearson
 from harness.measure.visible_time import Seen, Trial, candidates, likelihood
 
-WIDE_FACTOR: Final = 0.62
-"""Quantile of the wide limit over that of chi-square: 0.59 at 95 %, much the same at 90 and 99 %, and some more."""
-TURN: Final = 6.0
+WIDE_FACTOR: Final = 0.60
+"""Quantile of the wide limit over that of chi-square: 0.59 at 95 %, much the same at 90 and 99 %, rounded up."""
+TURN: Final = 5.0
 """Bracketed trials, in binomial standard deviations, at which the critical value is half way between the limits."""
 SAME: Final = 1e-4
 """A ratio statistic up to this counts as equally likely: the fits are certified to 4e-6."""
