@@ -50,8 +50,8 @@ def too_fine_by_hand(site: Site, items: Iterable[Item]) -> str:
     if len(fine) > 1:
         rows = f"{len(fine)} rows, such as {rows},"
     return (
-        f"{rows} can fail and not pass: limits shorter than {duration(finest_ns)} are finer than a key tells, and only a "
-        "reference point tells more, of raise and clear"
+        f"{rows} can fail and not pass: limits shorter than {duration(finest_ns)} are finer than a key tells, and only "
+        "a reference point tells more, of raise and clear"
     )
 
 
