@@ -220,6 +220,8 @@ class KeyClient:
             self._say(guided)
         elif key == STOP:
             self._say("stopping: what is raised is cleared first")
+            if self._guide is not None:
+                self._guide.guide.gives_up()
             self._stop()
         elif key == UNDO:
             self._undo(at_ns)

@@ -244,6 +244,10 @@ class Guide:
         self._changed()
         return True
 
+    def gives_up(self) -> None:
+        """The person stops the whole run by other means, and knows that something else will be asked."""
+        self._is_chosen = True
+
     def never_mind(self) -> None:
         """No reason is chosen: what was said before does not count; what is on already is not known."""
         if self._reason is not None and not self._reason.done():

@@ -264,13 +264,17 @@ def test_a_key_is_not_taken_for_what_has_come_in_the_place_of_what_was_asked() -
     led(test)
 
 
-def test_whoever_chose_it_knows_that_something_else_is_asked() -> None:
+@pytest.mark.parametrize("stops", [True, False])
+def test_whoever_chose_it_knows_that_something_else_is_asked(stops: bool) -> None:
     async def test(bench: Bench) -> None:
         bench.begin()
         await bench.raised()
         task = await bench.asked(Step.ACKNOWLEDGE)
         bench.press(Said.SKIP, S)
-        bench.guide.choose(1, bench.now)
+        if stops:
+            bench.guide.gives_up()
+        else:
+            bench.guide.choose(1, bench.now)
         task.cancel()
         await asyncio.wait([task])
         task = await bench.asked(Step.CLEAR)
