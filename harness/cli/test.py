@@ -35,7 +35,7 @@ from harness.run.gate import read_reviews
 from harness.run.guide import Guide
 from harness.run.order import Selection, listened_links, plan_of
 from harness.run.preview_armed import armed_words
-from harness.run.testing import TestOptions, gated_plan, record_name, run_test
+from harness.run.testing import STOPPED_BY_USER, TestOptions, gated_plan, record_name, run_test
 from harness.run.variants import HELD_DEFAULT_NS
 from harness.site.reading import Documents
 
@@ -220,7 +220,8 @@ def perform(
     note(f"record: {options.record}")
     if why:
         is_left = options.guided and why.startswith("left: ")
-        note_wrapped(f"{why} {options.record}" if is_left else why, is_urgent=not is_left)
+        is_calm = is_left or why == STOPPED_BY_USER
+        note_wrapped(f"{why} {options.record}" if is_left else why, is_urgent=not is_calm)
     say_open(judged.ledger, options.ledger)
     if is_changed:
         note_wrapped(

@@ -45,6 +45,8 @@ if TYPE_CHECKING:
     from harness.stimulus.armed import ArmedWriter
 
 
+STOPPED_BY_USER: Final = "stopped by the user"
+
 GUIDED_STEP_NS: Final = 120 * NS_PER_S
 """What a person takes for one alarm besides what its outputs take, to go there and come back: common practice, no
 source. It only says how long whoever was told of the test must know of it."""
@@ -228,7 +230,7 @@ async def run_test(
                 options.to_clear,
             )
     except asyncio.CancelledError:
-        why = "stopped by the user"
+        why = STOPPED_BY_USER
     finally:
         if kept is not None:
             journal.event(LEDGER_EVENT, clock(), await asyncio.to_thread(kept.told, AT_END))
