@@ -113,13 +113,28 @@ class MqttPublisher:
         """See ``Output``. Connects again whenever the connection is lost."""
         while True:
             try:
-                client = self._client or await self._connect()
-                async with asyncio.TaskGroup() as group:
-                    group.create_task(self._until_lost(client), name="sims broker lost")
-                    group.create_task(self._publish_pending(client), name="sims broker publish")
-            except* aiomqtt.MqttError:
+                await self._use(self._client or await self._connect())
+            except aiomqtt.MqttError:
                 await self._disconnect()
                 await asyncio.sleep(RECONNECT_S)
+
+    async def _use(self, client: _Client) -> None:
+        """Publish until the connection is lost (MqttError).
+
+        Not by a TaskGroup: where its tasks fail while it is cancelled, it tells of their errors alone, and the
+        cancelling is lost.
+        """
+        lost = asyncio.create_task(self._until_lost(client), name="sims broker lost")
+        publish = asyncio.create_task(self._publish_pending(client), name="sims broker publish")
+        try:
+            await asyncio.wait((lost, publish), return_when=asyncio.FIRST_EXCEPTION)
+        finally:
+            lost.cancel()
+            publish.cancel()
+            ended = await asyncio.gather(lost, publish, return_exceptions=True)
+        for exc in ended:
+            if isinstance(exc, Exception):
+                raise exc
 
     async def stop(self) -> None:
         """See ``Output``."""
