@@ -177,8 +177,26 @@ def _reversed(case: Case, link: str, seen: Sequence[tuple[int, Appearance]]) -> 
             deciding="the current while nothing is raised, against the level at the tank",
         ),
         results=tuple(numbers),
+        strays=tuple(_turned_strays(case, link)),
         seen=tuple(dict.fromkeys(left for n, it in seen for left in (it, *_left_at(case, n)))),
     )
+
+
+def _turned_strays(case: Case, link: str) -> Iterator[int]:
+    """Levels that came on unexplained, where an alarm of the other end of the same loop was brought along."""
+    for at in sorted(case.open_strays):
+        stray = case.strays[at]
+        loop, place = loop_of(case, stray.point), case.site.points[stray.point].place
+        if loop is None or case.link_of(stray.point) != link or not isinstance(place, ModbusPlace | BacnetPlace):
+            continue
+        brought = {one for it in case.raises.latest(stray.onset) for one in case.raises.brings(it.alarm)}
+        wanted = _OPPOSITE.get(place.on_when)
+        for name, point in case.site.points.items():
+            of = loop_of(case, name)
+            is_other_end = of is not None and of.name == loop.name and getattr(point.place, "on_when", None) is wanted
+            if is_other_end and not brought.isdisjoint(case.shown_at[name]):
+                yield at
+                break
 
 
 _LATE_BEFORE: Final = Equal(

@@ -267,6 +267,19 @@ def test_a_loop_whose_other_level_shows_as_it_should_does_not_stand_on_its_head(
         assert code == ("wrong-bit" if works else "loop-reversed")
 
 
+def test_a_level_that_is_brought_along_is_turned_with_the_others() -> None:
+    bench = loop_bench()
+    bench.alarm("low-low", brings=("low",))
+    bench.input("bms.low-low", 0)
+    bench.row("low-low", "bms.low-low")
+    bench.raised("low", 1000, clear=3000)
+    bench.on("bus.high", 1150, 3150)
+    bench.raised("low-low", 9000, clear=11_000)
+    bench.on("bms.low-low", 9150, 11_150)
+    bench.on("bus.high", 9150, 11_150)
+    assert [cause.code for it in bench.judge().strays for cause in it.causes] == ["loop-reversed"]
+
+
 def test_a_level_that_no_answer_gave_while_all_were_answered_was_no_level() -> None:
     for failed in (False, True):
         bench = loop_bench()
