@@ -20,6 +20,8 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.measure.quadratic import best_masses
+
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
 
@@ -29,7 +31,6 @@ _GAP_AIM: Final = 1e-11
 """For each observation: about what rounding leaves. Rounds go on to it while they gain."""
 ROUNDS_MAX: Final = 500
 _HALVINGS_MAX: Final = 40
-_RIDGE: Final = 1e-12
 
 
 class Kernel(Protocol):
@@ -176,7 +177,7 @@ def most_likely(kernel: Kernel, weights: Floats, split: int = 0, below: float = 
         last_gap = gap
         support, masses = _widened(support, masses, scores, bounds)
         gram = kernel.gram(support, weights / chances**2)
-        wanted = _quadratic(gram, 2.0 * scores[support], masses, support >= split if split else None, totals)
+        wanted = best_masses(gram, 2.0 * scores[support], masses, support >= split if split else None, totals)
         masses, chances, reached = _climbed(kernel, support, weights, masses, wanted, reached)
         held = masses > 0.0
         support, masses = support[held], masses[held]
@@ -212,55 +213,6 @@ def _widened(support: Indices, masses: Floats, scores: Floats, bounds: Indices) 
     spread = np.zeros(len(wide))
     spread[np.searchsorted(wide, support)] = masses
     return wide, spread
-
-
-def _quadratic(gram: Floats, linear: Floats, start: Floats, second: NDArray[np.bool_] | None, totals: Floats) -> Floats:
-    """Minimise p'Gp/2 - c'p over p >= 0 with the sum of each part fixed, by a primal active set from a feasible start.
-
-    It may stop early: what it returns is feasible, and only a direction to climb in.
-    """
-    size = len(start)
-    rows = np.ones((1, size)) if second is None else np.vstack((~second, second)).astype(np.float64)
-    rows, sums = rows[totals > 0.0], totals[totals > 0.0]
-    ridge = _RIDGE * max(float(np.trace(gram)), 1.0)  # towards the start, so that the maximum stays where it is
-    gram, linear = gram + ridge * np.eye(size), linear + ridge * start
-    masses = start.copy()
-    held = np.ones(size, dtype=np.bool_)
-    slack = 1e-12 * max(1.0, float(np.abs(linear).max()))
-    for _ in range(3 * size + 20):
-        at = np.flatnonzero(held)
-        solved, multipliers = _with_sums(gram[np.ix_(at, at)], linear[at], rows[:, at], sums)
-        if solved.min() >= 0.0:
-            masses = np.zeros(size)
-            masses[at] = solved
-            pull = linear - gram @ masses - rows.T @ multipliers
-            pull[held] = -np.inf
-            best = int(np.argmax(pull))
-            if pull[best] <= slack:
-                break
-            held[best] = True
-            continue
-        falling = solved < 0.0
-        steps = np.full(len(at), np.inf)
-        steps[falling] = masses[at][falling] / (masses[at][falling] - solved[falling])
-        step = float(steps.min())
-        masses[at] += step * (solved - masses[at])
-        blocked = at[steps <= step]
-        masses[blocked] = 0.0
-        held[blocked] = False
-        if not np.all(rows[:, held].any(axis=1)):
-            break
-    return np.maximum(masses, 0.0)
-
-
-def _with_sums(gram: Floats, linear: Floats, rows: Floats, sums: Floats) -> tuple[Floats, Floats]:
-    size, parts = len(linear), len(sums)
-    system = np.zeros((size + parts, size + parts))
-    system[:size, :size] = gram
-    system[:size, size:] = rows.T
-    system[size:, :size] = rows
-    solved = np.linalg.solve(system, np.concatenate((linear, sums)))
-    return solved[:size].astype(np.float64), solved[size:].astype(np.float64)
 
 
 def _climbed(

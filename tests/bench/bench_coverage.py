@@ -1,4 +1,4 @@
-"""How often the bounds of measure/ hold the truth: ``python -m tests.bench.bench_coverage [runs] [seed]``.
+"""How often bounds hold the truth: ``python -m tests.bench.bench_coverage latencies|visible runs seed``.
 
 For latencies and visible times, over poll periods (in units of the mean time), lost polls and jitter: the share of
 simulated runs in which the 95 % bounds of a share keep it, and where the statistic's own 95 % quantile lies.
@@ -45,13 +45,12 @@ def visible(rng: np.random.Generator, trials: int, period_s: float, lost: float,
     )
 
 
-def main(runs: int, seed: int) -> Iterator[str]:
+def main(kind: str, runs: int, seed: int) -> Iterator[str]:
     """One line a case."""
     yield f"runs={runs} seed={seed}; a share near 0.95 is known to {1.96 * (0.0475 / runs) ** 0.5:.3f}"
     rng = np.random.default_rng(seed)
-    for make, trials, share, period_s, (lost, jitter) in product(
-        (latencies, visible), (30, 60), (0.5, 0.8), (0.1, 0.5, 1.0, 2.0), POLLS
-    ):
+    make = {"latencies": latencies, "visible": visible}[kind]
+    for trials, share, period_s, (lost, jitter) in product((30, 60), (0.5, 0.8), (0.1, 0.5, 1.0, 2.0), POLLS):
         at = int(-np.log(1 - share) * SECOND)
         kept = 0
         statistics = []
@@ -59,10 +58,10 @@ def main(runs: int, seed: int) -> Iterator[str]:
             evidence = make(rng, trials, period_s, lost, jitter)
             kept += is_kept(evidence, at, share)
             statistics.append(2 * (evidence.best - evidence.given(at, share)))
-        case = f"{make.__name__:9} n={trials} share={share} period={period_s} lost={lost} jitter={jitter}"
+        case = f"{kind} n={trials} share={share} period={period_s} lost={lost} jitter={jitter}"
         yield f"{case}: kept {kept / runs:.3f}, quantile {np.quantile(statistics, 0.95):.2f}"
 
 
 if __name__ == "__main__":
-    for line in main(int(sys.argv[1]) if len(sys.argv) > 1 else 1000, int(sys.argv[2]) if len(sys.argv) > 2 else 1):
+    for line in main(sys.argv[1], int(sys.argv[2]), int(sys.argv[3])):
         print(line, flush=True)
