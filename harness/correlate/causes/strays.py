@@ -9,7 +9,7 @@ from typing import Final
 from harness.core.instants import Bounds
 from harness.core.model import Cause, CauseKind, Equal, Stimulus
 from harness.correlate.causes.case import Case
-from harness.correlate.causes.findings import Finding
+from harness.correlate.causes.findings import MISSING, Finding
 from harness.correlate.causes.offsets import contrary
 from harness.correlate.causes.spots import thing
 from harness.correlate.causes.words import listed, point, series
@@ -56,6 +56,9 @@ def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[
     on_loop = any(getattr(case.site.points[case.strays[at].point].place, "loop", None) is not None for at in numbers)
     # Where no place of a block worked, nothing says that this one is an exception.
     moved = not any(contrary(case, case.spots[case.strays[at].point].block, 1) for at in numbers)
+    missed = all(any(case.results[n].verdict in MISSING for n in case.by_point.get(case.strays[at].point, ()))
+                 for at in numbers)  # fmt: skip
+    late = (_OWN_LATE,) if missed else ()
     rested = all(_rested_on(case, case.strays[at].point) for at in numbers)
     raises = f"{alarm} brings {other} along (then `also raises` is missing in the site file), or " if expected else ""
     return Cause(
@@ -65,13 +68,15 @@ def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[
         evidence=f"{told}; expected there: {other}",
         next_check=f"look at the controller's own screen: does raising {alarm} alone bring up {other} too; if not, "
         "look in the device's list for what else is sent to this place",
-        equals=(_CLIPPED,) if on_loop else (_MOVED,) if moved else (_TOLD_LATE,) if rested else (),
+        equals=(*((_CLIPPED,) if on_loop else (_MOVED,) if moved else (_TOLD_LATE,) if rested else ()), *late),
         deciding="a meter in the loop while the alarm is up"
         if on_loop
         else "an alarm that has a place in this block, raised alone"
         if moved
         else "what the object shows while nothing is raised"
         if rested
+        else "its own alarm, raised alone and waited for"
+        if late
         else "",
     )
 
@@ -89,6 +94,12 @@ _TOLD_LATE: Final = Equal(
     kind=CauseKind.MEANING,
     code="inverted",
     text="it is on while nothing is raised, and was told of only now",
+)
+
+_OWN_LATE: Final = Equal(
+    kind=CauseKind.TIME,
+    code="later-than-search",
+    text="it comes late, from an alarm of its own that was raised before",
 )
 
 _MOVED: Final = Equal(

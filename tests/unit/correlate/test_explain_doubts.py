@@ -131,6 +131,19 @@ def test_a_point_that_goes_off_late_may_be_late_both_ways_where_it_missed_an_ala
         assert ("output-delay" in slow.codes) is missed
 
 
+def test_what_comes_on_with_another_alarm_may_be_its_own_that_it_missed_before() -> None:
+    for missed in (True, False):
+        bench = Bench()
+        bench.inputs(2)
+        if missed:
+            bench.raised("a0", 1000, clear=3000)
+        bench.raised("a1", 9000, clear=12_000)
+        bench.on("bms.a1", 9150, 12_150)
+        bench.on("bms.a0", 9500, 11_500)
+        (stray,) = bench.judge().strays
+        assert ("later-than-search" in stray.causes[0].codes) is missed
+
+
 # --- limits in doubt -------------------------------------------------------------------------------
 
 
