@@ -15,6 +15,7 @@ from harness.run.guide import Guide, Heard, Proposal, Said
 ENTER: Final = "\r\n"
 NOTHING, LATE = "+", ","
 STEPS: Final = {"1": Step.RAISE, "2": Step.SILENCE, "3": Step.ACKNOWLEDGE, "4": Step.CLEAR, "5": Step.RESET}
+_KEY_OF: Final = {step: key for key, step in STEPS.items()}
 SAYING: Final = {
     "6": Said.SKIP,
     "7": Said.NOT_POSSIBLE,
@@ -128,7 +129,8 @@ class GuideKeys:
             yield from self._others(pending)
 
     def _proposed(self, pending: Proposal, step: Step) -> str:
-        line = f"    Enter  {'at the moment it is ' if step is Step.RAISE else ''}{_DONE[step]}"
+        key = _KEY_OF[step] if pending.is_changed else "Enter"  # whoever has not seen the change presses Enter
+        line = f"    {key}  {'at the moment it is ' if step is Step.RAISE else ''}{_DONE[step]}"
         return f"{line}   {NOTHING}  {_NOTHING[step]}" if pending.may_be_nothing else line
 
     def _others(self, pending: Proposal) -> Iterator[str]:

@@ -122,7 +122,8 @@ class Proposal:
     ``may_be_nothing``: it may turn out that there is nothing to do. ``text``: what to do. ``choosing``: of what the
     person is asked the reason, with ``reasons``. ``since_ns``: when it was asked. ``late_step``: the step whose key
     can still be said to have come late. ``done``: the steps of this alarm that were done, as their keys said.
-    ``again_of``: the alarm that would be tested once more now.
+    ``again_of``: the alarm that would be tested once more now. ``is_changed``: it has come in the place of something
+    that was asked before, and nobody has pressed a key since.
     """
 
     step: Step | None
@@ -135,6 +136,7 @@ class Proposal:
     late_step: Step | None = None
     done: frozenset[Step] = frozenset()
     again_of: str = ""
+    is_changed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -202,6 +204,7 @@ class Guide:
             since_ns=self._asked_ns,
             late_step=None if self._late_of is None else self._late_of[0],
             done=frozenset({*self._done, *self._early}),
+            is_changed=self._is_changed,
             again_of=self._alarm if Step.RAISE in self._done or not self._before else self._before,
         )
 
@@ -354,6 +357,7 @@ class Guide:
             return Heard.TOO_SOON
         if self._is_changed:
             self._is_changed = False
+            self._changed()
             return Heard.CHANGED
         return self._taken(key, is_done=is_done)
 

@@ -158,6 +158,22 @@ def test_what_became_of_a_key_is_told(keyboard: Keyboard) -> None:
     asyncio.run(main())
 
 
+def test_what_has_come_in_the_place_of_something_else_is_answered_by_a_key_of_its_own(keyboard: Keyboard) -> None:
+    async def main() -> None:
+        await keyboard.raised()
+        task = await keyboard.bench.asked(Step.ACKNOWLEDGE)
+        task.cancel()
+        await asyncio.wait([task])
+        task = await keyboard.bench.asked(Step.CLEAR)
+        assert keyboard.lines()[1] == "    4  cleared   +  it cannot be cleared now"
+        assert keyboard.press("\r") == "Enter: something else is asked now; read it, and press again once it is done"
+        assert keyboard.lines()[1] == "    Enter  cleared   +  it cannot be cleared now"
+        keyboard.press("4")
+        await task
+
+    asyncio.run(main())
+
+
 def test_letters_stay_for_what_a_person_sees(keyboard: Keyboard) -> None:
     for key in "abcdefghijklmnopqrstuvwxyzLHTUQ -":
         assert keyboard.press(key) is None
