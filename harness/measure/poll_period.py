@@ -24,10 +24,10 @@ from typing import Final
 
 import numpy as np
 
-from harness.core.instants import Bounds
 from harness.measure.binomial import bracket
 from harness.measure.mixture import Floats
 from harness.measure.proportions import CONFIDENCE
+from harness.measure.visible_time import Seen, Trial
 
 STAKES: Final = (0.25, 0.5, 0.75, 1.0)
 WEIGHTS: Final = (0.05, 0.1, 0.15, 0.7)
@@ -61,6 +61,11 @@ def _excluded(values: Floats, mean: float, confidence: float) -> bool:
         fortunes = weights + np.log1p(stakes * (values[None, :] / mean - 1.0)).sum(axis=1)
     top = fortunes.max()
     return bool(top > -np.inf and top + np.log(np.exp(fortunes - top).sum()) >= wanted)
+
+
+def least_visible(trials: Sequence[Trial]) -> list[int]:
+    """The visible time that each trial had at the least, in ns: 0 where nobody saw it."""
+    return [max(0, it.end.lo - it.onset.hi) if isinstance(it, Seen) else 0 for it in trials]
 
 
 def seen_share(least_visible_ns: Sequence[int], period_ns: int, *, confidence: float = CONFIDENCE) -> SeenShare:
@@ -119,15 +124,7 @@ class Phases:
     blind: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Visible:
-    """One sighting: on from within ``onset`` to the first instant off again within ``end``."""
-
-    onset: Bounds
-    end: Bounds
-
-
-def slower_poll(sightings: Sequence[Visible], period_ns: int) -> tuple[Phases, Phases]:
+def slower_poll(sightings: Sequence[Seen], period_ns: int) -> tuple[Phases, Phases]:
     """Exactly what a poll of ``period_ns`` would have seen of these very sightings: (at the least, at the most).
 
     A poll at phase f reads at f, f + period, ...; it sees a sighting [u, e) if one of these lies in it, which is an

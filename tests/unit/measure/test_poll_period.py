@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from harness.core.instants import Bounds
-from harness.measure.poll_period import Visible, least_mean, longest_period, seen_share, slower_poll
+from harness.core.instants import FOREVER, Bounds
+from harness.measure.poll_period import least_mean, least_visible, longest_period, seen_share, slower_poll
+from harness.measure.visible_time import Seen, Unseen
 from harness.measure.proportions import never_seen
 
 
@@ -79,7 +80,7 @@ def test_every_phase_is_counted(seed: int) -> None:
     sightings = []
     for start in rng.integers(0, 500, 6).tolist():
         a, b, c = rng.integers(0, 12, 3).tolist()
-        sightings.append(Visible(onset=Bounds(start, start + a), end=Bounds(start + a + b, start + a + b + c)))
+        sightings.append(Seen(onset=Bounds(start, start + a), end=Bounds(start + a + b, start + a + b + c)))
     for found, spans in zip(
         slower_poll(sightings, period),
         ([(it.onset.hi, it.end.lo) for it in sightings], [(it.onset.lo, it.end.hi) for it in sightings]),
@@ -95,3 +96,20 @@ def test_of_no_sighting_nothing_is_seen() -> None:
     surely, possibly = slower_poll([], 10)
     assert (surely.fewest, surely.most, surely.blind) == (0, 0, 1.0)
     assert possibly == surely
+
+
+def test_what_is_still_on_is_seen_by_every_poll_from_its_onset_on() -> None:
+    sighting = Seen(onset=Bounds(5, 9), end=Bounds(30, FOREVER))
+    surely, possibly = slower_poll([sighting], 40)
+    assert surely.mean == pytest.approx(21 / 40)
+    assert (possibly.fewest, possibly.blind) == (1, 0.0)
+
+
+def test_trials_count_for_what_they_prove() -> None:
+    """In ns: 21 at the least, nothing proven, not seen."""
+    trials = [
+        Seen(onset=Bounds(5, 9), end=Bounds(30, FOREVER)),
+        Seen(onset=Bounds(5, 9), end=Bounds(8, 12)),
+        Unseen(onset=Bounds(1, 5), samples_ns=(0, 9)),
+    ]
+    assert least_visible(trials) == [21, 0, 0]
