@@ -1,6 +1,7 @@
-"""How often bounds hold the truth: ``python -m tests.bench.bench_coverage latencies|visible runs seed``.
+"""How often bounds hold the truth: ``python -m tests.bench.bench_coverage KIND runs seed``.
 
-For latencies and visible times, over poll periods (in units of the mean time), lost polls and jitter: the share of
+KIND: latencies; visible (times, the onset anywhere in two periods); timed (visible times, the onset known to 20 ms by a
+reference point). Over poll periods (in units of the mean time), lost polls and jitter: the share of
 simulated runs in which the 95 % bounds of a share keep it, and where the statistic's own 95 % quantile lies.
 """
 
@@ -31,7 +32,17 @@ def latencies(rng: np.random.Generator, trials: int, period_s: float, lost: floa
 
 def visible(rng: np.random.Generator, trials: int, period_s: float, lost: float, jitter: float) -> Evidence:
     """Exponential of mean 1 s, the onset anywhere in two periods."""
-    window = Bounds(0, int(2 * period_s * SECOND))
+    return _visible(rng, trials, Bounds(0, int(2 * period_s * SECOND)), period_s, lost, jitter)
+
+
+def timed(rng: np.random.Generator, trials: int, period_s: float, lost: float, jitter: float) -> Evidence:
+    """The same, the onset within 20 ms."""
+    return _visible(rng, trials, Bounds(0, SECOND // 50), period_s, lost, jitter)
+
+
+def _visible(
+    rng: np.random.Generator, trials: int, window: Bounds, period_s: float, lost: float, jitter: float
+) -> Evidence:
     return VisibleTimes(
         [
             trial(
@@ -49,7 +60,7 @@ def main(kind: str, runs: int, seed: int) -> Iterator[str]:
     """One line a case."""
     yield f"runs={runs} seed={seed}; a share near 0.95 is known to {1.96 * (0.0475 / runs) ** 0.5:.3f}"
     rng = np.random.default_rng(seed)
-    make = {"latencies": latencies, "visible": visible}[kind]
+    make = {"latencies": latencies, "visible": visible, "timed": timed}[kind]
     for trials, share, period_s, (lost, jitter) in product((30, 60), (0.5, 0.8), (0.1, 0.5, 1.0, 2.0), POLLS):
         at = int(-np.log(1 - share) * SECOND)
         kept = 0

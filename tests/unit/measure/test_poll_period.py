@@ -7,8 +7,8 @@ import pytest
 
 from harness.core.instants import FOREVER, Bounds
 from harness.measure.poll_period import least_mean, least_visible, longest_period, seen_share, slower_poll
-from harness.measure.visible_time import Seen, Unseen
 from harness.measure.proportions import never_seen
+from harness.measure.visible_time import Seen, Trial, Unseen
 
 
 def test_where_all_are_certain_it_is_nearly_the_exact_bound() -> None:
@@ -107,7 +107,7 @@ def test_what_is_still_on_is_seen_by_every_poll_from_its_onset_on() -> None:
 
 def test_trials_count_for_what_they_prove() -> None:
     """In ns: 21 at the least, nothing proven, not seen."""
-    trials = [
+    trials: list[Trial] = [
         Seen(onset=Bounds(5, 9), end=Bounds(30, FOREVER)),
         Seen(onset=Bounds(5, 9), end=Bounds(8, 12)),
         Unseen(onset=Bounds(1, 5), samples_ns=(0, 9)),
