@@ -129,6 +129,8 @@ class ByHand:
         named = f"{alarm.name} ({alarm.text})" if alarm.text and alarm.text != alarm.name else alarm.name
         brought = self._site.brought_along(alarm.name)
         along = f", and {', '.join(brought)} that came with it" if brought else ""
+        if step is Step.CLEAR and Step.RAISE not in self._guide.pending().done:
+            return f"CLEAR what you have raised, {alarm.name} or another one; if it is nothing, it is cleared"
         return _WORDS[step].format(alarm=named, name=alarm.name, how=f": {how}" if how else "", along=along)
 
     def _shows(self, on_before: frozenset[str]) -> bool:

@@ -52,8 +52,12 @@ class Pausing:
             text = f"{self._unexplained.named([point])} came on, and nothing that was raised explains it"
             told = text
             if alarm in self._raiser.open:
-                whose = "" if self._raiser.by_itself else f" (or was another one raised than {alarm}?)"
-                told = f"{text}{whose}. {alarm} is cleared soon, to see whether it goes with it"
+                told = f"{text}. {alarm} is cleared soon, to see whether it goes with it"
+                if not self._raiser.by_itself:
+                    told = (
+                        f"{text}. Was another one raised than {alarm}? You are asked soon to clear what is raised, to "
+                        "see whether it goes with it"
+                    )
                 interrupt_in(HOLD_MAX_NS, Interruption(why=Why.UNEXPLAINED, text=text))
             elif not self._was_raised:
                 told = f"{text}. {alarm} is not raised before it has gone"

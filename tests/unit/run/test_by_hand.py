@@ -257,6 +257,19 @@ def test_what_is_asked_names_the_alarm_and_what_came_along() -> None:
     led(test)
 
 
+def test_who_never_said_that_it_was_raised_is_asked_to_clear_whatever_it_was() -> None:
+    async def test(bench: Bench) -> None:
+        hand = Hand(bench)
+        bench.begin("a.low")
+        assert not isinstance(await given_up(hand, (HH,)), UnsentError)
+        task = await hand.asked("a.low", Step.CLEAR)
+        assert bench.guide.pending().text.startswith("CLEAR what you have raised, a.low or another one")
+        assert bench.press(Step.CLEAR, S).is_taken
+        assert (await task).proven
+
+    led(test)
+
+
 def test_a_person_cannot_clear_what_clears_by_itself() -> None:
     async def test(bench: Bench) -> None:
         hand = Hand(bench).hand
