@@ -42,12 +42,14 @@ class Outputs:
         self._clock = clock
         self._item: Item | None = None
         self._seen: dict[str, _Seen] = {}
+        self._first_event = 0  # what came before is of another alarm, or of an earlier attempt
         source.subscribe(self._changed)
 
     def begin(self, item: Item) -> None:
         """From now on those of ``item``."""
         self._item = item
         self._seen = {}
+        self._first_event = len(self._source.events)
 
     def _changed(self, point: Point, state: PointState) -> None:
         seen = self._seen.setdefault(point.name, _Seen())
@@ -75,7 +77,7 @@ class Outputs:
     def _steps(self) -> Mapping[Step, StepDone]:
         """The steps of the newest stimulus of the alarm."""
         found: dict[Step, StepDone] = {}
-        for event in reversed(self._source.events):
+        for event in reversed(self._source.events[self._first_event :]):
             if event.kind != STEP_EVENT:
                 continue
             done = StepDone.from_data(event.data)

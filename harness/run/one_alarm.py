@@ -73,9 +73,9 @@ class OneAlarm:
     async def _ready(self, item: Item) -> list[Expectation]:
         """Wait until the alarm may be raised; returns the rows that must react and are observed."""
         live, clock, view = self._t.live, self._t.clock, self._t.view
+        view.phase("waiting until its outputs are normal")
         await self._persons.ready(item.rows, item.alarm.name)
         loud = [row for row in item.loud if self._waits.is_observed(row)]
-        view.phase("waiting until its outputs are normal")
         await live.wait_until(lambda: all(live.is_off(row.point) for row in loud), clock() + READY_MAX_NS)
         quiet = [row for row in item.quiet if self._waits.is_observed(row)]
         await live.wait_until(lambda: all(live.is_off(row.point) for row in quiet), clock() + QUIET_READY_MAX_NS)

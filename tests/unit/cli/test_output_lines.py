@@ -113,6 +113,20 @@ def test_what_is_wrong_or_awaited_stands_first_and_the_rest_is_counted() -> None
     assert screen.lines(0) == []
 
 
+def test_a_second_attempt_begins_anew() -> None:
+    screen = Screen(HIGH)
+    screen.step(Step.RAISE, 1)
+    screen.shows(1.6, 1)
+    screen.step(Step.CLEAR, 3)
+    screen.shows(3.5)
+    (item,) = plan_of(SITE, Selection(only=(HIGH,), links=("bms",)))
+    screen.outputs.begin(item)
+    assert screen.lines() == ["○ off  high  follows"]
+    screen.step(Step.RAISE, 8)
+    screen.shows(8.2)
+    assert screen.lines() == ["○ off  high  not yet, after 0.2 s of 1.0 s"]
+
+
 def test_the_steps_of_the_alarm_before_are_not_those_of_this_one() -> None:
     screen = Screen(HIGH)
     done = StepDone(stimulus="0", alarm=LOW, step=Step.RAISE, at=Bounds(1, 2), proven=True, how="by hand")
