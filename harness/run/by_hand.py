@@ -49,10 +49,8 @@ def too_fine_by_hand(site: Site, items: Iterable[Item]) -> str:
     rows = f"{fine[0].alarm} at {fine[0].point}"
     if len(fine) > 1:
         rows = f"{len(fine)} rows, such as {rows},"
-    return (
-        f"{rows} can fail and not pass: limits shorter than {duration(finest_ns)} are finer than a key tells, and only "
-        "a reference point tells more, of raise and clear"
-    )
+    finest = duration(finest_ns)
+    return f"{rows} can fail and not pass: limits are set there that are finer than the {finest} that a key tells"
 
 
 class ByHand:

@@ -281,8 +281,8 @@ def test_a_person_cannot_clear_what_clears_by_itself() -> None:
 
 def test_what_a_key_is_too_coarse_for_is_said_before() -> None:
     assert too_fine_by_hand(SITE, plan_of(SITE, Selection())) == (
-        "3 rows, such as a.high-high at hh, can fail and not pass: limits shorter than 1.1 s are finer than a key "
-        "tells, and only a reference point tells more, of raise and clear"
+        "3 rows, such as a.high-high at hh, can fail and not pass: limits are set there that are finer than the 1.1 s "
+        "that a key tells"
     )
     longer = site_of(("appears within: 1 s", "appears within: 1100 ms"))
     assert too_fine_by_hand(longer, plan_of(longer, Selection())) == ""
