@@ -32,7 +32,7 @@ from harness.core.instants import FOREVER, Bounds
 from harness.measure.interval_censored import Distribution, Times, as_arrays, estimate, reduce
 from harness.measure.mixture import Fit, Matrix, most_likely
 from harness.measure.proportions import CONFIDENCE, Side, clopper_pearson
-from harness.measure.visible_time import Seen, Trial, candidates, likelihood
+from harness.measure.visible_time import Seen, Trial, bounds_of, candidates, likelihood
 
 WIDE_FACTOR: Final = 0.60
 """Quantile of the wide limit over that of chi-square: 0.59 at 95 %, much the same at 90 and 99 %, rounded up."""
@@ -183,15 +183,7 @@ class VisibleTimes:
 
     def straddling(self, cut: int) -> int:
         """Trials that a visible time up to the cut and a longer one can both have given."""
-        return sum(_shortest(it) <= cut < _longest(it) for it in self._trials)
-
-
-def _shortest(trial: Trial) -> int:
-    return trial.end.lo - trial.onset.hi if isinstance(trial, Seen) else 0
-
-
-def _longest(trial: Trial) -> int:
-    return trial.end.hi - trial.onset.lo if isinstance(trial, Seen) else trial.widest_gap_ns
+        return sum(it.lo <= cut < it.hi for it in map(bounds_of, self._trials))
 
 
 def share_at(evidence: Evidence, time_ns: int, *, confidence: float = CONFIDENCE) -> ShareAt:

@@ -27,7 +27,7 @@ import numpy as np
 from harness.measure.binomial import bracket
 from harness.measure.mixture import Floats
 from harness.measure.proportions import CONFIDENCE
-from harness.measure.visible_time import Seen, Trial
+from harness.measure.visible_time import Seen, Trial, bounds_of
 
 STAKES: Final = (0.25, 0.5, 0.75, 1.0)
 WEIGHTS: Final = (0.05, 0.1, 0.15, 0.7)
@@ -65,7 +65,7 @@ def _excluded(values: Floats, mean: float, confidence: float) -> bool:
 
 def least_visible(trials: Sequence[Trial]) -> list[int]:
     """The visible time that each trial had at the least, in ns: 0 where nobody saw it."""
-    return [max(0, it.end.lo - it.onset.hi) if isinstance(it, Seen) else 0 for it in trials]
+    return [bounds_of(it).lo for it in trials]
 
 
 def seen_share(least_visible_ns: Sequence[int], period_ns: int, *, confidence: float = CONFIDENCE) -> SeenShare:

@@ -69,6 +69,17 @@ class Unseen:
 Trial = Seen | Unseen
 
 
+def bounds_of(trial: Trial) -> Bounds:
+    """The visible times that can have given this trial: what ``likelihood`` is above 0 for.
+
+    True whatever the onsets depend on, so ``band`` and ``counted`` hold for these without any assumption.
+    """
+    if isinstance(trial, Seen):
+        hi = FOREVER if trial.end.is_open_above else trial.end.hi - trial.onset.lo
+        return Bounds(max(0, trial.end.lo - trial.onset.hi), max(0, hi))
+    return Bounds(0, max(0, trial.widest_gap_ns - 1))
+
+
 def candidates(trials: Sequence[Trial], cut: int | None = None) -> Times:
     """The visible times that can hold mass in a most likely distribution, ascending.
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from harness.core.instants import FOREVER, Bounds
 from harness.measure.interval_censored import estimate
-from harness.measure.visible_time import Seen, Trial, Unseen, candidates, likelihood
+from harness.measure.visible_time import Seen, Trial, Unseen, bounds_of, candidates, likelihood
 from tests.peers.simulated_polls import trial
 
 
@@ -37,6 +37,13 @@ def test_the_likelihood_is_the_share_of_onsets_that_give_the_trial(case: tuple[l
         found = float(likelihood([seen], np.array([visible]))[0, 0])
         mine = seen.onset.width + 1 if isinstance(seen, Seen) else width
         assert found * mine == pytest.approx(count)
+        assert visible in bounds_of(seen)
+        outside = np.array([max(0, bounds_of(seen).lo - 1), bounds_of(seen).hi + 1])
+        assert not any(
+            chance
+            for chance, it in zip(likelihood([seen], outside)[0], outside, strict=True)
+            if it not in bounds_of(seen)
+        )
     assert sum(counted.values()) == width
 
 
