@@ -96,7 +96,7 @@ class Persons:
     def look(self, rows: Sequence[Expectation], what: str) -> None:
         """Now: who is in sight reports each change as it comes; who is not waits to be sent."""
         for link, points in self._links(rows, in_sight=False).items():
-            self._reports[link].ask(Ask.NOTHING, points, f"{what} is raised: wait here until you are sent to look")
+            self._reports[link].ask(Ask.NOTHING, points, f"{what}: wait here until you are sent to look")
         for link, points in self._links(rows, in_sight=True).items():
             self._reports[link].ask(Ask.LOOK, points, f"LOOK NOW: {what}; report each change at once")
 
