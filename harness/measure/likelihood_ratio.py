@@ -9,11 +9,11 @@ The critical value. Where brackets are narrow against what is resolved, the rati
 freedom (Thomas, Grunkemeier, *JASA* 70 (1975) 865). Where they are wide it has the smaller limit of Banerjee, Wellner,
 *Annals of Statistics* 29 (2001) 1699, with a quantile of about 2.27 (from memory) instead of 3.84 at 95 %. What decides
 between the two is the number of trials whose bracket holds x, in binomial standard deviations sqrt(n s (1 - s)):
-``_critical`` goes from one to the other with it. The limits are theory; the passage between them is ours, chosen by
-simulation so that it errs to wide: ``python -m tests.bench.bench_coverage`` measures what all of it covers. ``counted``
-needs no limit, holds always, and is wider. Visible times of which the onset is bracketed too are mostly settled less
-than either limit supposes: their bounds cover more than they say (up to always, where one fixed period leaves a share
-open).
+``_critical`` goes from one to the other with it. The limits are theory; the passage between them, and what is added
+where trials are few, is ours, chosen by simulation so that it errs to wide: ``python -m tests.bench.bench_coverage``
+measures what all of it covers. ``counted`` needs no limit, holds always, and is wider. Visible times of which the
+onset is bracketed too are mostly settled less than either limit supposes: their bounds cover more than they say (up
+to always, where one fixed period leaves a share open).
 
 The bounds are pointwise: each holds at its confidence, not all of a curve together.
 """
@@ -38,6 +38,8 @@ WIDE_FACTOR: Final = 0.60
 """Quantile of the wide limit over that of chi-square: 0.59 at 95 %, much the same at 90 and 99 %, rounded up."""
 TURN: Final = 5.0
 """Bracketed trials, in binomial standard deviations, at which the critical value is half way between the limits."""
+FEW: Final = 0.6
+"""By so much over n s (1 - s) the critical value grows: counts are whole, and few of them fit no limit well."""
 SAME: Final = 1e-4
 """A ratio statistic up to this counts as equally likely: the fits are certified to 4e-6."""
 _STEPS: Final = 18
@@ -263,7 +265,7 @@ def _critical(evidence: Evidence, cut: int, share: float, confidence: float) -> 
     if spread <= 0.0:
         return narrow
     straddling = evidence.straddling(cut) ** 2 / spread / TURN**2
-    return narrow * (WIDE_FACTOR + (1.0 - WIDE_FACTOR) / (1.0 + straddling))
+    return narrow * (WIDE_FACTOR + (1.0 - WIDE_FACTOR) / (1.0 + straddling)) * (1.0 + FEW / spread)
 
 
 def _edge(ratio: Callable[[float], float], limit: Callable[[float], float], inside: float, end: float) -> float:

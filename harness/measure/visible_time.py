@@ -83,9 +83,9 @@ def bounds_of(trial: Trial) -> Bounds:
 def candidates(trials: Sequence[Trial], cut: int | None = None) -> Times:
     """The visible times that can hold mass in a most likely distribution, ascending.
 
-    Each likelihood is piecewise linear in d, and so is every weighted sum of them: it is greatest at 0 or where the
-    slope falls, which is at end.lo - onset.lo and end.hi - onset.hi of a sighting. With a ``cut`` also on both sides
-    of that.
+    Each likelihood is piecewise linear in d, and so is every weighted sum of them: it is greatest at 0 or where a slope
+    falls, which is at end.lo - onset.lo and end.hi - onset.hi of a sighting, and at the last reading - onset.hi of a
+    trial that nobody saw. With a ``cut`` also on both sides of that.
     """
     found = {0} if cut is None else {0, max(cut, 0), max(cut, 0) + 1}
     for trial in trials:
@@ -93,6 +93,8 @@ def candidates(trials: Sequence[Trial], cut: int | None = None) -> Times:
             found.add(max(0, trial.end.lo - trial.onset.lo))
             if not trial.end.is_open_above:
                 found.add(max(0, trial.end.hi - trial.onset.hi))
+        else:
+            found.add(trial.samples_ns[-1] - trial.onset.hi)
     return np.array(sorted(found), dtype=np.int64)
 
 

@@ -61,7 +61,7 @@ def main(kind: str, runs: int, seed: int) -> Iterator[str]:
     yield f"runs={runs} seed={seed}; a share near 0.95 is known to {1.96 * (0.0475 / runs) ** 0.5:.3f}"
     rng = np.random.default_rng(seed)
     make = {"latencies": latencies, "visible": visible, "timed": timed}[kind]
-    for trials, share, period_s, (lost, jitter) in product((30, 60), (0.5, 0.8), (0.1, 0.5, 1.0, 2.0), POLLS):
+    for trials, share, period_s, (lost, jitter) in product((30, 100), (0.5, 0.8), (0.1, 0.5, 2.0), POLLS):
         at = int(-np.log(1 - share) * SECOND)
         kept = 0
         statistics = []
