@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from harness.core.durations import duration
 from harness.core.model import Behaviour, Expectation, Judgement, Result, Site, Step, Stimulus
+from harness.core.release import freed_of
 from harness.core.verdicts import Verdict, VerdictClass
 
 
@@ -24,7 +25,9 @@ def refuse_fine_claims(site: Site, stimuli: Mapping[str, Stimulus], judgement: J
         finest_ns = stimulus.finest_ns
         if not finest_ns or result.verdict.verdict_class is not VerdictClass.PASS:
             return result
-        limits = limits_by_key(row, is_timed=bool(stimulus.timed_by))
+        freed, cleared = freed_of(stimulus, row), stimulus.cleared
+        is_freed = freed is not None and cleared is not None and freed.hi <= cleared.lo
+        limits = limits_by_key(row, is_timed=bool(stimulus.timed_by), is_freed_before_clear=is_freed)
         fine = {name: limit for name, limit in limits.items() if limit < finest_ns}
         if not fine:
             return result
@@ -36,14 +39,16 @@ def refuse_fine_claims(site: Site, stimuli: Mapping[str, Stimulus], judgement: J
     return replace(judgement, results=tuple(refused(it) for it in judgement.results))
 
 
-def limits_by_key(row: Expectation, *, is_timed: bool) -> dict[str, int]:
+def limits_by_key(row: Expectation, *, is_timed: bool, is_freed_before_clear: bool) -> dict[str, int]:
     """The limits of a row, in ns by name, that hang on a step which a key alone times, where a person raises.
 
-    ``is_timed``: a reference point times the raise and the clear.
+    ``is_timed``: a reference point times the raise and the clear. ``is_freed_before_clear``: the person acknowledged
+    before the clear, so that a latched point has to go with the clear.
     """
     if row.behaviour is Behaviour.QUIET:
         return {}
     is_of_clear = row.behaviour is Behaviour.FOLLOWS and row.released_by is not Step.SILENCE
+    is_of_clear |= row.behaviour is Behaviour.LATCHED and is_freed_before_clear
     ends_by_itself = row.behaviour is Behaviour.PULSE  # after its onset, so that no step matters
     limits = {
         "appears within": None if is_timed else row.limits.appears_within_ns,

@@ -39,10 +39,7 @@ def too_fine_by_hand(site: Site, items: Iterable[Item]) -> str:
     """What a guided test will not certify, in words: limits finer than the key of a person tells. '' for none."""
     finest_ns = site.key_within_ns + KEY_BEFORE_NS
     fine = [
-        row
-        for item in items
-        for row in item.loud
-        if any(limit < finest_ns for limit in limits_by_key(row, is_timed=item.alarm.reference is not None).values())
+        row for item in items for row in item.loud if any(limit < finest_ns for limit in _by_key(item, row).values())
     ]
     if not fine:
         return ""
@@ -51,6 +48,13 @@ def too_fine_by_hand(site: Site, items: Iterable[Item]) -> str:
         rows = f"{len(fine)} rows, such as {rows},"
     finest = duration(finest_ns)
     return f"{rows} can fail and not pass: limits are set there that are finer than the {finest} that a key tells"
+
+
+def _by_key(item: Item, row: Expectation) -> dict[str, int]:
+    is_first = (
+        item.acknowledge_after is Step.RAISE and item.alarm.lasts_ns is None and row.released_by is not Step.RESET
+    )
+    return limits_by_key(row, is_timed=item.alarm.reference is not None, is_freed_before_clear=is_first)
 
 
 class ByHand:

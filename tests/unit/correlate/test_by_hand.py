@@ -25,6 +25,7 @@ def judged(
     finest: int = FINEST,
     appears: float = 5200,
     released_by: Step = Step.ACKNOWLEDGE,
+    acknowledge: float = 7000,
 ) -> Result:
     """One alarm raised by hand at 5 s, silenced at 6 s, acknowledged at 7 s, cleared at 9 s; it shows 200 ms later."""
     bench = Bench()
@@ -39,7 +40,7 @@ def judged(
     )
     bench.row("a", "bms.a", behaviour, limits, released_by)
     silence = 6000 if released_by is Step.SILENCE else None
-    bench.raised("a", 5000, silence=silence, acknowledge=7000, clear=9000)
+    bench.raised("a", 5000, silence=silence, acknowledge=acknowledge, clear=9000)
     bench.stimuli = [replace(it, finest_ns=finest) for it in bench.stimuli]
     bench.on("panel.a", 5000, 9000)
     ends = {FOLLOWS: 9200, UNTIL: 7200, LATCHED: 9200, PULSE: 6000}
@@ -82,12 +83,20 @@ def test_what_a_reference_point_timed_may_be_as_fine_as_its_polls() -> None:
     assert judged(PULSE, within=500, gone=1000, reference=True).verdict is Verdict.ON_TIME
 
 
-@pytest.mark.parametrize("behaviour", [UNTIL, LATCHED])
-def test_no_reference_point_times_an_acknowledge(behaviour: Behaviour) -> None:
-    result = judged(behaviour, within=500, gone=1099, reference=True)
+def test_no_reference_point_times_an_acknowledge() -> None:
+    result = judged(UNTIL, within=500, gone=1099, reference=True)
     assert result.verdict is Verdict.UNRESOLVED
     assert "gone within 1.099 s is finer" in result.reason
     assert result.reason.endswith("state a longer limit")
+
+
+def test_what_is_latched_goes_with_the_clear_once_it_was_acknowledged() -> None:
+    """That one a reference point times; where the acknowledge came behind it, or may have, the key does."""
+    assert judged(LATCHED, within=500, gone=1000, reference=True).verdict is Verdict.ON_TIME
+    behind = judged(LATCHED, within=500, gone=1000, reference=True, acknowledge=9001)
+    assert behind.verdict is Verdict.UNRESOLVED
+    assert "gone within 1 s is finer" in behind.reason
+    assert judged(LATCHED, within=500, gone=1100, reference=True, acknowledge=9001).verdict is Verdict.ON_TIME
 
 
 def test_nor_a_silence() -> None:

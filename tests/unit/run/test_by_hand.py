@@ -290,7 +290,7 @@ def test_what_a_key_is_too_coarse_for_is_said_before() -> None:
 
 def test_a_reference_point_does_not_make_an_acknowledge_finer() -> None:
     changes = (("appears within: 1 s, gone within: 2 s", "appears within: 500 ms, gone within: 1 s"),)
-    for behaviour, is_fine in (("follows", False), ("until-acknowledged", True), ("latched", True), ("pulse", False)):
+    for behaviour, is_fine in (("follows", False), ("until-acknowledged", True), ("latched", False), ("pulse", False)):
         site = site_of(*changes, ("address: 1, behaviour: follows", f"address: 1, behaviour: {behaviour}"))
         text = too_fine_by_hand(site, plan_of(site, Selection(only=("a.high",), links=("bms",))))
         assert bool(text) is is_fine, behaviour
