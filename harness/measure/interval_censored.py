@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.core.instants import FOREVER, Bounds
-from harness.measure.mixture import Floats, Indices, Spans, most_likely
+from harness.measure.mixture import GAP_MAX, Floats, Indices, Spans, most_likely
 
 Times = NDArray[np.int64]
 
@@ -86,10 +86,15 @@ class Reduced:
 
 
 def estimate(times: Sequence[Bounds]) -> Distribution:
-    """The non-parametric maximum likelihood estimate. Raises ValueError where there is no time at all."""
+    """The non-parametric maximum likelihood estimate. ValueError where there is no time at all.
+
+    ArithmeticError where the maximum could not be certified to ``mixture.GAP_MAX``.
+    """
     reduced = reduce(*as_arrays(times))
     fit = most_likely(reduced.spans, reduced.weights)
     assert fit is not None, "an innermost interval lies in every interval"  # noqa: S101 - a proof, not a check of input
+    if fit.gap > GAP_MAX:
+        raise ArithmeticError(f"gap={fit.gap:g} in log-likelihood, expected at most {GAP_MAX:g}: not certified")
     lows, highs = reduced.within_lo[fit.support].tolist(), reduced.within_hi[fit.support].tolist()
     masses = tuple(
         Mass(within=Bounds(low, high), share=share)

@@ -80,7 +80,10 @@ class Evidence(Protocol):
         """The least and the greatest share that is at most ``cut`` in the likeliest distribution that was found."""
 
     def given(self, cut: int, share: float) -> float:
-        """The greatest log-likelihood with exactly ``share`` of the times at most ``cut``; -inf if impossible."""
+        """An upper bound of the log-likelihood with exactly ``share`` at most ``cut``: what was reached, and the gap.
+
+        Minus infinity if impossible. Too high a value only keeps a share that might have been excluded.
+        """
 
     def straddling(self, cut: int) -> int:
         """Trials of which it is not known whether the time is at most ``cut``."""
@@ -125,7 +128,7 @@ class BracketedTimes:
             held = share if split else 1.0 - share
             return self.best + self.trials * float(np.log(held)) if held > 0.0 else -np.inf
         fit = most_likely(reduced.spans, reduced.weights, split, share)
-        return -np.inf if fit is None else fit.log_likelihood
+        return -np.inf if fit is None else fit.log_likelihood + fit.gap
 
     def straddling(self, cut: int) -> int:
         """lo <= cut < hi."""
@@ -181,7 +184,7 @@ class VisibleTimes:
         values = candidates(self._trials, cut)
         split = int(np.searchsorted(values, cut, side="right"))
         fit = most_likely(Matrix(likelihood=likelihood(self._trials, values)), self._weights, split, share)
-        return -np.inf if fit is None else fit.log_likelihood
+        return -np.inf if fit is None else fit.log_likelihood + fit.gap
 
     def straddling(self, cut: int) -> int:
         """Trials that a visible time up to the cut and a longer one can both have given."""

@@ -156,7 +156,7 @@ def most_likely(kernel: Kernel, weights: Floats, split: int = 0, below: float = 
     """The masses that maximise sum_i weights[i] log P[i]; the candidates before ``split`` hold ``below`` together.
 
     With ``split`` 0 there is no such condition. None where every such distribution makes some observation impossible.
-    Raises ArithmeticError where the maximum could not be certified to GAP_MAX.
+    It stops at a gap of GAP_MAX or less, or after ROUNDS_MAX with a wider one: the caller has to look at it.
     """
     bounds = np.array([0, split, kernel.candidates]) if split else np.array([0, kernel.candidates])
     totals = np.array([below, 1.0 - below]) if split else np.array([1.0])
@@ -181,7 +181,7 @@ def most_likely(kernel: Kernel, weights: Floats, split: int = 0, below: float = 
         masses, chances, reached = _climbed(kernel, support, weights, masses, wanted, reached)
         held = masses > 0.0
         support, masses = support[held], masses[held]
-    raise ArithmeticError(f"gap={last_gap:g} in log-likelihood after {ROUNDS_MAX} rounds, expected at most {GAP_MAX:g}")
+    return Fit(support=support, masses=masses, log_likelihood=reached, gap=last_gap, rounds=ROUNDS_MAX)
 
 
 def _parts(bounds: Indices, totals: Floats) -> list[tuple[int, int, float]]:

@@ -29,8 +29,8 @@ def best_masses(
     size = len(start)
     rows = np.ones((1, size)) if second is None else np.vstack((~second, second)).astype(np.float64)
     rows, sums = rows[totals > 0.0], totals[totals > 0.0]
-    ridge = _RIDGE * max(float(np.trace(gram)), 1.0)  # towards the start, so that the maximum stays where it is
-    gram, linear = gram + ridge * np.eye(size), linear + ridge * start
+    ridge = _RIDGE * np.maximum(np.diag(gram), 1.0)  # towards the start, so that the maximum stays where it is
+    gram, linear = gram + np.diag(ridge), linear + ridge * start
     slack = 1e-12 * max(1.0, float(np.abs(linear).max()))
     held = np.ones(size, dtype=np.bool_)
     for _ in range(_PIVOTS_MAX):
