@@ -38,7 +38,7 @@ WIDE_FACTOR: Final = 0.60
 """Quantile of the wide limit over that of chi-square: 0.59 at 95 %, much the same at 90 and 99 %, rounded up."""
 TURN: Final = 5.0
 """Bracketed trials, in binomial standard deviations, at which the critical value is half way between the limits."""
-FEW: Final = 0.6
+FEW: Final = 0.3
 """By so much over n s (1 - s) the critical value grows: counts are whole, and few of them fit no limit well."""
 SAME: Final = 1e-4
 """A ratio statistic up to this counts as equally likely: the fits are certified to 4e-6."""
