@@ -111,7 +111,7 @@ def _judge(sketch: Outline, demand: Demand, stimulus: Stimulus, expectation: Exp
         if verdict is not None:
             reason = fail_reason(verdict, demand, seen)
             return _result(sketch, demand, stimulus, expectation, verdict, seen, reason, also)
-    elif witnessed and every_world_obliges(sketch, demand):
+    elif every_world_obliges(sketch, demand) and some_plain_world_meets(sketch, demand, proven=True):
         doubt = _doubt_of_pass(sketch, demand, seen)
         if not doubt:
             passed = Verdict.APPEARED if demand.limits.appears_within_ns is None else Verdict.ON_TIME
@@ -183,7 +183,19 @@ def _doubt_of_pass(sketch: Outline, demand: Demand, seen: Seen | None) -> str:
         return (
             "it was seen silent only once it had been acknowledged or cleared as well, so that silence did it is open"
         )
+    if seen is not None and _came_before(sketch, demand, seen):
+        return "it came on twice, and the first time may have been after the raise as well: then it dropped in between"
     return ""
+
+
+def _came_before(sketch: Outline, demand: Demand, seen: Seen) -> bool:
+    """Whether there is an earlier sighting that only a raise after its onset would excuse."""
+    earlier = (
+        number
+        for number in sketch.sightings_touching(demand.raised.lo, demand.search_end_hi)
+        if sketch.onset_hi[number] < seen.onset.hi
+    )
+    return any(sketch.onset_hi[number] >= demand.raised.lo for number in earlier)
 
 
 def _name_unknown(sketch: Outline, demand: Demand, seen: Seen | None, masked_by: str) -> tuple[Verdict, str]:

@@ -54,16 +54,19 @@ def some_world_meets(outline: Outline, demand: Demand, *, alone: bool = True) ->
     return any(_meets(outline, demand, candidate, alone=alone) for candidate in _candidates(outline, demand))
 
 
-def some_plain_world_meets(outline: Outline, demand: Demand) -> bool:
+def some_plain_world_meets(outline: Outline, demand: Demand, *, proven: bool = False) -> bool:
     """True only if there really is a world that meets the demand: a sampled sighting at one instant of the raise.
 
     At a given instant of the raise the test is exact. A pass needs such a witness: offences count only when proven, and
-    what is proven must not be hidden by the slack of :func:`some_world_meets`.
+    what is proven must not be hidden by the slack of :func:`some_world_meets`. ``proven``: by a sighting that keeps the
+    obligations in every world. Of two of which one keeps them and only the other one is without an offence, the first
+    would be excused by a second onset, and that is an offence of its own wherever the first one follows the raise.
     """
     if demand.behaviour is Behaviour.QUIET:
         return True
     raised = demand.raised
-    wholes = [_whole(outline, number) for number in _sampled(outline, demand)]
+    numbers = (it for it in _sampled(outline, demand) if not proven or _is_proven(outline, demand, it))
+    wholes = [_whole(outline, number) for number in numbers]
     for at in dict.fromkeys((raised.hi, raised.lo, *(it.end_hi - 1 for it in wholes if it.end_hi - 1 in raised))):
         if any(_meets(outline, demand.raised_at(at), it) for it in wholes):
             return True

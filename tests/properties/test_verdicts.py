@@ -28,6 +28,7 @@ EXAMPLES = 800
 ON_PURPOSE = (
     *("never released", "before the raise", "on before", "no sample in its window, and"),
     *("silence releases it was not tested", "that silence did it is open", "what released it is not known"),
+    "it came on twice, and the first time may have been after the raise",
 )
 
 quick = settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=list(HealthCheck), database=None)
@@ -61,13 +62,14 @@ def test_definite_wherever_all_worlds_agree_but_for_what_is_unknown_on_purpose(
 
     On purpose: a point that was not ready fails as nothing but ``stuck`` (then it is unknown); gone-within of an alarm
     that was never released was not tested; a horn of which silence was not tested, or nothing but silence, and a latch
-    that was reset too early; where nobody looked, a demand that nothing can meet is not observed. The
+    that was reset too early; what came on twice and is excused only by a raise in between; where nobody looked, a demand
+    that nothing can meet is not observed. The
     rest is slack of the closed form, on a grid where every width is a few instants: it must stay rare.
     """
     counted: Counter[str] = Counter()
 
     @seed(7)
-    @quick
+    @settings(quick, max_examples=2 * EXAMPLES)  # a share of a few per cent shows in no hundred cases
     @given(cases())
     def count(case: Drawn) -> None:
         expected = oracle(case)

@@ -8,14 +8,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from harness.core.errors import Origin
 from harness.core.instants import NS_PER_MS, Bounds
 from harness.core.links import TextLink
-from harness.core.model import Behaviour, Judgement, Limits, Site, Stimulus
+from harness.core.model import Behaviour, Expectation, Hold, Judgement, Limits, Site, Stimulus
 from harness.core.places import TextPlace
 from harness.core.trace import Trace
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.engine import correlate
 from harness.correlate.evidence import BlindTime, Evidence
+from harness.correlate.judge import judge_one
 from harness.links.base import LinkState
 from harness.links.seen import Message, StateChange
 from harness.links.text_trace import text_trace
@@ -157,3 +159,27 @@ def test_a_log_without_ends_cannot_tell_after_the_raise_from_before_it() -> None
     assert [it.verdict for it in found.results] == [Verdict.UNRESOLVED]
     assert "may have come and gone before it" in found.results[0].reason
     assert "poll" not in words(found)
+
+
+@pytest.mark.parametrize("again_ms", [9000, 9104, 9204, 9304])
+def test_one_that_dropped_and_came_again_does_not_pass_by_its_second_time(again_ms: int) -> None:
+    """Told on, off, on and off with a longest delay of 200 ms: the first time may just have been before the raise.
+
+    That one course of events excuses it is no proof: in every other one it dropped while it was raised.
+    """
+    told = np.array([7000, 8264, 8464, again_ms, again_ms + 200, 11000]) * MS
+    trace = Trace.from_states(
+        "p",
+        told - 200 * MS,
+        told,
+        np.array([False, True, False, True, False, False]),
+        edge=np.array([False, True, True, True, True, False]),
+        sealed=np.ones(6, dtype=np.bool_),
+    )
+    limits = Limits(appears_within_ns=1000 * MS, gone_within_ns=1000 * MS, search_ns=1500 * MS, settle_ns=400 * MS)
+    row = Expectation(
+        key="a@p", alarm="a", point="p", behaviour=Behaviour.FOLLOWS, limits=limits, origin=Origin(file="", line=0)
+    )
+    stimulus = Stimulus(id="1", alarm="a", raised=Bounds.exactly(8155 * MS), cleared=Bounds.exactly(9175 * MS))
+    hold = Hold(on_ns=200 * MS, off_ns=200 * MS, on_declared=True, off_declared=True)
+    assert judge_one(trace, stimulus, row, hold).verdict is Verdict.UNRESOLVED
