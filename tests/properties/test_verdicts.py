@@ -62,9 +62,9 @@ def test_definite_wherever_all_worlds_agree_but_for_what_is_unknown_on_purpose(
 
     On purpose: a point that was not ready fails as nothing but ``stuck`` (then it is unknown); gone-within of an alarm
     that was never released was not tested; a horn of which silence was not tested, or nothing but silence, and a latch
-    that was reset too early; what came on twice and is excused only by a raise in between; where nobody looked, a demand
-    that nothing can meet is not observed. The
-    rest is slack of the closed form, on a grid where every width is a few instants: it must stay rare.
+    that was reset too early; what came on twice and is excused only by a raise in between; where nobody looked, a
+    demand that nothing can meet is not observed. The rest is slack of the closed form, on a grid where every width is a
+    few instants: it must stay rare.
     """
     counted: Counter[str] = Counter()
 
