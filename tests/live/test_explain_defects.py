@@ -94,5 +94,15 @@ def test_a_healthy_site_is_given_no_cause(seed: int, tmp_path: Path) -> None:
     ("name", "place"),
     [(Name.RETRANSMITTED_LINE, Place.PRINTER), (Name.REPEATED_NOTIFICATION, Place.BUILDING)],
 )
-def test_what_is_told_twice_is_given_no_cause(name: Name, place: Place, tmp_path: Path) -> None:
-    _no_cause(trial_of((aimed(name, place, SEED),), SEED)[0], tmp_path)
+def test_what_is_told_twice_is_no_fail(name: Name, place: Place, tmp_path: Path) -> None:
+    """An old state among new ones looks like a drop, which a raise in between may excuse: unknown, and never a pass."""
+    judged = run_trial(tmp_path, trial_of((aimed(name, place, SEED),), SEED)[0]).judged
+    try:
+        assert not judged.judgement.strays
+        results = judged.judgement.results
+        assert [it for it in results if it.verdict.verdict_class is VerdictClass.FAIL] == []
+        doubted = [it for it in results if it.causes]
+        assert all("it came on twice" in it.reason for it in doubted)
+        assert not doubted or name is Name.REPEATED_NOTIFICATION
+    finally:
+        judged.reader.close()

@@ -13,16 +13,15 @@ from tests.peers.command import active
 
 def test_what_is_typed_is_done_at_the_panel(capsys: pytest.CaptureFixture[str]) -> None:
     with SiteProcess() as site:
-        told = []
 
         def lines() -> object:
             for line in ("1 bulk-b.wat\n", "3\n", "9\n", "q\n"):
                 yield line
-                told.append(active(site))
+                while active(site) != [BY_NAME["bulk-b.water"].number]:
+                    pass  # the controller takes it with its next scan; without it, pytest's own limit ends this
             pytest.fail("it goes on after q")
 
         assert main(["127.0.0.1", str(site.port("panel"))], lines()) == 0  # type: ignore[arg-type]
-        assert told[1] == [BY_NAME["bulk-b.water"].number]
     out = capsys.readouterr().out.splitlines()
     assert out[1:3] == ["raise bulk-b.water", "acknowledge every alarm"]
     assert out[3] == out[0], "what cannot be understood is answered by how it goes"
