@@ -18,7 +18,7 @@ from harness.run.holding_off import HoldOff
 from harness.run.interrupting import GATE_STOPPED_EVENT, InterruptedTestError, Interruption, Interruptions, Why
 from harness.run.live_results import judge_live
 from harness.run.one_alarm import OneAlarm
-from harness.run.order import READY_MAX_NS, Item, listened_links, raised_at_most_ns, usual_ns
+from harness.run.order import READY_MAX_NS, Item, gone_within_ns, listened_links, raised_at_most_ns, usual_ns
 from harness.run.pausing import Pausing
 from harness.run.persons import Persons
 from harness.run.putting_back import beside
@@ -34,6 +34,9 @@ CONNECT_MAX_NS: Final = 10 * NS_PER_S
 
 NAG_NS: Final = 30 * NS_PER_S
 """How often a person is told that an alarm has been raised for too long."""
+
+CLEARED_MAX_NS: Final = 10 * NS_PER_S
+"""How long outputs may take to go after what an earlier run left raised was cleared: common practice, no source."""
 
 
 class StoppedRunError(Exception):
@@ -98,6 +101,13 @@ class Conductor:
             raise StoppedRunError(
                 f"{', '.join(failed)}: left raised by an earlier run, and clearing is not proven; clear it at the "
                 "controller. Nothing is raised"
+            )
+        if self._to_clear:  # outputs are slower than who cleared it; what then is still on, stands
+            live, clock = self._t.live, self._t.clock
+            rows = [row for one in self._t.site.alarms for row in self._t.site.expectations_of(one)]
+            longest = max((gone_within_ns(self._t.site, row) for row in rows), default=READY_MAX_NS)
+            await live.wait_until(
+                lambda: not any(it.on for it in live.states.values()), clock() + min(longest, CLEARED_MAX_NS)
             )
 
     async def _confirm(self, standing: Sequence[str]) -> None:
