@@ -33,6 +33,7 @@ from harness.site.profiles import profiles_folder
 from harness.site.reading import Documents, load_site
 from sims import SimulatedSite, SiteOptions
 from sims.building_options import BuildingOptions
+from tests.peers import free_ports
 from tests.peers.robot_person import RobotPerson
 
 MS: Final = NS_PER_MS
@@ -96,9 +97,7 @@ class Run:
 
 def free_udp_port() -> int:
     """A UDP port of 127.0.0.1 that nobody uses now."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
+    return free_ports.free_port(socket.SOCK_DGRAM)
 
 
 def options_of(bus: Bus, random: Random, recipient: int, broker: int | None, *, in_loop: bool) -> SiteOptions:

@@ -15,6 +15,7 @@ from harness.core.places import Arrival, BacnetPlace, ObjectPart, ObjectType
 from harness.links.bacnet_messages import BacnetMessage, decode
 from harness.links.base import AnyBlock
 from harness.links.seen import Dropped, Failure, Message, Polls, StateChange
+from tests.peers import free_ports
 from tests.peers.recorder import ORIGIN, Recorder
 
 T = TypeVar("T", bound=BacnetMessage)
@@ -22,11 +23,8 @@ BI, AI = ObjectType.BINARY_INPUT, ObjectType.ANALOG_INPUT
 
 
 def free_port() -> int:
-    """A UDP port of loopback that was free just now."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+    """A UDP port of loopback that nobody uses now."""
+    return free_ports.free_port(socket.SOCK_DGRAM)
 
 
 def bacnet_link(port: int, device: int = 4, name: str = "building", **rest: object) -> BacnetLink:

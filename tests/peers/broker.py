@@ -14,6 +14,7 @@ from pathlib import Path
 import aiomqtt
 import pytest
 
+from tests.peers import free_ports
 from tests.peers.recorder import DEADLINE_S, eventually
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
@@ -29,9 +30,7 @@ needs_security_plugin = pytest.mark.skipif(
 
 def free_port() -> int:
     """A TCP port that nobody listens to now."""
-    with socket.socket() as one:
-        one.bind(("127.0.0.1", 0))
-        return int(one.getsockname()[1])
+    return free_ports.free_port(socket.SOCK_STREAM)
 
 
 class Broker:
