@@ -69,24 +69,30 @@ AnyWrite = Write | PropertyWrite
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WritableRange:
-    """Modbus addresses that a stimulus may write: ``address`` (from 0) and ``count``.
+class _Writable:
+    """What the site file says of anything that a stimulus may write.
 
     ``read_back``: False where the controller takes away what was written (``because`` says why): then the answer to
-    the write is its only proof. ``may_differ``: as left need not be as found. ``tolerance``: by how many raw counts a
-    register may differ and still be as found.
+    the write is its only proof. ``may_differ``: as left need not be as found. ``tolerance``: by how much it may differ
+    and still be as found.
     """
 
     link: str
-    unit: int
-    table: Table
-    address: int
-    count: int
     read_back: bool = True
     because: str = ""
     may_differ: bool = False
     tolerance: float = 0.0
     origin: Origin
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WritableRange(_Writable):
+    """Modbus addresses that a stimulus may write: ``address`` (from 0) and ``count``; ``tolerance`` in raw counts."""
+
+    unit: int
+    table: Table
+    address: int
+    count: int
 
     def covers(self, write: AnyWrite) -> bool:
         """Whether every address of a write is among these."""
@@ -98,23 +104,17 @@ class WritableRange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class WritableProperty:
+class WritableProperty(_Writable):
     """One property of BACnet objects (``instance`` and the ``count - 1`` behind it), at one priority or at none.
 
-    The rest as for :class:`WritableRange`; ``tolerance`` is in the property's own units.
+    ``tolerance`` is in the property's own units.
     """
 
-    link: str
     object_type: ObjectType
     instance: int
     count: int = 1
     property: ObjectProperty
     priority: int | None = None
-    read_back: bool = True
-    because: str = ""
-    may_differ: bool = False
-    tolerance: float = 0.0
-    origin: Origin
 
     def covers(self, write: AnyWrite) -> bool:
         """Whether a write is of this property, of one of these objects, at this very priority."""

@@ -30,6 +30,7 @@ from harness.run.corrections_told import changed_by_corrections, correction_note
 from harness.run.figures import link_figures
 from harness.run.judging import END_EVENT, JudgedRecord
 from harness.run.log_book import log_book_of
+from harness.run.steps import AS_LEFT_EVENT, STANDING_EVENT
 from harness.run.untested import untested_steps
 
 BEFORE_NS: Final = 1 * NS_PER_S
@@ -183,14 +184,14 @@ def _reviewed(record: JudgedRecord) -> str:
 def _standing(record: JudgedRecord) -> tuple[tuple[str, str], ...]:
     """What was on before anything was raised, and why it was known; '' where nobody said so."""
     found: dict[str, str] = {}
-    for event in record.reader.events("standing"):
+    for event in record.reader.events(STANDING_EVENT):
         points: Mapping[str, Any] = event.data["points"]  # type: ignore[assignment]  # written by our own run
         found |= {name: str(reason) for name, reason in points.items()}
     return tuple(found.items())
 
 
 def _as_left(record: JudgedRecord) -> tuple[Difference, ...] | None:
-    events = record.reader.events("as-left")
+    events = record.reader.events(AS_LEFT_EVENT)
     if not events:
         return tuple(_not_cleared(name) for name in (*record.left_open, *record.left_raised)) or None
     data: Mapping[str, Any] = events[-1].data

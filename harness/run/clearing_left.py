@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
 
 from harness.core.errors import SafetyError
-from harness.core.instants import NS_PER_S
 from harness.core.model import Alarm, Behaviour, Site, Step
 from harness.record.header import Json
 from harness.run.left_open import LeftOpen
 from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT
 from harness.run.order import Item, gap_ns, gone_within_ns
+from harness.run.putting_back import until_proven
+from harness.run.raising import Raiser
 from harness.run.tools import Tools
 from harness.stimulus.performed import Performed
-
-AGAIN_NS: Final = 1 * NS_PER_S
-"""A clear that is not proven is tried again so often."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,8 +44,9 @@ def check_to_clear(site: Site, wanted: Sequence[ToClear], *, is_armed: bool) -> 
 class ClearingLeft:
     """Clears through the hand of a run. :meth:`clear` before the baseline is taken, so that it is none of it."""
 
-    def __init__(self, tools: Tools) -> None:
+    def __init__(self, tools: Tools, raiser: Raiser) -> None:
         self._t = tools
+        self._raiser = raiser
 
     async def clear(self, wanted: Sequence[ToClear]) -> tuple[str, ...]:
         """Returns the alarms that could not be cleared. What was confirmed by a person is entered as that."""
@@ -70,14 +67,12 @@ class ClearingLeft:
         """The clear, again and again until it is proven; then whatever may be latched is released."""
         clock, view, hand = self._t.clock, self._t.view, self._t.hand
         view.phase(f"clearing {alarm.name}, which an earlier run left raised")
-        until, told = clock() + self._t.clear_for_ns, ""
-        done = await hand.perform(alarm, Step.CLEAR)
-        while not done.proven and clock() < until:
-            if done.why != told:
-                told = done.why
-                view.urgent(f"{alarm.name}: CLEARING IS NOT PROVEN: {told}; trying again. Clear it at the controller")
-            await asyncio.sleep(AGAIN_NS / NS_PER_S)
-            done = await hand.perform(alarm, Step.CLEAR)
+
+        def trying_again(why: str) -> None:
+            view.urgent(f"{alarm.name}: CLEARING IS NOT PROVEN: {why}; trying again. Clear it at the controller")
+
+        until = clock() + self._t.clear_for_ns
+        done = await until_proven(lambda: hand.perform(alarm, Step.CLEAR), until, clock, trying_again)
         if done.proven:
             await self._release(alarm)
             view.trouble(f"{alarm.name}: left raised by an earlier run; it is cleared now ({done.proof or hand.how})")
@@ -87,27 +82,21 @@ class ClearingLeft:
 
     async def _release(self, alarm: Alarm) -> None:
         """Acknowledge it and what came along, reset where a row waits for that, and wait until its outputs are off."""
-        site, live, hand, clock = self._t.site, self._t.live, self._t.hand, self._t.clock
+        site, live, raiser, clock = self._t.site, self._t.live, self._raiser, self._t.clock
         names = (alarm.name, *site.brought_along(alarm.name))
         rows = tuple(row for name in names for row in site.expectations_of(name))
         for name in names:
             one = site.alarms[name]
-            if hand.can_do(one, Step.ACKNOWLEDGE):
-                self._put_back(one, Step.ACKNOWLEDGE, await hand.perform(one, Step.ACKNOWLEDGE))
-            left = await hand.acknowledge_left(one)
-            if left is not None:
-                self._put_back(one, Step.ACKNOWLEDGE, left)
-        if hand.can_do(alarm, Step.RESET) and Item(alarm=alarm, rows=rows).waits_for(Step.RESET):
-            self._put_back(alarm, Step.RESET, await hand.perform(alarm, Step.RESET))
+            if raiser.can_do(one, Step.ACKNOWLEDGE):
+                await raiser.put_back(one, Step.ACKNOWLEDGE)
+            await raiser.acknowledge_left(one)
+        if raiser.can_do(alarm, Step.RESET) and Item(alarm=alarm, rows=rows).waits_for(Step.RESET):
+            await raiser.put_back(alarm, Step.RESET)
         heard = [row for row in rows if row.behaviour is not Behaviour.QUIET and live.up[site.points[row.point].link]]
         longest = max((gone_within_ns(site, row) + gap_ns(site, row) for row in heard), default=0)
         since = clock()
         await live.wait_for_news({row.point for row in heard}, since, since + longest)
         await live.wait_until(lambda: all(live.is_off(row.point) for row in heard), since + longest)
-
-    def _put_back(self, alarm: Alarm, step: Step, done: Performed) -> None:
-        data: dict[str, Json] = {"alarm": alarm.name, "step": step.value, "proven": done.proven}
-        self._t.journal.event("put-back", done.at.hi, data)
 
     def _enter(self, it: ToClear, done: Performed | None) -> None:
         by = it.confirmed_by or self._t.hand.how

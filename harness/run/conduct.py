@@ -25,7 +25,14 @@ from harness.run.putting_back import beside
 from harness.run.raising import Raiser
 from harness.run.restoring import Restoring
 from harness.run.standing import baseline_of, check_baseline
-from harness.run.steps import SWEEP_EVENT, TOGETHER_EVENT, StepDone
+from harness.run.steps import (
+    INTERRUPTED_EVENT,
+    RETEST_EVENT,
+    STANDING_EVENT,
+    SWEEP_EVENT,
+    TOGETHER_EVENT,
+    StepDone,
+)
 from harness.run.tools import Progress, Tools
 from harness.run.waiting import QuietWindows, Waits, to_the_end
 
@@ -96,7 +103,7 @@ class Conductor:
             await to_the_end(self._as_left(restoring))
 
     async def _clear_what_was_left(self) -> None:
-        failed = await ClearingLeft(self._t).clear(self._to_clear)
+        failed = await ClearingLeft(self._t, self._raiser).clear(self._to_clear)
         if failed:
             raise StoppedRunError(
                 f"{', '.join(failed)}: left raised by an earlier run, and clearing is not proven; clear it at the "
@@ -104,8 +111,8 @@ class Conductor:
             )
         if self._to_clear:  # outputs are slower than who cleared it; what then is still on, stands
             live, clock = self._t.live, self._t.clock
-            rows = [row for one in self._t.site.alarms for row in self._t.site.expectations_of(one)]
-            longest = max((gone_within_ns(self._t.site, row) for row in rows), default=READY_MAX_NS)
+            site = self._t.site
+            longest = max((gone_within_ns(site, row) for row in site.expectations), default=READY_MAX_NS)
             await live.wait_until(
                 lambda: not any(it.on for it in live.states.values()), clock() + min(longest, CLEARED_MAX_NS)
             )
@@ -117,14 +124,15 @@ class Conductor:
             known |= dict.fromkeys(standing, self._t.standing_anything)
         planned = {item.alarm.name for item in self._items}
         baseline = baseline_of(site, standing, planned, known)
-        for one in baseline.unconfirmed if self._t.guide is not None else ():
-            reason = await self._t.guide.confirm(str(one)) if self._t.guide is not None else ""
-            if not reason:
-                break
-            known[one.point] = reason
-        baseline = baseline_of(site, standing, planned, known)
+        if self._t.guide is not None:
+            for one in baseline.unconfirmed:
+                reason = await self._t.guide.confirm(str(one))
+                if not reason:
+                    break
+                known[one.point] = reason
+            baseline = baseline_of(site, standing, planned, known)
         data: dict[str, Json] = {one.point: one.reason for one in baseline.points}
-        self._t.journal.event("standing", self._t.clock(), {"points": data})
+        self._t.journal.event(STANDING_EVENT, self._t.clock(), {"points": data})
         for name in baseline.absent:
             self._t.view.trouble(f"{name}: said to be on, and it is not")
         try:
@@ -225,7 +233,7 @@ class Conductor:
         alarm = item.alarm.name
         is_raised = self._one.raised is not None and self._one.raised.is_sent
         data: dict[str, Json] = {"stimulus": stimulus, "alarm": alarm, "why": it.why.value, "text": it.text}
-        journal.event("interrupted", now, data)
+        journal.event(INTERRUPTED_EVENT, now, data)
         match it.why:
             case Why.SKIPPED | Why.NOT_POSSIBLE:
                 journal.event(it.why.value, now, {"alarm": alarm, "reason": it.text})
@@ -233,7 +241,7 @@ class Conductor:
             case Why.AGAIN:
                 again = [item] if is_raised or self._before is None else [self._before, item]
                 self._ahead.extendleft(reversed(again))
-                journal.event("retest", now, {"alarm": again[0].alarm.name, "reason": it.text})
+                journal.event(RETEST_EVENT, now, {"alarm": again[0].alarm.name, "reason": it.text})
                 view.trouble(f"{again[0].alarm.name}: once more: {it.text}")
             case Why.LEFT:
                 self._left = (
@@ -258,7 +266,6 @@ class Conductor:
                 if self._raiser.by_itself:
                     text = f"{name}: raised for {limit_ns // NS_PER_S} s, the longest that it may be: it is cleared"
                     interrupt_in(limit_ns, Interruption(why=Why.DEAD_MAN, text=text))
-
                 else:
                     nagging.append(asyncio.create_task(self._nag(name, limit_ns), name="raised for too long"))
 

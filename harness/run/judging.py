@@ -22,13 +22,11 @@ from harness.run.evidence import evidence_of
 from harness.run.interrupting import GATE_STOPPED_EVENT
 from harness.run.ledger_told import ledger_told
 from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT, open_stimuli
-from harness.run.steps import stimuli_of
+from harness.run.steps import AS_LEFT_EVENT, RETEST_EVENT, stimuli_of
 from harness.site.reading import inline_map_name, read_site
 
 PLAN_EVENT: Final = "plan"
 END_EVENT: Final = "end"
-RETEST_EVENT: Final = "retest"
-"""It was decided to raise an alarm once more, and why."""
 ENTRY_KEY: Final = "site_file"
 MAP_KEY: Final = "point_map"
 RESUMES_KEY: Final = "resumes"
@@ -87,7 +85,7 @@ class JudgedRecord:
         """True where something is not as it was found, as far as it was looked at."""
         differs = [
             event.data
-            for event in self.reader.events("as-left")
+            for event in self.reader.events(AS_LEFT_EVENT)
             if event.data.get("differs") or event.data.get("not_cleared") or event.data.get("changed")
         ]
         return bool(differs or self.left_raised or self.left_open)
@@ -95,7 +93,7 @@ class JudgedRecord:
     @property
     def left_raised(self) -> tuple[str, ...]:
         """Alarms that were raised and of which nothing says that they were cleared, in a run that was cut off."""
-        if self.reader.events("as-left"):
+        if self.reader.events(AS_LEFT_EVENT):
             return ()
         alarms = self.site.alarms
         open_now = open_stimuli(self.reader.events())

@@ -15,17 +15,28 @@ from harness.record.found import ClockCheck, Event
 from harness.record.header import HostClock
 from harness.report.log_book import Ending, LogBook, LogEntry, LogRemark, LogStep, Remark
 from harness.run.interrupting import GATE_STOPPED_EVENT, Why
-from harness.run.judging import RETEST_EVENT, JudgedRecord
+from harness.run.judging import JudgedRecord
 from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT
 from harness.run.pausing import UNEXPLAINED_EVENT
-from harness.run.steps import INTENT_EVENT, LATE_EVENT, STEP_EVENT, STOPPED_EVENT, UNSENT_EVENT, StepDone
+from harness.run.steps import (
+    AS_LEFT_EVENT,
+    INTENT_EVENT,
+    INTERRUPTED_EVENT,
+    LATE_EVENT,
+    PUT_BACK_EVENT,
+    RETEST_EVENT,
+    STEP_EVENT,
+    STOPPED_EVENT,
+    UNSENT_EVENT,
+    StepDone,
+)
 
 _REMARKS: Final = {
     "note": Remark.NOTE,
     "skipped": Remark.SKIPPED,
     "not-possible": Remark.NOT_POSSIBLE,
     RETEST_EVENT: Remark.RETEST,
-    "interrupted": Remark.INTERRUPTED,
+    INTERRUPTED_EVENT: Remark.INTERRUPTED,
 }
 """Kind of event -> how the log book calls it."""
 
@@ -37,7 +48,7 @@ def log_book_of(record: JudgedRecord) -> LogBook:
     """What was raised in a record, with every correction in force, and what else was entered."""
     events = record.reader.events()
     entries = tuple(_entries(record, events))
-    still = [str(name) for event in record.reader.events("as-left") for name in _list(event.data, "not_cleared")]
+    still = [str(name) for event in record.reader.events(AS_LEFT_EVENT) for name in _list(event.data, "not_cleared")]
     still += [*record.left_raised, *record.left_open, *(it.alarm for it in entries if it.is_open)]
     return LogBook(
         entries=entries,
@@ -99,7 +110,7 @@ def _widen(steps: list[StepDone], late: Mapping[str, Any]) -> None:
     """The key of a step came late, as the person said afterwards."""
     for number, it in enumerate(steps):
         if it.step is Step(late["step"]):
-            steps[number] = replace(it, at=Bounds(min(it.at.lo, late["lo"]), max(it.at.hi, late["hi"])))
+            steps[number] = it.widened(late)
 
 
 def _timed(record: JudgedRecord) -> Mapping[str, Stimulus]:
@@ -149,7 +160,7 @@ def _ending(site: Site, alarm: str, done: Sequence[StepDone], end_ns: int) -> tu
 def _remarks(events: Iterable[Event]) -> Iterable[LogRemark]:
     for event in events:
         data: Mapping[str, Any] = event.data
-        if event.kind == "put-back":
+        if event.kind == PUT_BACK_EVENT:
             proven = "" if data.get("proven", True) else ", not proven"
             text = f"{data.get('step', '')}{proven}".strip()
             yield LogRemark(kind=Remark.PUT_BACK, at_ns=event.at_ns, alarm=str(data.get("alarm", "")), text=text)

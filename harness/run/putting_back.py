@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+import asyncio
+from collections.abc import Awaitable, Callable, Collection, Sequence
 from dataclasses import replace
-from typing import Final
+from typing import Final, Protocol, TypeVar
 
 from harness.core.behaviours import output_table
-from harness.core.instants import NS_PER_S
+from harness.core.instants import NS_PER_S, Clock
 from harness.core.model import Alarm, Behaviour, Expectation, Step
 from harness.run.order import Item, gap_ns, gone_within_ns, settle_ns
 from harness.run.raising import Raiser
@@ -15,8 +16,35 @@ from harness.run.steps import StepDone
 from harness.run.tools import Tools
 from harness.run.waiting import Waits
 
-CLEAR_AGAIN_NS: Final = 1 * NS_PER_S
-"""A clear that is not proven is tried again so often, for as long as the tools say: a lost link may come back."""
+AGAIN_NS: Final = 1 * NS_PER_S
+"""What is not proven is tried again so often: a lost link may come back."""
+
+
+class Attempt(Protocol):
+    """What came of one try; ``why``: what is missing where it is not proven."""
+
+    @property
+    def proven(self) -> bool: ...
+
+    @property
+    def why(self) -> str: ...
+
+
+A = TypeVar("A", bound=Attempt)
+
+
+async def until_proven(
+    attempt: Callable[[], Awaitable[A]], until_ns: int, clock: Clock, trying_again: Callable[[str], None]
+) -> A:
+    """Try until it is proven, or until ``until_ns``; once at least. ``trying_again`` is told each new reason why."""
+    done, told = await attempt(), ""
+    while not done.proven and clock() < until_ns:
+        if done.why != told:
+            told = done.why
+            trying_again(told)
+        await asyncio.sleep(AGAIN_NS / NS_PER_S)
+        done = await attempt()
+    return done
 
 
 def beside(stimulus: str) -> str:
@@ -62,7 +90,7 @@ class PuttingBack:
         for name in self._t.site.brought_along(alarm.name):
             lower = self._t.site.alarms[name]
             if Step.ACKNOWLEDGE in lower.writes and self._raiser.by_itself:
-                await self._raiser.acknowledge_brought(lower)
+                await self._raiser.put_back(lower, Step.ACKNOWLEDGE)
 
     async def acknowledge_left(self, alarm: Alarm) -> None:
         """Events that still ask for it, of the alarm and of those that it brought along."""
@@ -75,17 +103,16 @@ class PuttingBack:
         if self._clear_until.get(stimulus) is None:
             self._clear_until = {stimulus: clock() + self._t.clear_for_ns}
         until = self._clear_until[stimulus]
-        done = await self._raiser.step(alarm, Step.CLEAR, stimulus)
-        told = ""
-        while not done.proven and clock() < until:
-            if done.note != told:
-                told = done.note
-                view.urgent(
-                    f"{alarm.name}: CLEARING IS NOT PROVEN: {told}; trying again until it is, for "
-                    f"{max(0, until - clock()) // NS_PER_S} s. Clear it at the controller if you can"
-                )
-            await self._waits.until(clock() + CLEAR_AGAIN_NS)
-            done = await self._raiser.step(alarm, Step.CLEAR, stimulus)
+        told = []
+
+        def trying_again(why: str) -> None:
+            told.append(why)
+            view.urgent(
+                f"{alarm.name}: CLEARING IS NOT PROVEN: {why}; trying again until it is, for "
+                f"{max(0, until - clock()) // NS_PER_S} s. Clear it at the controller if you can"
+            )
+
+        done = await until_proven(lambda: self._raiser.step(alarm, Step.CLEAR, stimulus), until, clock, trying_again)
         if told:
             view.urgent(
                 f"{alarm.name}: {'cleared now' if done.proven else 'COULD NOT BE CLEARED: clear it at the controller'}"
@@ -100,16 +127,19 @@ class PuttingBack:
         self._t.view.phase("putting it back")
         if item.also is not None:
             await self.put_back(replace(item, alarm=item.also, also=None), beside(stimulus))
-        alarm = item.alarm
-        if alarm.name in self._raiser.open:
-            await self.clear(alarm, stimulus)
-        if self._raiser.can_do(alarm, Step.ACKNOWLEDGE):
+        if item.alarm.name in self._raiser.open:
+            await self.clear(item.alarm, stimulus)
+        await self.release(item, item.alarm, stimulus)
+        await self.settle(item.loud)
+
+    async def release(self, item: Item, alarm: Alarm, stimulus: str, *, is_acknowledged: bool = False) -> None:
+        """After the clear: acknowledge the alarm and what came along, and reset where a row waits for that."""
+        if self._raiser.can_do(alarm, Step.ACKNOWLEDGE) and not is_acknowledged:
             await self._raiser.step(alarm, Step.ACKNOWLEDGE, stimulus)
         await self.acknowledge_brought(alarm)
         await self.acknowledge_left(alarm)
         if self.needs(item, Step.RESET):
             await self._raiser.step(alarm, Step.RESET, stimulus)
-        await self.settle(item.loud)
 
     async def settle(self, loud: Sequence[Expectation]) -> None:
         """Stay until a second onset would have shown."""

@@ -33,7 +33,7 @@ class Variants:
         self._t.view.phase(f"held for {duration(held_ns)}; waiting for what still shows")
         last = max((row.limits.search_ns + gap_ns(site, row) for row in loud), default=0)
         await self._waits.until(raised.at.hi + last)
-        await self._release(item, (item.alarm,), loud, (stimulus,))
+        await self._back.release(item, item.alarm, stimulus)
         until = {row.key: max(cleared.at.hi, self._t.clock()) + gone_within_ns(site, row) for row in loud}
         await self._waits.each(loud, lambda row: live.is_off(row.point), until)
 
@@ -52,32 +52,18 @@ class Variants:
         )
         visible = max((row.limits.visible_for_ns or 0 for row in loud), default=0)
         await self._waits.until(clock() + max(visible, hold_ns(site, loud), *(gap_ns(site, row) for row in loud)))
-        if item.acknowledge_after is Step.RAISE:
-            for one, number in ((alarm, stimulus), (also, second)):
-                if self._back.needs(item, Step.ACKNOWLEDGE):
-                    await self._raiser.step(one, Step.ACKNOWLEDGE, number)
+        both = ((alarm, stimulus), (also, second))
+        is_acknowledged = item.acknowledge_after is Step.RAISE and self._back.needs(item, Step.ACKNOWLEDGE)
+        for one, number in both if is_acknowledged else ():
+            await self._raiser.step(one, Step.ACKNOWLEDGE, number)
         await self._back.clear(alarm, stimulus)
         self._t.view.phase(f"{alarm.name} is cleared; what {also.name} holds must stay")
         stay = [gone_within_ns(site, row) for row in loud if not self._waits.is_out_of_sight(row)]
         await self._waits.until(clock() + max(stay, default=0))
         cleared = await self._back.clear(also, second)
-        await self._release(item, (alarm, also), loud, (stimulus, second))
+        if item.acknowledge_after is Step.CLEAR:
+            await self._back.hold(loud, Step.CLEAR, clock())
+        for one, number in both:
+            await self._back.release(item, one, number, is_acknowledged=is_acknowledged)
         until = {row.key: max(cleared.at.hi, clock()) + gone_within_ns(site, row) for row in loud}
         await self._waits.each(loud, lambda row: live.is_off(row.point), until)
-
-    async def _release(
-        self, item: Item, alarms: Sequence[Alarm], loud: Sequence[Expectation], stimuli: Sequence[str]
-    ) -> None:
-        """After the clear: acknowledge and reset what is held on."""
-        if item.acknowledge_after is Step.CLEAR and item.held_ns is None:
-            await self._back.hold(loud, Step.CLEAR, self._t.clock())
-        for alarm, stimulus in zip(alarms, stimuli, strict=True):
-            is_done = item.also is not None and item.acknowledge_after is Step.RAISE
-            if self._raiser.can_do(alarm, Step.ACKNOWLEDGE) and not (
-                is_done and self._back.needs(item, Step.ACKNOWLEDGE)
-            ):
-                await self._raiser.step(alarm, Step.ACKNOWLEDGE, stimulus)
-            await self._back.acknowledge_brought(alarm)
-            await self._back.acknowledge_left(alarm)
-            if self._back.needs(item, Step.RESET):
-                await self._raiser.step(alarm, Step.RESET, stimulus)

@@ -18,7 +18,7 @@ from harness.links.modbus_rtu import ModbusRtuListener
 from harness.record.header import Json
 from harness.record.writer import RecordWriter
 from harness.run.live import LiveSource
-from harness.run.steps import INTENT_EVENT, STEP_EVENT, UNSENT_EVENT, StepDone
+from harness.run.steps import INTENT_EVENT, PUT_BACK_EVENT, STEP_EVENT, UNSENT_EVENT, StepDone
 from harness.stimulus.performed import Performed
 
 if TYPE_CHECKING:
@@ -160,16 +160,15 @@ class Raiser:
             self.forget(alarm)
         return entry
 
-    async def acknowledge_brought(self, alarm: Alarm) -> None:
-        """One more acknowledgement for an alarm that another one brought along; not a step of any stimulus."""
-        done = await self._hand.perform(alarm, Step.ACKNOWLEDGE)
-        self._put_back(alarm, done)
+    async def put_back(self, alarm: Alarm, step: Step) -> None:
+        """A step that is none of any stimulus: for what another alarm brought along, or an earlier run left."""
+        self._enter_put_back(alarm, step, await self._hand.perform(alarm, step))
 
     async def acknowledge_left(self, alarm: Alarm) -> None:
         """Acknowledge what still asks for it."""
         done = await self._hand.acknowledge_left(alarm)
         if done is not None:
-            self._put_back(alarm, done)
+            self._enter_put_back(alarm, Step.ACKNOWLEDGE, done)
 
     def forget(self, alarm: Alarm) -> None:
         """It is not raised any more: it was cleared, or cleared by itself, or was never taken."""
@@ -181,6 +180,6 @@ class Raiser:
         self._journal.event(INTENT_EVENT, self._clock(), data)
         await asyncio.to_thread(self._journal.flush)
 
-    def _put_back(self, alarm: Alarm, done: Performed) -> None:
-        data: dict[str, Json] = {"alarm": alarm.name, "step": "acknowledge", "proven": done.proven}
-        self._journal.event("put-back", done.at.hi, data)
+    def _enter_put_back(self, alarm: Alarm, step: Step, done: Performed) -> None:
+        data: dict[str, Json] = {"alarm": alarm.name, "step": step.value, "proven": done.proven}
+        self._journal.event(PUT_BACK_EVENT, done.at.hi, data)

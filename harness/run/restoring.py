@@ -13,9 +13,7 @@ from harness.record.header import Json
 from harness.record.writer import RecordWriter
 from harness.run.live import LiveSource
 from harness.run.order import READY_MAX_NS
-
-AS_FOUND_EVENT = "as-found"
-AS_LEFT_EVENT = "as-left"
+from harness.run.steps import AS_FOUND_EVENT, AS_LEFT_EVENT
 
 ReadWritable = Callable[[], Awaitable[tuple[FoundValue, ...]]]
 """Reads what every writable point holds now; what cannot be read is in it as not known."""

@@ -28,6 +28,21 @@ TOGETHER_EVENT: Final = "together"
 SWEEP_EVENT: Final = "sweep"
 """A stimulus that is held for a stated time, to see where it still shows; written before it."""
 
+RETEST_EVENT: Final = "retest"
+"""It was decided to raise an alarm once more, and why."""
+
+INTERRUPTED_EVENT: Final = "interrupted"
+"""The test of an alarm ended before it was seen through, and why."""
+
+PUT_BACK_EVENT: Final = "put-back"
+"""A step that is none of a stimulus: what another alarm brought, or what an earlier run left, is released."""
+
+STANDING_EVENT: Final = "standing"
+"""Points that were on before anything was raised, and why that was known."""
+
+AS_FOUND_EVENT: Final = "as-found"
+AS_LEFT_EVENT: Final = "as-left"
+
 LATE_EVENT: Final = "late"
 """The key of a step came late, as the person said afterwards: it was done within wider bounds."""
 
@@ -53,6 +68,15 @@ class StepDone:
     """False where surely nothing was done: nothing was sent, or the device refused."""
     finest_ns: int = 0
     """Timed by a person's key: nothing finer than this is certified by it."""
+
+    @property
+    def why(self) -> str:
+        """What is missing where it is not proven."""
+        return self.note
+
+    def widened(self, late: Mapping[str, Any]) -> StepDone:
+        """As it is once its key came late; ``late``: the data of that event."""
+        return replace(self, at=Bounds(min(self.at.lo, late["lo"]), max(self.at.hi, late["hi"])))
 
     def to_data(self) -> Mapping[str, Json]:
         """As the journal keeps it."""
@@ -121,7 +145,7 @@ def stimuli_of(events: Iterable[Event], site: Site) -> tuple[Stimulus, ...]:
 def _widen(mine: dict[Step, StepDone], late: Mapping[str, Any]) -> None:
     done = mine.get(Step(late["step"]))
     if done is not None:
-        mine[done.step] = replace(done, at=Bounds(min(done.at.lo, late["lo"]), max(done.at.hi, late["hi"])))
+        mine[done.step] = done.widened(late)
 
 
 def _tried_again(first: StepDone, second: StepDone) -> StepDone:

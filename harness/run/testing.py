@@ -35,6 +35,7 @@ from harness.run.live import LiveSource
 from harness.run.order import Item, Selection, carried_links, check_selection, listened_links, longest_ns, plan_of
 from harness.run.raising import Hand, Written
 from harness.run.restoring import ReadWritable
+from harness.run.steps import RETEST_EVENT
 from harness.run.still_allowed import StillAllowed
 from harness.run.tools import CLEAR_FOR_NS, Tools, View
 from harness.run.variants import pairs_of, sweep_of
@@ -184,22 +185,7 @@ async def run_test(
     if follow is not None:
         follow(live)
     journal.subscribe(live)
-    # All that was selected counts as planned, raised or not: what cannot be raised, or was excluded, is never a pass.
-    selected = plan_of(site, options.selection)
-    rows: list[str] = [row.key for item in selected for row in item.rows if not options.held_ns]
-    links = {item.alarm.name: sorted({site.points[row.point].link for row in item.rows}) for item in selected}
-    left_out = {item.alarm.name for item in selected} - {item.alarm.name for item in items}
-    if guide is not None:
-        text = too_fine_by_hand(site, items)
-        if text:
-            view.trouble(text)
-    if left_out:
-        view.trouble(f"not raised, so unknown: {', '.join(sorted(left_out))} (no writes in the site file, or excluded)")
-    journal.event(PLAN_EVENT, clock(), {"rows": rows, "links": links})
-    for alarm, reason in options.retests.items():
-        journal.event("retest", clock(), {"alarm": alarm, "reason": reason})
-    if options.reviews is not None:
-        journal.event("reviews", clock(), options.reviews.to_data())
+    _enter_plan(site, options, items, journal, clock, view, guide)
     why = "stopped by an error"
     kept = None
     try:
@@ -237,6 +223,34 @@ async def run_test(
         journal.event(END_EVENT, clock(), {"why": why})
         await asyncio.to_thread(journal.close)
     return why
+
+
+def _enter_plan(
+    site: Site,
+    options: TestOptions,
+    items: Sequence[Item],
+    journal: RecordWriter,
+    clock: Clock,
+    view: View,
+    guide: Guide | None,
+) -> None:
+    """What is set out to be tested and on which decisions, into the record; what is left out, to the person."""
+    # All that was selected counts as planned, raised or not: what cannot be raised, or was excluded, is never a pass.
+    selected = plan_of(site, options.selection)
+    rows: list[str] = [row.key for item in selected for row in item.rows if not options.held_ns]
+    links = {item.alarm.name: sorted({site.points[row.point].link for row in item.rows}) for item in selected}
+    left_out = {item.alarm.name for item in selected} - {item.alarm.name for item in items}
+    if guide is not None:
+        text = too_fine_by_hand(site, items)
+        if text:
+            view.trouble(text)
+    if left_out:
+        view.trouble(f"not raised, so unknown: {', '.join(sorted(left_out))} (no writes in the site file, or excluded)")
+    journal.event(PLAN_EVENT, clock(), {"rows": rows, "links": links})
+    for alarm, reason in options.retests.items():
+        journal.event(RETEST_EVENT, clock(), {"alarm": alarm, "reason": reason})
+    if options.reviews is not None:
+        journal.event("reviews", clock(), options.reviews.to_data())
 
 
 async def _read_writable(site: Site, writer: ArmedWriter) -> tuple[FoundValue, ...]:

@@ -10,6 +10,7 @@ from typing import Final
 from harness.core.instants import NS_PER_S, Clock
 from harness.core.links import ModbusLink, PersonLink, PushLink
 from harness.core.model import Expectation, Site
+from harness.run.interrupting import ended
 from harness.run.live import LiveSource
 from harness.run.order import Item, gap_ns, hold_ns
 from harness.run.steps import StepDone
@@ -160,12 +161,7 @@ class QuietWindows:
 async def to_the_end(work: Coroutine[object, object, None]) -> None:
     """Run ``work`` to its end however often the waiting for it is cancelled; the cancelling goes on after that."""
     task = asyncio.create_task(work, name="put back")
-    stopped: asyncio.CancelledError | None = None
-    while not task.done():
-        try:
-            await asyncio.wait([task])
-        except asyncio.CancelledError as exc:
-            stopped = exc
-    task.result()
-    if stopped is not None:
-        raise stopped
+    try:
+        await ended(task)
+    finally:
+        task.result()

@@ -35,7 +35,7 @@ from harness.site.reading import Documents, read_site
 from sims.modbus_server import ModbusDevice
 from sims.outputs import Image
 from sims.points import Table
-from tests.live.test_person_truth import Silent
+from tests.peers.views import Ignoring
 from tests.peers.virtual_time import run
 
 THINKS_S = 0.4
@@ -160,7 +160,7 @@ async def bench(alarms: int, folder: Path) -> tuple[Robot, float, float]:
     )
     began, used = time.monotonic(), time.process_time()
     try:
-        why = await run_test(site, documents, options, time.monotonic_ns, Silent(), robot.attend, guide=guide)
+        why = await run_test(site, documents, options, time.monotonic_ns, Ignoring(), robot.attend, guide=guide)
         assert why == "", why
     finally:
         await device.stop()

@@ -278,9 +278,10 @@ class Part:
 @contextmanager
 def broker() -> Iterator[int]:
     """A mosquitto of our own; its port."""
-    from tests.peers.broker import MOSQUITTO, free_port
+    from tests.peers.broker import MOSQUITTO
+    from tests.peers.free_ports import free_tcp_port
 
-    port = free_port()
+    port = free_tcp_port()
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "mosquitto.conf"
         user = ["user root"] if os.geteuid() == 0 else []
@@ -297,7 +298,7 @@ def broker() -> Iterator[int]:
 
 def soak(seconds: float, path: Path) -> tuple[dict[str, Any], dict[str, Any], Site]:
     """Start everything, listen in a process of its own, end everything."""
-    from tests.peers.bacnet import free_port
+    from tests.peers.free_ports import free_udp_port
 
     with ExitStack() as stack:
         port = stack.enter_context(broker())
@@ -307,7 +308,7 @@ def soak(seconds: float, path: Path) -> tuple[dict[str, Any], dict[str, Any], Si
             parts[name] = Part(*arguments)
             stack.callback(parts[name].end)
         told: dict[str, Any] = {name: part.told for name, part in parts.items()}
-        told |= {"broker_port": port, "listen_port": free_port()}
+        told |= {"broker_port": port, "listen_port": free_udp_port()}
         command = [sys.executable, __file__, "--listen", json.dumps(told), "--record", str(path)]
         command += ["--seconds", str(seconds)]
         done = subprocess.run(command, stdout=subprocess.PIPE, check=True)  # noqa: S603

@@ -20,7 +20,7 @@ from sims.truth import changes
 from tests.conformance.datagram_wire import LOOPBACK, DatagramWire
 from tests.conformance.rig import DEADLINE_NS, LINK, ORIGIN, Ears, Rig, clock
 from tests.conformance.tcp_rigs import DELAY_NS
-from tests.peers.bacnet import free_port
+from tests.peers.free_ports import free_udp_port
 from tests.peers.recorder import eventually
 
 DEVICE: Final = 260_001
@@ -58,7 +58,7 @@ class DatagramRig(Rig):
     """Which kind of APDU is torn; None for the next of any."""
 
     def __init__(self) -> None:
-        self.listen_port = free_port()
+        self.listen_port = free_udp_port()
         self.device_port = 0
         self.wire = DatagramWire(self.listen_port, lambda: self.device_port)
         self.passage = self.wire.passage
@@ -281,7 +281,7 @@ class BacnetPollRig(DatagramRig):
     @asynccontextmanager
     async def running(self) -> AsyncIterator[None]:
         rusty = pytest.importorskip("rusty_bacnet", reason="rusty-bacnet is not installed")
-        self.device_port = free_port()
+        self.device_port = free_udp_port()
         server = rusty.BACnetServer(
             DEVICE, "peer", interface=LOOPBACK, port=self.device_port, broadcast_address="127.255.255.255"
         )

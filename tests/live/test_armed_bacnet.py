@@ -25,7 +25,8 @@ from harness.stimulus.armed import ArmedWriter
 from harness.stimulus.as_found import read_writable
 from sims import SimulatedSite, SiteOptions
 from sims.building_options import BuildingOptions
-from tests.peers.bacnet import bacnet_link, free_port
+from tests.peers.bacnet import bacnet_link
+from tests.peers.free_ports import free_udp_port
 from tests.peers.recorder import DEADLINE_S, ORIGIN
 
 rusty = pytest.importorskip("rusty_bacnet")
@@ -160,7 +161,7 @@ class Outside:
 
 @asynccontextmanager
 async def outside() -> AsyncIterator[Outside]:
-    port = free_port()
+    port = free_udp_port()
     server = rusty.BACnetServer(DEVICE, "outside", "127.0.0.1", port, "127.0.0.1")
     server.add_binary_output(1, "BO 1")
     server.add_binary_value(7, "BV 7")
@@ -292,7 +293,7 @@ async def test_what_is_not_there_is_refused_by_the_device_and_not_known_as_found
 
 async def test_a_device_that_is_away_is_asked_once(monkeypatch: pytest.MonkeyPatch) -> None:
     listed = may(BV, 1, count=24, priority=8)
-    site = site_with(free_port(), DEVICE, listed, timeout_ns=SHORT_NS)
+    site = site_with(free_udp_port(), DEVICE, listed, timeout_ns=SHORT_NS)
     async with writing(site) as writer:
         asked: list[object] = []
         ask = writer.devices.ask

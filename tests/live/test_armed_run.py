@@ -22,8 +22,8 @@ from harness.run.testing import TestOptions, run_test
 from harness.site.reading import gather, read_site
 from sims import SimulatedSite, SiteOptions
 from sims.building_options import BuildingOptions
-from tests.peers.bacnet import free_port
 from tests.peers.bacnet_client import BacnetClient, bacnet_client
+from tests.peers.free_ports import free_udp_port
 from tests.peers.safety_runs import Seen
 from tests.peers.virtual_time import run
 
@@ -62,7 +62,7 @@ def whole_run(folder: Path, before: Before | None = None) -> tuple[JudgedRecord,
                 async with bacnet_client() as client:
                     client.talk_to(sim.building_port)
                     await before(client)
-            text = SITE.format(panel=sim.panel_port, building=sim.building_port, own=free_port())
+            text = SITE.format(panel=sim.panel_port, building=sim.building_port, own=free_udp_port())
             (folder / "site.yaml").write_text(text, encoding="utf-8")
             documents = gather(folder / "site.yaml")
             site, _ = read_site(documents.files, documents.entry)

@@ -13,9 +13,10 @@ from harness.core.places import Arrival
 from harness.links.bacnet_messages import EventNotice, ValueChange
 from harness.links.bacnet_values import ObjectReading, Status, unpack
 from tests.live.test_bacnet_peers import DEVICE, device, heard_of, level
-from tests.peers.bacnet import AI, bacnet_link, bacnet_point, free_port, messages
+from tests.peers.bacnet import AI, bacnet_link, bacnet_point, messages
 from tests.peers.capture import TSHARK
 from tests.peers.capture_bacnet import capture_udp, caught_up, dissect_bacnet
+from tests.peers.free_ports import free_udp_port
 from tests.peers.hand_bacnet import BINARY_INPUT, enumerated, hand_device, unicast
 from tests.peers.recorder import eventually
 
@@ -57,7 +58,7 @@ def words(reading: ObjectReading) -> dict[str, str]:
 
 @pytest.mark.usefixtures("may_capture")
 async def test_every_recorded_value_is_the_dissectors_and_nothing_else_is_sent(tmp_path: Path) -> None:
-    port = free_port()
+    port = free_udp_port()
     spec = bacnet_link(port, DEVICE)
     points = [bacnet_point(1), bacnet_point(1, object_type=AI)]
     points += [bacnet_point(1, Arrival.COV, AI), bacnet_point(1, Arrival.EVENT, AI)]

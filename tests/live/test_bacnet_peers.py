@@ -34,7 +34,8 @@ from harness.links.bacnet_trace import unreachable_points
 from harness.links.bacnet_values import unpack
 from harness.links.seen import Message
 from harness.stimulus.bacnet_acknowledge import BacnetAcknowledger
-from tests.peers.bacnet import AI, BI, bacnet_link, bacnet_point, free_port, messages
+from tests.peers.bacnet import AI, BI, bacnet_link, bacnet_point, messages
+from tests.peers.free_ports import free_udp_port
 from tests.peers.recorder import Recorder, listening
 
 DEVICE = 260_001
@@ -91,7 +92,7 @@ def events(heard: Recorder) -> list[EventNotice]:
 
 @pytest.mark.parametrize("kind", CovKind)
 async def test_objects_and_changes_of_value(kind: CovKind) -> None:
-    port = free_port()
+    port = free_udp_port()
     spec = bacnet_link(port, DEVICE, cov=kind)
     points = [bacnet_point(1), bacnet_point(1, object_type=AI), bacnet_point(1, Arrival.COV, AI)]
     async with device(port) as server, heard_of(spec, points) as heard:
@@ -107,7 +108,7 @@ async def test_objects_and_changes_of_value(kind: CovKind) -> None:
 
 @pytest.mark.parametrize("confirmed", [True, False])
 async def test_intrinsic_events_and_their_acknowledgement(*, confirmed: bool) -> None:
-    port = free_port()
+    port = free_udp_port()
     spec = bacnet_link(port, DEVICE)
     mine = Acknowledgement(link="building", object_type=AI, instance=1)
     acknowledger = BacnetAcknowledger(time.monotonic_ns)
@@ -141,10 +142,10 @@ async def test_intrinsic_events_and_their_acknowledgement(*, confirmed: bool) ->
 
 
 async def test_a_device_that_does_not_name_farend_says_so() -> None:
-    port = free_port()
+    port = free_udp_port()
     spec = bacnet_link(port, DEVICE)
     points = [bacnet_point(1, Arrival.EVENT, AI)]
-    async with device(port, free_port()) as server, heard_of(spec, points) as heard:
+    async with device(port, free_udp_port()) as server, heard_of(spec, points) as heard:
         await heard.until(lambda: len(messages(heard, Reporting)) == 1)
         listed = await server.read_property(CLASS, rusty.PropertyIdentifier.RECIPIENT_LIST)
     (reporting,) = messages(heard, Reporting)
@@ -161,7 +162,7 @@ async def test_a_device_that_does_not_name_farend_says_so() -> None:
 
 
 async def test_a_device_that_is_killed_and_comes_back_is_subscribed_to_again() -> None:
-    port = free_port()
+    port = free_udp_port()
     spec = bacnet_link(port, DEVICE, timeout_ns=300_000_000)
     points = [bacnet_point(1), bacnet_point(1, Arrival.COV, AI)]
     async with heard_of(spec, points) as heard:

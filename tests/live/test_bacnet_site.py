@@ -17,8 +17,8 @@ from sims import SimulatedSite, SiteOptions
 from sims.building_alarming import NotificationClass
 from sims.building_options import BuildingOptions
 from tests.live.test_put_back import View
-from tests.peers.bacnet import free_port
 from tests.peers.bacnet_client import bacnet_client
+from tests.peers.free_ports import free_udp_port
 from tests.peers.hand_bacnet import DEVICE, hand_device, identifier, unicast
 from tests.peers.recorder import eventually
 from tests.peers.virtual_time import run
@@ -119,7 +119,7 @@ def test_poll_change_of_value_and_event_each_prove_their_own_path(tmp_path: Path
     """In virtual time, so that a busy computer has no say in what is on time, or in what is sent a second time."""
 
     async def whole() -> tuple[str, JudgedRecord, list[int]]:
-        own = free_port()
+        own = free_udp_port()
         async with SimulatedSite(building(own)) as sim:
             why, judged = await Wharf(tmp_path, sim, own).over()
             async with bacnet_client() as client:
@@ -144,7 +144,7 @@ def test_poll_change_of_value_and_event_each_prove_their_own_path(tmp_path: Path
 
 async def test_where_farend_is_no_recipient_the_event_row_is_not_run(tmp_path: Path) -> None:
     async with SimulatedSite(building(None)) as sim:
-        why, judged = await Wharf(tmp_path, sim, free_port()).over()
+        why, judged = await Wharf(tmp_path, sim, free_udp_port()).over()
     assert why == ""
     verdicts = by_point(judged)
     (event,) = [name for name in verdicts if "event" in name]
@@ -158,7 +158,7 @@ async def test_where_farend_is_no_recipient_the_event_row_is_not_run(tmp_path: P
 
 
 async def test_two_devices_of_one_instance_end_a_test_and_what_was_raised_is_cleared(tmp_path: Path) -> None:
-    own = free_port()
+    own = free_udp_port()
     async with SimulatedSite(building(own)) as sim, hand_device(260_001) as double:
         wharf = Wharf(tmp_path, sim, own)
         await eventually(lambda: sim.controller.state("bulk-a.water").active)

@@ -17,7 +17,7 @@ from harness.site.reading import gather, read_site
 from sims import SimulatedSite, SiteOptions
 from sims.building_options import BuildingOptions
 from tests.live.test_put_back import View
-from tests.peers.bacnet import free_port
+from tests.peers.free_ports import free_udp_port
 from tests.peers.virtual_time import run
 
 PULSE_NS = 6 * NS_PER_S
@@ -77,7 +77,7 @@ def judged(folder: Path, time_delay_ns: int) -> tuple[JudgedRecord, dict[str, Re
     """A run; the record, its results by way, and from the truth log what events became due, and when."""
 
     async def whole() -> list[tuple[str, int]]:
-        own = free_port()
+        own = free_udp_port()
         building = BuildingOptions(recipients=(("127.0.0.1", own),), time_delays_ns={"sump-a.leak": time_delay_ns})
         options = SiteOptions(building=building, lasts_ns={"sump-a.leak": PULSE_NS})
         async with SimulatedSite(options) as sim:

@@ -19,7 +19,8 @@ from sims import SimulatedSite, SiteOptions
 from sims.building_options import BuildingOptions
 from sims.controller import Action
 from tests.live.test_bacnet_peers import device, level
-from tests.peers.bacnet import AI, BI, bacnet_link, bacnet_point, free_port
+from tests.peers.bacnet import AI, BI, bacnet_link, bacnet_point
+from tests.peers.free_ports import free_udp_port
 from tests.peers.recorder import Recorder, listening
 
 EAST, WEST = 260_001, 260_002
@@ -41,7 +42,7 @@ def states(heard: Recorder, link: str) -> list[LinkState]:
 
 
 async def test_each_link_hears_its_own_device_and_one_that_dies_takes_nothing_from_the_other() -> None:
-    own, port, heard = free_port(), free_port(), Recorder()
+    own, port, heard = free_udp_port(), free_udp_port(), Recorder()
     ports = BacnetPorts()
     async with AsyncExitStack() as stack:
         building = BuildingOptions(recipients=(("127.0.0.1", own),))

@@ -23,7 +23,7 @@ from bacpypes3.local.device import DeviceObject
 from bacpypes3.pdu import PDU, IPv4Address
 from bacpypes3.primitivedata import ObjectIdentifier
 
-from tests.peers.bacnet import free_port
+from tests.peers.free_ports import free_udp_port
 from tests.peers.hand_bacnet import BINARY_INPUT, enumerated, hand_device
 from tests.peers.recorder import eventually
 
@@ -32,7 +32,7 @@ from tests.peers.recorder import eventually
 async def plain_app(port: int | None = None) -> AsyncIterator[Any]:
     """bacpypes3 as it comes."""
     own = DeviceObject(objectIdentifier=("device", 77), objectName="plain", vendorIdentifier=999)
-    app = NormalApplication(own, IPv4Address(f"127.0.0.1:{port or free_port()}"))
+    app = NormalApplication(own, IPv4Address(f"127.0.0.1:{port or free_udp_port()}"))
     try:
         await app.normal.server._local_transport_ready.wait()
         yield app
@@ -115,7 +115,7 @@ async def test_every_loopback_address_on_its_own_port_counts_as_itself() -> None
 
 
 async def test_a_port_is_shared_with_whoever_else_has_it() -> None:
-    port = free_port()
+    port = free_udp_port()
     async with plain_app(port) as first, plain_app(port) as second:
         names = [it.normal.server.local_transport.get_extra_info("sockname")[1] for it in (first, second)]
         assert names == [port, port], (

@@ -37,11 +37,12 @@ from sims.controller import Action
 from tests.live.test_bacnet_capture import SENT, words
 from tests.live.test_capture import READ_FUNCTIONS, may_capture, recorded_values
 from tests.live.test_mqtt_capture import CONNECT, DISCONNECT, PINGREQ, PUBACK, SUBSCRIBE
-from tests.peers.all_links import Bus, all_links, free_udp_port, options_of
+from tests.peers.all_links import Bus, all_links, options_of
 from tests.peers.broker import broker, needs_mosquitto
 from tests.peers.capture import TSHARK
 from tests.peers.capture_all import Frame, capture_ports, frames
 from tests.peers.capture_bacnet import dissect_bacnet
+from tests.peers.free_ports import free_udp_port
 from tests.peers.recorder import Recorder
 from tests.peers.rtu_bus import REQUEST_BYTES, closed
 

@@ -15,10 +15,10 @@ import pytest
 from sims import SimulatedSite, SiteOptions
 from sims.building_options import BuildingOptions
 from tests.live.test_capture import may_capture
-from tests.peers.all_links import free_udp_port
 from tests.peers.capture import TSHARK
 from tests.peers.capture_all import capture_ports
 from tests.peers.command import Done, farend
+from tests.peers.free_ports import free_udp_port
 
 __all__ = ["may_capture"]
 

@@ -20,7 +20,7 @@ from harness.run.testing import TestOptions, run_test
 from harness.site.profiles import profiles_folder
 from harness.site.reading import Documents, load_site
 from sims import SimulatedSite, SiteOptions
-from tests.live.test_longest_delay import Silent
+from tests.peers.views import Untroubled
 
 HOLD = Hold(on_ns=NS_PER_S, off_ns=NS_PER_S, on_declared=True, off_declared=True)
 """True of this test: an alarm is held for longer, and so is the time between two."""
@@ -67,7 +67,7 @@ async def test_levels_and_a_failed_probe_are_told_apart_and_timed(tmp_path: Path
             record=record, selection=Selection(), arm=site.name, reviews=None, who="test", seed=1, repeat=1, command=()
         )
         documents = Documents(files={}, entry="site.yaml", point_map="")
-        assert await run_test(site, documents, options, time.monotonic_ns, Silent()) == ""
+        assert await run_test(site, documents, options, time.monotonic_ns, Untroubled()) == ""
         truth = list(sim.truth.entries)
     with RecordReader.open(record) as reader:
         stimuli = stimuli_of(reader.events(), site)

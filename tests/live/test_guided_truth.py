@@ -31,8 +31,9 @@ from harness.site.reading import gather, read_site
 from sims import SimulatedSite, SiteOptions
 from sims.alarms import BY_NAME
 from sims.truth import shown
-from tests.live.test_person_truth import STAMPS_NS, Silent
+from tests.live.test_person_truth import STAMPS_NS
 from tests.peers.guided_person import GuidedPerson, Ways
+from tests.peers.views import Ignoring
 from tests.peers.virtual_time import run
 
 TIMED = ("bulk-a.low", "bulk-b.water", "day.high")
@@ -125,7 +126,7 @@ def outcome_of(
                 repeat=repeat,
                 command=(),
             )
-            why = await run_test(site, documents, options, clock, Silent(), person.attend, guide=guide)
+            why = await run_test(site, documents, options, clock, Ignoring(), person.attend, guide=guide)
             truth = list(sim.truth.entries)
         judged = judge_record(options.record)
         events = tuple(judged.reader.events())

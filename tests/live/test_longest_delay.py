@@ -3,44 +3,25 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
-from harness.core.model import Limits, Result, Site
+from harness.core.model import Limits, Site
 from harness.core.verdicts import VerdictClass
 from harness.correlate.engine import correlate
 from harness.record.reader import RecordReader
 from harness.run.evidence import evidence_of
-from harness.run.order import Item, Selection
+from harness.run.order import Selection
 from harness.run.steps import stimuli_of
 from harness.run.testing import TestOptions, run_test
-from harness.run.tools import Progress
 from harness.site.profiles import profiles_folder
 from harness.site.reading import Documents, load_site
 from sims import SimulatedSite, SiteOptions
+from tests.peers.views import Untroubled
 
 DELAY_NS = 800 * NS_PER_MS
-
-
-class Silent:
-    """A view that shows nothing."""
-
-    def baseline(self, standing: Sequence[str], down: Sequence[str]) -> None: ...
-
-    def raising(self, item: Item, progress: Progress) -> None: ...
-
-    def phase(self, text: str) -> None: ...
-
-    def judged(self, item: Item, results: Sequence[Result]) -> None: ...
-
-    def trouble(self, text: str) -> None:
-        raise AssertionError(text)
-
-    def urgent(self, text: str) -> None:
-        raise AssertionError(text)
 
 
 def printed(site: Site, sim: SimulatedSite, alarms: int, limits: Limits) -> Site:
@@ -77,7 +58,7 @@ async def test_printed_rows_are_settled_though_a_line_may_come_800_ms_late(tmp_p
             record=record, selection=Selection(), arm=site.name, reviews=None, who="test", seed=1, repeat=1, command=()
         )
         documents = Documents(files={}, entry="site.yaml", point_map="")
-        assert await run_test(site, documents, options, time.monotonic_ns, Silent()) == ""
+        assert await run_test(site, documents, options, time.monotonic_ns, Untroubled()) == ""
     with RecordReader.open(record) as reader:
         stimuli = stimuli_of(reader.events(), site)
         evidence = evidence_of(reader, site, stimuli, reader.header.anchor.monotonic_ns, reader.last_ns)

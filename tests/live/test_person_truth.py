@@ -12,7 +12,6 @@ import os
 import sys
 import time
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,14 +24,14 @@ from harness.core.model import Result, Stimulus
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.run.gate import Reviews
 from harness.run.judging import judge_record
-from harness.run.order import Item, Selection
+from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
-from harness.run.tools import Progress
 from harness.site.reading import gather, read_site
 from sims import SimulatedSite, SiteOptions
 from sims.alarms import BY_NAME
 from sims.truth import Shown, shown
 from tests.peers.annunciator_person import Habits, Robot
+from tests.peers.views import Ignoring
 from tests.peers.virtual_time import run
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
@@ -44,22 +43,6 @@ STAMPS_NS = 2 * NS_PER_MS
 """What the truth log's own stamps leave open, before and after a change."""
 
 PASS, FAIL = VerdictClass.PASS, VerdictClass.FAIL
-
-
-class Silent:
-    """A view that shows nothing."""
-
-    def baseline(self, standing: Sequence[str], down: Sequence[str]) -> None: ...
-
-    def raising(self, item: Item, progress: Progress) -> None: ...
-
-    def phase(self, text: str) -> None: ...
-
-    def judged(self, item: Item, results: Sequence[Result]) -> None: ...
-
-    def trouble(self, text: str) -> None: ...
-
-    def urgent(self, text: str) -> None: ...
 
 
 def site_file(
@@ -164,7 +147,7 @@ def outcome_of(
             )
             looking = asyncio.create_task(robot.look())
             try:
-                assert await run_test(site, documents, options, clock, Silent(), client.attend) == ""
+                assert await run_test(site, documents, options, clock, Ignoring(), client.attend) == ""
             finally:
                 looking.cancel()
                 await asyncio.wait([looking])

@@ -15,43 +15,28 @@ from pathlib import Path
 import pytest
 
 from harness.core.instants import NS_PER_S
-from harness.core.model import Result, Step
+from harness.core.model import Step
 from harness.core.verdicts import ExitCode, Verdict
 from harness.run.gate import read_reviews
 from harness.run.judging import JudgedRecord, judge_record
-from harness.run.order import Item, Selection
+from harness.run.order import Selection
 from harness.run.steps import STEP_EVENT, StepDone
 from harness.run.testing import TestOptions, run_test
-from harness.run.tools import Progress
 from harness.site.reading import gather, read_site
 from sims import SimulatedSite, SiteOptions
 from tests.peers.command import demo_files
 from tests.peers.recorder import DEADLINE_S, eventually
+from tests.peers.views import Keeping
 from tests.peers.write_relay import CLEAR, RAISE, Handler, Relay
 
 ALARM = "bulk-a.water"
 
 
-class View:
-    """Keeps what a person was told."""
-
-    def __init__(self) -> None:
-        self.told: list[str] = []
+class View(Keeping):
+    """Keeps what a person was told; nothing is on and no link is down before anything was raised."""
 
     def baseline(self, standing: Sequence[str], down: Sequence[str]) -> None:
         assert (list(standing), list(down)) == ([], [])
-
-    def raising(self, item: Item, progress: Progress) -> None: ...
-
-    def phase(self, text: str) -> None: ...
-
-    def judged(self, item: Item, results: Sequence[Result]) -> None: ...
-
-    def trouble(self, text: str) -> None:
-        self.told.append(text)
-
-    def urgent(self, text: str) -> None:
-        self.told.append(text)
 
 
 class Bench:

@@ -27,13 +27,13 @@ from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.engine import correlate, outlines_of, timed_by_reference
 from harness.record.reader import RecordReader
 from harness.run.evidence import evidence_of
-from harness.run.order import Item, Selection
+from harness.run.order import Selection
 from harness.run.steps import stimuli_of
 from harness.run.testing import TestOptions, run_test
-from harness.run.tools import Progress
 from harness.site.profiles import profiles_folder
 from harness.site.reading import Documents, load_site
 from sims import SimulatedSite, SiteOptions
+from tests.peers.views import Undisturbed
 
 SITES: Final = 3
 RAISES: Final = 120
@@ -45,26 +45,6 @@ OUTPUT_DELAY_NS: Final = 60 * NS_PER_MS
 HOLD: Final = Hold(on_ns=60 * NS_PER_MS, off_ns=150 * NS_PER_MS, on_declared=True, off_declared=True)
 """True of these sites: nothing is cleared before its outputs, which are 60 ms late, have shown, and nothing is raised
 before everything was off for the settle time."""
-
-
-class Silent:
-    """A view that shows nothing."""
-
-    def baseline(self, standing: Sequence[str], down: Sequence[str]) -> None:
-        assert not standing
-        assert not down
-
-    def raising(self, item: Item, progress: Progress) -> None: ...
-
-    def phase(self, text: str) -> None: ...
-
-    def judged(self, item: Item, results: Sequence[Result]) -> None: ...
-
-    def trouble(self, text: str) -> None:
-        raise AssertionError(text)
-
-    def urgent(self, text: str) -> None:
-        raise AssertionError(text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,7 +184,7 @@ async def run_one(tmp_path: Path, number: int) -> tuple[Site, Path, list[dict[st
         )
         mine = replace(mine, alarms={n: replace(a, side_effects=()) for n, a in mine.alarms.items()})
         why = await run_test(
-            mine, Documents(files={}, entry="site.yaml", point_map=""), test, time.monotonic_ns, Silent()
+            mine, Documents(files={}, entry="site.yaml", point_map=""), test, time.monotonic_ns, Undisturbed()
         )
         assert why == ""
         return mine, record, list(sim.truth.entries)

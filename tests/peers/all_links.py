@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import socket
 import time
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import Enum
 from pathlib import Path
@@ -24,17 +22,17 @@ from harness.core.links import (
     SerialPort,
     TextLink,
 )
-from harness.core.model import Behaviour, Expectation, Hold, Limits, Point, Result, Site, Step
+from harness.core.model import Behaviour, Expectation, Hold, Limits, Point, Site, Step
 from harness.core.places import Arrival, BacnetPlace, ModbusPlace, PersonPlace, Sign
-from harness.run.order import Item, Selection
+from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
-from harness.run.tools import Progress
 from harness.site.profiles import profiles_folder
 from harness.site.reading import Documents, load_site
 from sims import SimulatedSite, SiteOptions
 from sims.building_options import BuildingOptions
-from tests.peers import free_ports
+from tests.peers.free_ports import free_udp_port
 from tests.peers.robot_person import RobotPerson
+from tests.peers.views import Undisturbed
 
 MS: Final = NS_PER_MS
 HOLD: Final = Hold(on_ns=200 * MS, off_ns=350 * MS, on_declared=True, off_declared=True)
@@ -65,26 +63,6 @@ class Bus(Enum):
     TAP = "overheard"
 
 
-class Silent:
-    """A view that shows nothing."""
-
-    def baseline(self, standing: Sequence[str], down: Sequence[str]) -> None:
-        assert not standing
-        assert not down
-
-    def raising(self, item: Item, progress: Progress) -> None: ...
-
-    def phase(self, text: str) -> None: ...
-
-    def judged(self, item: Item, results: Sequence[Result]) -> None: ...
-
-    def trouble(self, text: str) -> None:
-        raise AssertionError(text)
-
-    def urgent(self, text: str) -> None:
-        raise AssertionError(text)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Run:
     """One finished test: the site as it was tested, its record, and the truth."""
@@ -93,11 +71,6 @@ class Run:
     bus: Bus
     record: Path
     truth: list[dict[str, Any]] = field(repr=False)
-
-
-def free_udp_port() -> int:
-    """A UDP port of 127.0.0.1 that nobody uses now."""
-    return free_ports.free_port(socket.SOCK_DGRAM)
 
 
 def options_of(bus: Bus, random: Random, recipient: int, broker: int | None, *, in_loop: bool) -> SiteOptions:
@@ -292,7 +265,7 @@ async def run_all_links(
             command=(),
         )
         nothing = Documents(files={}, entry="site.yaml", point_map="")
-        why = await run_test(mine, nothing, test, clock, Silent(), robot.attend)
+        why = await run_test(mine, nothing, test, clock, Undisturbed(), robot.attend)
         assert why == ""
         assert robot.reports
         await asyncio.sleep(0)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -15,22 +14,17 @@ from harness.core.places import Arrival, BacnetPlace, ObjectPart, ObjectType
 from harness.links.bacnet_messages import BacnetMessage, decode
 from harness.links.base import AnyBlock
 from harness.links.seen import Dropped, Failure, Message, Polls, StateChange
-from tests.peers import free_ports
+from tests.peers.free_ports import free_udp_port
 from tests.peers.recorder import ORIGIN, Recorder
 
 T = TypeVar("T", bound=BacnetMessage)
 BI, AI = ObjectType.BINARY_INPUT, ObjectType.ANALOG_INPUT
 
 
-def free_port() -> int:
-    """A UDP port of loopback that nobody uses now."""
-    return free_ports.free_port(socket.SOCK_DGRAM)
-
-
 def bacnet_link(port: int, device: int = 4, name: str = "building", **rest: object) -> BacnetLink:
     """A link to 127.0.0.1 with short periods and a time-out that no slow machine runs into."""
     given: dict[str, object] = {
-        "listen_port": free_port(),
+        "listen_port": free_udp_port(),
         "poll_period_ns": 20 * NS_PER_MS,
         "timeout_ns": 5000 * NS_PER_MS,
         **rest,

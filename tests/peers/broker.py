@@ -14,7 +14,7 @@ from pathlib import Path
 import aiomqtt
 import pytest
 
-from tests.peers import free_ports
+from tests.peers.free_ports import free_tcp_port
 from tests.peers.recorder import DEADLINE_S, eventually
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
@@ -28,17 +28,12 @@ needs_security_plugin = pytest.mark.skipif(
 )
 
 
-def free_port() -> int:
-    """A TCP port that nobody listens to now."""
-    return free_ports.free_port(socket.SOCK_STREAM)
-
-
 class Broker:
     """One mosquitto. Its port stays the same over restarts; nothing is kept on disk."""
 
     def __init__(self, folder: Path, settings: Sequence[str] = (), *, plain: bool = True) -> None:
         """``settings``: further lines of its configuration, which follow the listener's own."""
-        self.port = free_port()
+        self.port = free_tcp_port()
         self._file = folder / "mosquitto.conf"
         anyone = ["allow_anonymous true"] if plain else []
         if os.geteuid() == 0:

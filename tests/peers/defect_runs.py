@@ -14,14 +14,12 @@ from pathlib import Path
 from random import Random
 from typing import Final
 
-from harness.cli.demo import copy_profile, free_udp_port
+from harness.cli.demo import copy_profile
 from harness.core.instants import NS_PER_US
-from harness.core.model import Result
 from harness.links.person_reports import Ask, Reports
 from harness.run.judging import JudgedRecord, judge_record
-from harness.run.order import Item, Selection
+from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
-from harness.run.tools import Progress
 from harness.site.profiles import profiles_folder
 from harness.site.reading import gather, read_site
 from sims import SimulatedSite, SiteOptions
@@ -29,7 +27,9 @@ from sims.building_options import BuildingOptions
 from sims.durations import NS_PER_MS
 from tests.peers import virtual_time
 from tests.peers.broker import broker
+from tests.peers.free_ports import free_udp_port
 from tests.peers.reviewed import accepted
+from tests.peers.views import Keeping
 
 LINKS: Final = ("panel", "bms", "printer", "bus", "building", "gateway", "annunciator")
 BROKER: Final = "broker"
@@ -43,27 +43,6 @@ GATEWAY_POLL_NS: Final = 500 * NS_PER_MS
 REACTION_S: Final = (0.2, 0.8)
 APART_S: Final = 0.05
 """Between two presses of one person; with it no reaction is longer than the site file has it."""
-
-
-class Quiet:
-    """A view that keeps what went wrong."""
-
-    def __init__(self) -> None:
-        self.troubles: list[str] = []
-
-    def baseline(self, standing: Sequence[str], down: Sequence[str]) -> None: ...
-
-    def raising(self, item: Item, progress: Progress) -> None: ...
-
-    def phase(self, text: str) -> None: ...
-
-    def judged(self, item: Item, results: Sequence[Result]) -> None: ...
-
-    def trouble(self, text: str) -> None:
-        self.troubles.append(text)
-
-    def urgent(self, text: str) -> None:
-        self.troubles.append(text)
 
 
 class Watcher:
@@ -195,7 +174,7 @@ async def _run(folder: Path, trial: Trial, broker_port: int | None = None) -> Ou
             command=(),
         )
         watcher = Watcher(ports["annunciator"], trial.seed)
-        why = await run_test(site, documents, test, _clock, Quiet(), watcher.attend)
+        why = await run_test(site, documents, test, _clock, Keeping(), watcher.attend)
         chosen = tuple(defect.spec for defect in sim.defects)
     return Outcome(judged=judge_record(record), defects=chosen, why=why)
 

@@ -16,8 +16,17 @@ _WORKER: Final = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("
 _NEXT: Final = count()
 
 
-def free_port(kind: socket.SocketKind) -> int:
-    """A port of 127.0.0.1 for datagrams or for streams."""
+def free_tcp_port() -> int:
+    """A TCP port of 127.0.0.1 that nobody listens to now."""
+    return _free_port(socket.SOCK_STREAM)
+
+
+def free_udp_port() -> int:
+    """A UDP port of 127.0.0.1 that nobody uses now."""
+    return _free_port(socket.SOCK_DGRAM)
+
+
+def _free_port(kind: socket.SocketKind) -> int:
     for _ in range(_PER_PROCESS):
         port = 20_000 + _WORKER * _PER_PROCESS + (os.getpid() + next(_NEXT)) % _PER_PROCESS
         with socket.socket(socket.AF_INET, kind) as one:

@@ -12,7 +12,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from harness.core.instants import NS_PER_S, NS_PER_US
-from harness.core.model import Result
 from harness.run.clearing_left import ToClear
 from harness.run.judging import JudgedRecord, judge_record
 from harness.run.order import Item, Selection
@@ -25,10 +24,11 @@ from sims.controller import Action
 from tests.peers import virtual_time
 from tests.peers.command import demo_files
 from tests.peers.reviewed import accepted
+from tests.peers.views import Ignoring
 from tests.peers.write_relay import Handler, Relay
 
 
-class Seen:
+class Seen(Ignoring):
     """A view that keeps what a person was told, with the seconds since it began."""
 
     def __init__(self) -> None:
@@ -47,8 +47,6 @@ class Seen:
 
     def phase(self, text: str) -> None:
         self.phases.append((time.monotonic() - self._began, text))
-
-    def judged(self, item: Item, results: Sequence[Result]) -> None: ...
 
     def trouble(self, text: str) -> None:
         self.troubles.append(text)
