@@ -11,7 +11,8 @@ true where the stimuli are raised at random against the polls (``phase_lock`` te
     seen:    how many u in the bounds of the onset have u + d in the bounds of the end
     unseen:  how many u in the bounds of the onset have no sample in [u, u + d)
 
-which for samples p apart is 1 - d/p, cut at 0. Source: the likelihood for doubly censored data of De Gruttola, Lagakos,
+which for samples p apart is 1 - d/p, cut at 0. A reading that is only known within a blur counts half at either end
+of it, each by itself: the widest spread that it allows, and the one that leaves nothing out. Source: the likelihood for doubly censored data of De Gruttola, Lagakos,
 *Biometrics* 45 (1989) 1, with a known distribution of the first event; the unseen term follows from its definition.
 
 With one fixed period alone nothing tells how visible times below it are spread: only the mean of min(d, period) shows.
@@ -46,10 +47,14 @@ class Unseen:
     It must not be narrowed to the gap in which it must have been: that gap was chosen by the miss. ``samples_ns``:
     when the output was read, ascending, from the last reading before ``onset.lo`` to the first from ``onset.hi`` on.
     A failed poll is not a reading: it leaves a wider gap. A visible time that began at u is found by a reading at u.
+
+    ``blur_ns``: a reading was true at some instant within so long after the one that stands here (asked first, told
+    later). What was asked stands in ``samples_ns`` then, and the longest way to the answer here.
     """
 
     onset: Bounds
     samples_ns: tuple[int, ...]
+    blur_ns: int = 0
 
     def __post_init__(self) -> None:
         if not self.samples_ns or self.samples_ns[0] > self.onset.lo or self.samples_ns[-1] < self.onset.hi:
@@ -59,11 +64,16 @@ class Unseen:
             )
         if any(later <= earlier for earlier, later in pairwise(self.samples_ns)):
             raise ValueError("samples_ns: expected ascending instants, each once")
+        if self.blur_ns < 0:
+            raise ValueError(f"blur_ns={self.blur_ns}: expected 0 or more; a reading is told after it was asked for")
 
     @property
     def widest_gap_ns(self) -> int:
-        """No visible time of this length or longer can have gone unseen."""
-        return max((later - earlier for earlier, later in pairwise(self.samples_ns)), default=0)
+        """No visible time of this length or longer can have gone unseen.
+
+        One reading may have been true as it was asked for and the next only as it was told: the blur adds to the gap.
+        """
+        return max((later - earlier for earlier, later in pairwise(self.samples_ns)), default=1) + self.blur_ns
 
 
 Trial = Seen | Unseen
@@ -84,8 +94,8 @@ def candidates(trials: Sequence[Trial], cut: int | None = None) -> Times:
     """The visible times that can hold mass in a most likely distribution, ascending.
 
     Each likelihood is piecewise linear in d, and so is every weighted sum of them: it is greatest at 0 or where a slope
-    falls, which is at end.lo - onset.lo and end.hi - onset.hi of a sighting, and at the last reading - onset.hi of a
-    trial that nobody saw. With a ``cut`` also on both sides of that.
+    falls, which is at end.lo - onset.lo and end.hi - onset.hi of a sighting, and at a reading - onset.hi of a
+    trial that nobody saw, at either end of its blur. With a ``cut`` also on both sides of that.
     """
     found = {0} if cut is None else {0, max(cut, 0), max(cut, 0) + 1}
     for trial in trials:
@@ -94,7 +104,12 @@ def candidates(trials: Sequence[Trial], cut: int | None = None) -> Times:
             if not trial.end.is_open_above:
                 found.add(max(0, trial.end.hi - trial.onset.hi))
         else:
-            found.add(trial.samples_ns[-1] - trial.onset.hi)
+            found.update(
+                late
+                for at in trial.samples_ns
+                for late in (at - trial.onset.hi, at + trial.blur_ns - trial.onset.hi)
+                if late > 0
+            )
     return np.array(sorted(found), dtype=np.int64)
 
 
@@ -111,9 +126,14 @@ def _seen(trial: Seen, visible_ns: Times) -> Floats:
 
 
 def _unseen(trial: Unseen, visible_ns: Times) -> Floats:
-    counts = np.zeros(len(visible_ns), dtype=np.int64)
-    for earlier, later in pairwise(trial.samples_ns):
-        first = max(trial.onset.lo, earlier + 1)
-        last = np.minimum(trial.onset.hi, later - visible_ns)
-        counts += np.maximum(last - first + 1, 0)
-    return np.where(visible_ns == 0, 1.0, counts / (trial.onset.width + 1))
+    """Onsets before the first reading (a blur may leave some) and after each, until the one that follows."""
+    counts = np.zeros(len(visible_ns), dtype=np.float64)
+    late = (0, trial.blur_ns) if trial.blur_ns else (0,)
+    firsts = [trial.onset.lo]
+    for at in trial.samples_ns:
+        for first in firsts:
+            for it in late:
+                last = np.minimum(trial.onset.hi, at + it - visible_ns)
+                counts += np.maximum(last - first + 1, 0) / (len(firsts) * len(late))
+        firsts = [max(trial.onset.lo, at + it + 1) for it in late]
+    return np.where(visible_ns == 0, 1.0, np.minimum(counts / (trial.onset.width + 1), 1.0))

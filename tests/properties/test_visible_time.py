@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -64,6 +66,47 @@ def test_for_an_even_poll_the_miss_is_one_less_the_share_of_the_period() -> None
     found = likelihood([unseen], np.arange(0, 13))[0]
     assert found == pytest.approx([max(0.0, 1 - d / 10) for d in range(13)])
     assert unseen.widest_gap_ns == 10
+
+
+@given(watched(), st.integers(1, 3))
+@settings(max_examples=80, deadline=None)
+def test_a_reading_may_be_true_later_than_it_was_asked_for(case: tuple[list[int], Bounds, int], blur: int) -> None:
+    """Every onset with every reading at either end of its blur; and no instant within it leaves the bounds."""
+    polls, window, visible = case
+    asked = [it * 4 for it in polls]
+    onsets = Bounds(window.lo * 4, window.hi * 4)
+    blank = trial(asked, onsets, onsets.lo, 0)
+    assert isinstance(blank, Unseen)
+    unseen = Unseen(onset=onsets, samples_ns=blank.samples_ns, blur_ns=blur)
+    missed = total = 0
+    for late in product((0, blur), repeat=len(unseen.samples_ns)):
+        read = [at + it for at, it in zip(unseen.samples_ns, late, strict=True)]
+        for onset in range(onsets.lo, onsets.hi + 1):
+            total += 1
+            if not any(onset <= it < onset + visible for it in read):
+                missed += 1
+                assert visible in bounds_of(unseen)
+    assert float(likelihood([unseen], np.array([visible]))[0, 0]) == pytest.approx(missed / total)
+    every = np.arange(0, 200)
+    chances = likelihood([unseen], every)[0]
+    assert all(int(it) in bounds_of(unseen) for it in every[chances > 0.0])
+    assert bounds_of(unseen).hi + 1 == unseen.widest_gap_ns
+    seen = trial(asked, onsets, onsets.lo, visible)
+    both = [unseen, seen]
+    weights = np.array([1.0, 1.7])
+    best = (weights @ likelihood(both, every)).max()
+    assert (weights @ likelihood(both, candidates(both))).max() == pytest.approx(best)
+
+
+def test_what_a_blur_leaves_open_is_in_the_bounds() -> None:
+    """Read at 0 and 10, each true up to 4 later: 13 long fits between 0 and 14, a single reading leaves its blur."""
+    unseen = Unseen(onset=Bounds(1, 10), samples_ns=(0, 10), blur_ns=4)
+    assert bounds_of(unseen) == Bounds(0, 13)
+    assert likelihood([unseen], np.array([0, 13, 14]))[0] == pytest.approx([1.0, 0.25 / 10, 0.0])
+    assert bounds_of(Unseen(onset=Bounds(5, 5), samples_ns=(5,), blur_ns=4)) == Bounds(0, 4)
+    assert bounds_of(Unseen(onset=Bounds(5, 5), samples_ns=(5,))) == Bounds(0, 0)
+    with pytest.raises(ValueError, match="blur_ns=-1: expected 0 or more"):
+        Unseen(onset=Bounds(1, 10), samples_ns=(0, 10), blur_ns=-1)
 
 
 brackets = st.lists(
