@@ -398,7 +398,8 @@ class Result:
 
     ``also``: further fails that are proven. ``attributed``: the onset lies wholly after the raise.
     ``assumptions``: what was taken on trust for this verdict. ``reason``: why it is unknown or failed, in a sentence.
-    ``elsewhere``: the point at which a crossed alarm appeared instead; its onset, end and latency are those there.
+    ``causes``: ranked, the likeliest first. ``elsewhere``: the point at which a crossed alarm appeared instead; its
+    onset, end and latency are those there.
     """
 
     expectation: str
@@ -418,7 +419,9 @@ class Result:
     assumptions: tuple[str, ...] = ()
     causes: tuple[Cause, ...] = ()
     elsewhere: str = ""
-    """Ranked, the likeliest first."""
+    is_doubted: bool = False
+    """What was seen may not be this stimulus's (the point was not ready, or two pairings are equally good, or the time
+    of the stimulus is contradicted): nothing is measured from it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

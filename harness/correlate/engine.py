@@ -214,7 +214,7 @@ def _judge_window(sketch: Outline, window: Window, masks: Sequence[_Mask], *, am
     )
     if ambiguous and result.verdict is not Verdict.NOT_RUN:
         reason = "two ways of pairing what was raised with what appeared are equally good"
-        return replace(result, verdict=Verdict.UNRESOLVED, also=(), reason=reason)
+        return replace(result, verdict=Verdict.UNRESOLVED, also=(), reason=reason, is_doubted=True)
     return result
 
 

@@ -251,6 +251,7 @@ def _result(
         widest_gap_ns=sketch.widest_gap(demand.raised.lo, min(until, _last_hi(sketch))),
         reason=reason,
         assumptions=(*_assumptions(sketch, verdict), *_not_shown(stimulus, expectation, verdict)),
+        is_doubted=sketch.is_contradictory or not is_ready(sketch, demand),
     )
 
 

@@ -107,13 +107,14 @@ def contradict(site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement
                 )
     if not doubted:
         return judgement
-    results = tuple(
-        replace(it, verdict=Verdict.UNRESOLVED, also=(), reason=doubted[it.stimulus])
-        if it.stimulus in doubted and it.verdict.verdict_class is not VerdictClass.UNKNOWN
-        else it
-        for it in judgement.results
-    )
+    results = tuple(_doubted(it, doubted[it.stimulus]) if it.stimulus in doubted else it for it in judgement.results)
     return replace(judgement, results=results)
+
+
+def _doubted(result: Result, why: str) -> Result:
+    if result.verdict.verdict_class is VerdictClass.UNKNOWN:
+        return replace(result, is_doubted=True)
+    return replace(result, verdict=Verdict.UNRESOLVED, also=(), reason=why, is_doubted=True)
 
 
 DEAD_BLOCKS = frozenset({"block-dead", "block-frozen"})

@@ -78,7 +78,7 @@ def _attempt(number: int, attempt: AttemptDocument) -> Json:
 
 
 def _result(result: Result) -> Json:
-    return plain(result) | {"class": result.verdict.verdict_class.value}
+    return plain(result, leave_out=("is_doubted",)) | {"class": result.verdict.verdict_class.value}
 
 
 def _stray(stray: Stray) -> Json:

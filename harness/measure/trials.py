@@ -1,0 +1,197 @@
+"""Many trials of one expectation, as the statistics take them, and what they come to. Pure.
+
+One trial is one stimulus at one expectation. Trials of which nothing can be measured are counted and left out; trials
+that saw nothing are kept, for they are data (``visible_time``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum, unique
+from typing import Final
+
+from harness.core.instants import FOREVER, Bounds
+from harness.core.verdicts import Verdict, VerdictClass
+from harness.measure.describe import Description, describe
+from harness.measure.likelihood_ratio import BracketedTimes, VisibleTimes
+from harness.measure.phase_lock import Locking, PhaseLock, phase_lock
+from harness.measure.poll_period import Phases, SeenShare, least_visible, longest_period, slower_poll
+from harness.measure.proportions import CONFIDENCE, ShareBounds, Side, clopper_pearson
+from harness.measure.visible_time import Seen, Trial, bounds_of
+
+DESCRIBED_MIN: Final = 2
+"""Trials from which a distribution is told; one trial has its own bounds."""
+
+
+@unique
+class Shown(StrEnum):
+    """Whether the output showed the alarm.
+
+    ``MISSED``: proven that it did not. ``UNSEEN``: no reading met it, and whether it showed in between nobody can tell.
+    ``LEFT_OUT``: nothing can be measured of this trial.
+    """
+
+    SHOWN = "shown"
+    MISSED = "missed"
+    UNSEEN = "unseen"
+    LEFT_OUT = "left-out"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowTrial:
+    """One stimulus at one expectation. ``latency`` in ns, None where it was not seen or no time was measured.
+
+    ``visible``: None where it was not measured, and where it says nothing (told points that promise nothing).
+    ``record``: the record it is of, as the caller numbers them.
+    """
+
+    record: int
+    stimulus: str
+    verdict: Verdict
+    shown: Shown
+    raised: Bounds
+    latency: Bounds | None = None
+    visible: Trial | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowTrials:
+    """All trials of one expectation, in the order of raising.
+
+    ``phases``: where in the gap between two readings each raise fell, from 0 to below 1; () for points that are told.
+    """
+
+    key: str
+    alarm: str
+    point: str
+    trials: tuple[RowTrial, ...]
+    phases: tuple[float, ...] = ()
+
+    def count(self, shown: Shown) -> int:
+        """How many trials ended so."""
+        return sum(it.shown is shown for it in self.trials)
+
+    @property
+    def measured(self) -> tuple[RowTrial, ...]:
+        """The trials of which something can be measured."""
+        return tuple(it for it in self.trials if it.shown is not Shown.LEFT_OUT)
+
+    @property
+    def latencies(self) -> tuple[Bounds, ...]:
+        """Of the trials that showed; how many did not is told apart."""
+        return tuple(it.latency for it in self.trials if it.latency is not None)
+
+    @property
+    def visible(self) -> tuple[Trial, ...]:
+        """Of all trials that tell something of the visible time, those that nobody saw included."""
+        return tuple(it.visible for it in self.trials if it.visible is not None)
+
+    @property
+    def sightings(self) -> tuple[Seen, ...]:
+        """Of the trials that showed."""
+        return tuple(it for it in self.visible if isinstance(it, Seen) and bounds_of(it).hi > 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MissShare:
+    """How often it was not shown: at least ``missed`` and at most ``missed + unseen`` of ``trials``.
+
+    ``low`` bounds the true share from below as if every unseen trial had shown, ``high`` from above as if none had.
+    """
+
+    missed: int
+    unseen: int
+    trials: int
+    low: float
+    high: float
+    side: Side
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowSummary:
+    """What the trials of one expectation come to; None where there were too few.
+
+    ``visible_at_random``: False where the raises fell in step with the readings, or too few were made to tell; then the
+    visible time's bounds rest on an assumption that is not shown. ``longest``: the longest poll period that sees a
+    stated share of such transients. ``slower``: for each period asked for, what a poll so slow would have seen of these
+    very sightings, at the least and at the most.
+    """
+
+    row: RowTrials
+    passed: int
+    failed: int
+    unknown: int
+    misses: MissShare | None
+    latency: Description | None
+    visible: Description | None
+    phase: PhaseLock | None
+    longest: SeenShare | None
+    slower: tuple[tuple[Phases, Phases], ...]
+
+    @property
+    def visible_at_random(self) -> bool:
+        """Whether nothing speaks against raises at random phases, and enough were made to tell."""
+        return self.phase is None or self.phase.finding is Locking.NOT_SHOWN
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What is asked of the trials. ``share``: of transients that a poll has to see. ``slower_ns``: poll periods."""
+
+    confidence: float = CONFIDENCE
+    share: float = 0.95
+    slower_ns: tuple[int, ...] = ()
+
+
+def miss_share(row: RowTrials, *, confidence: float = CONFIDENCE) -> MissShare | None:
+    """Exact bounds (Clopper, Pearson): two-sided, but one-sided upper where no trial is proven to have been missed."""
+    trials = len(row.measured)
+    if not trials:
+        return None
+    missed, unseen = row.count(Shown.MISSED), row.count(Shown.UNSEEN)
+    side = Side.TWO_SIDED if missed else Side.UPPER
+    low: ShareBounds = clopper_pearson(missed, trials, confidence=confidence, side=side)
+    high = clopper_pearson(missed + unseen, trials, confidence=confidence, side=side)
+    return MissShare(
+        missed=missed,
+        unseen=unseen,
+        trials=trials,
+        low=low.low,
+        high=high.high,
+        side=side,
+        confidence=confidence,
+    )
+
+
+def summarise(row: RowTrials, asked: Asked | None = None) -> RowSummary:
+    """Everything that is told of one expectation."""
+    asked = asked or Asked()
+    classes = [it.verdict.verdict_class for it in row.trials]
+    visible = row.visible
+    return RowSummary(
+        row=row,
+        passed=classes.count(VerdictClass.PASS),
+        failed=classes.count(VerdictClass.FAIL),
+        unknown=classes.count(VerdictClass.UNKNOWN),
+        misses=miss_share(row, confidence=asked.confidence),
+        latency=_described(row.latencies, asked),
+        visible=_visible(visible, asked),
+        phase=phase_lock(row.phases) if row.phases else None,
+        longest=longest_period(least_visible(visible), asked.share, confidence=asked.confidence) if visible else None,
+        slower=tuple(slower_poll(row.sightings, it) for it in asked.slower_ns) if row.sightings else (),
+    )
+
+
+def _described(latencies: Sequence[Bounds], asked: Asked) -> Description | None:
+    bounded = [it for it in latencies if it.hi < FOREVER]
+    if len(bounded) < DESCRIBED_MIN:
+        return None
+    return describe(BracketedTimes(latencies), confidence=asked.confidence)
+
+
+def _visible(trials: Sequence[Trial], asked: Asked) -> Description | None:
+    if len(trials) < DESCRIBED_MIN or not any(isinstance(it, Seen) for it in trials):
+        return None
+    return describe(VisibleTimes(trials), confidence=asked.confidence)

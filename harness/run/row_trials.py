@@ -1,0 +1,147 @@
+"""From judged records to the trials of every expectation, as the statistics of ``measure`` take them.
+
+What is measured is what the judge saw, with the same bounds; nothing is matched anew. A trial that nobody saw is given
+the bounds of its onset that are known without that output (``Unseen``): from the raise on, for as long as the output
+was ever seen to take, or may take by its row where it was never seen.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.core.instants import FOREVER, Bounds
+from harness.core.model import Behaviour, Expectation, Result, Stimulus
+from harness.core.paths import is_told
+from harness.core.trace import Trace
+from harness.core.verdicts import Verdict, VerdictClass
+from harness.correlate.engine import outlines_of, timed_by_reference
+from harness.measure.phase_lock import phases
+from harness.measure.trials import RowTrial, RowTrials, Shown
+from harness.measure.visible_time import Seen, Trial, Unseen
+from harness.run.judging import JudgedRecord
+
+NOT_SHOWN = (Verdict.MISSED, Verdict.CROSSED)
+NO_TRIAL = (Verdict.NOT_RUN, Verdict.MASKED, Verdict.NOT_OBSERVED)
+"""Nothing was raised, or nobody looked, or another alarm held the point: nothing can be measured."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Raised:
+    """One result with what was read around it."""
+
+    record: int
+    result: Result
+    stimulus: Stimulus
+    trace: Trace | None
+    is_told: bool
+
+
+def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
+    """The trials of every expectation that must react, over all records, in the order of the first record's point map.
+
+    The records are of one site; an expectation of a later map comes behind. Rows of which nothing was raised are left
+    out. Results that a retest superseded do not count.
+    """
+    rows: dict[str, Expectation] = {}
+    raised: dict[str, list[_Raised]] = defaultdict(list)
+    for number, record in enumerate(records):
+        rows |= {row.key: row for row in record.site.expectations if row.key not in rows}
+        stimuli = _timed(record)
+        for result in record.standing_results:
+            point = record.site.points[result.point]
+            raised[result.expectation].append(
+                _Raised(
+                    record=number,
+                    result=result,
+                    stimulus=stimuli[result.stimulus],
+                    trace=record.evidence.traces.get(result.point),
+                    is_told=is_told(record.site.links[point.link], point.place),
+                )
+            )
+    return tuple(
+        _row(row, raised[key]) for key, row in rows.items() if key in raised and row.behaviour is not Behaviour.QUIET
+    )
+
+
+def _timed(record: JudgedRecord) -> Mapping[str, Stimulus]:
+    stimuli = sorted(record.evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, it.id))
+    return timed_by_reference(record.site, stimuli, outlines_of(record.site, record.evidence))
+
+
+def _row(row: Expectation, raised: Sequence[_Raised]) -> RowTrials:
+    shown = [_shown(it) for it in raised]
+    reach_ns = _reach_ns(row, [it.result for it, how in zip(raised, shown, strict=True) if how is Shown.SHOWN])
+    trials = []
+    for it, how in zip(raised, shown, strict=True):
+        visible = _visible(it, how, reach_ns)
+        trials.append(
+            RowTrial(
+                record=it.record,
+                stimulus=it.result.stimulus,
+                verdict=it.result.verdict,
+                shown=how,
+                raised=it.stimulus.raised,
+                latency=it.result.latency if how is Shown.SHOWN else None,
+                visible=visible,
+            )
+        )
+    return RowTrials(key=row.key, alarm=row.alarm, point=row.point, trials=tuple(trials), phases=_phases(raised))
+
+
+def _shown(it: _Raised) -> Shown:
+    result = it.result
+    if result.verdict in NO_TRIAL or result.is_doubted or it.stimulus.stopped or not it.stimulus.proven:
+        return Shown.LEFT_OUT
+    if result.verdict in NOT_SHOWN:
+        return Shown.MISSED
+    if result.onset is not None:
+        return Shown.SHOWN
+    is_unseen = it.trace is not None and len(it.trace) and result.verdict.verdict_class is VerdictClass.UNKNOWN
+    return Shown.UNSEEN if is_unseen else Shown.LEFT_OUT
+
+
+def _reach_ns(row: Expectation, seen: Sequence[Result]) -> int:
+    """How long after its raise an alarm may come on at this output, as far as that is known."""
+    slowest = [it.latency.hi for it in seen if it.latency is not None and it.latency.hi < FOREVER]
+    declared = row.limits.search_ns if row.limits.appears_within_ns is None else row.limits.appears_within_ns
+    return max(slowest, default=declared)
+
+
+def _visible(it: _Raised, how: Shown, reach_ns: int) -> Trial | None:
+    result, trace = it.result, it.trace
+    if how is Shown.LEFT_OUT or trace is None or not trace.timed:
+        return None
+    if how is Shown.SHOWN:
+        if result.onset is None or result.end is None or result.onset.is_open_below:
+            return None
+        return Seen(onset=result.onset, end=result.end)
+    if it.is_told:  # proven not to have shown: on for no time at all; what was not told and not promised says nothing
+        at = Bounds.exactly(it.stimulus.raised.hi)
+        return Seen(onset=at, end=at) if how is Shown.MISSED else None
+    return _unseen(trace, Bounds(it.stimulus.raised.lo, it.stimulus.raised.hi + reach_ns))
+
+
+def _unseen(trace: Trace, onset: Bounds) -> Unseen | None:
+    """None where the output was not read on both sides."""
+    first = int(np.searchsorted(trace.hi, onset.lo, side="right")) - 1
+    last = int(np.searchsorted(trace.lo, onset.hi, side="left"))
+    if first < 0 or last >= len(trace):
+        return None
+    asked, told = trace.lo[first : last + 1], trace.hi[first : last + 1]
+    return Unseen(onset=onset, samples_ns=tuple(np.unique(asked).tolist()), blur_ns=int((told - asked).max()))
+
+
+def _phases(raised: Sequence[_Raised]) -> tuple[float, ...]:
+    """Where in the gap between two readings each raise fell, by the middle of its bounds."""
+    found: list[float] = []
+    for it in raised:
+        if it.is_told or it.trace is None or not it.stimulus.proven:
+            continue
+        at = (it.stimulus.raised.lo + it.stimulus.raised.hi) // 2
+        near = int(np.searchsorted(it.trace.lo, at, side="right"))
+        found += phases([at], it.trace.lo[max(0, near - 1) : near + 1].tolist())
+    return tuple(found)
