@@ -12,8 +12,9 @@ true where the stimuli are raised at random against the polls (``phase_lock`` te
     unseen:  how many u in the bounds of the onset have no sample in [u, u + d)
 
 which for samples p apart is 1 - d/p, cut at 0. A reading that is only known within a blur counts half at either end
-of it, each by itself: the widest spread that it allows, and the one that leaves nothing out. Source: the likelihood for doubly censored data of De Gruttola, Lagakos,
-*Biometrics* 45 (1989) 1, with a known distribution of the first event; the unseen term follows from its definition.
+of it, each by itself: the widest spread that it allows, and the one that leaves nothing out. Source: the likelihood
+for doubly censored data of De Gruttola, Lagakos, *Biometrics* 45 (1989) 1, with a known distribution of the first
+event; the unseen term follows from its definition.
 
 With one fixed period alone nothing tells how visible times below it are spread: only the mean of min(d, period) shows.
 Bounds are then wide, and right to be. Polls that vary, or two points with different periods, settle more.
