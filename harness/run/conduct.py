@@ -8,27 +8,33 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Final
 
-from harness.core.errors import RecordError, SafetyError
+from harness.core.errors import RecordError
 from harness.core.instants import NS_PER_S
 from harness.core.model import Expectation, Result
 from harness.record.header import Json
 from harness.run.attentive import rest_again
-from harness.run.clearing_left import ClearingLeft, ToClear
+from harness.run.before_raising import BeforeRaising
+from harness.run.clearing_left import ToClear
 from harness.run.holding_off import HoldOff
-from harness.run.interrupting import GATE_STOPPED_EVENT, InterruptedTestError, Interruption, Interruptions, Why
+from harness.run.interrupting import (
+    InterruptedTestError,
+    Interruption,
+    Interruptions,
+    StoppedRunError,
+    Why,
+    gate_stops,
+)
 from harness.run.live_results import judge_live
 from harness.run.one_alarm import OneAlarm
-from harness.run.order import READY_MAX_NS, Item, gone_within_ns, listened_links, raised_at_most_ns, usual_ns
+from harness.run.order import Item, raised_at_most_ns, usual_ns
 from harness.run.pausing import Pausing
 from harness.run.persons import Persons
 from harness.run.putting_back import beside
 from harness.run.raising import Raiser
 from harness.run.restoring import Restoring
-from harness.run.standing import baseline_of, check_baseline
 from harness.run.steps import (
     INTERRUPTED_EVENT,
     RETEST_EVENT,
-    STANDING_EVENT,
     SWEEP_EVENT,
     TOGETHER_EVENT,
     StepDone,
@@ -36,18 +42,8 @@ from harness.run.steps import (
 from harness.run.tools import Progress, Tools
 from harness.run.waiting import QuietWindows, Waits, to_the_end
 
-CONNECT_MAX_NS: Final = 10 * NS_PER_S
-"""How long the start waits for links to come up; one that stays away is blind, and the others go on."""
-
 NAG_NS: Final = 30 * NS_PER_S
 """How often a person is told that an alarm has been raised for too long."""
-
-CLEARED_MAX_NS: Final = 10 * NS_PER_S
-"""How long outputs may take to go after what an earlier run left raised was cleared: common practice, no source."""
-
-
-class StoppedRunError(Exception):
-    """The run must not go on, and why; everything that could be put back has been."""
 
 
 class Conductor:
@@ -56,7 +52,6 @@ class Conductor:
     def __init__(self, tools: Tools, items: Sequence[Item], to_clear: Sequence[ToClear] = ()) -> None:
         """``to_clear``: what earlier runs left raised."""
         self._t = tools
-        self._to_clear = to_clear
         self._items = items
         self._ahead = deque(items)
         self._before: Item | None = None  # what was raised last
@@ -70,31 +65,13 @@ class Conductor:
         self._interruptions = Interruptions()
         self._pausing = Pausing(tools, self._raiser)
         self._one = OneAlarm(tools, self._raiser, self._waits, self._quiet, self._persons)
+        self._before_raising = BeforeRaising(tools, items, to_clear, self._raiser, self._persons)
 
     async def conduct(self, start_ns: int) -> None:
         """Wait for the links, then raise alarm after alarm. StoppedRunError where it must not go on."""
-        live, clock, view, site = self._t.live, self._t.clock, self._t.view, self._t.site
         if self._t.guide is not None:
             self._t.guide.connect(self._t.journal.event, self._interruptions.interrupt)
-        links = listened_links(site, self._items)
-        points = sorted(point.name for point in site.points.values() if point.link in links)
-        view.phase("waiting for the links")
-        tested = {self._link(row.point) for item in self._items for row in item.rows}
-        awaited = [link for link in links if link not in self._t.reports]  # a person is there, or is not
-        # Of a link that only times, it is enough to know that it cannot be had.
-        await live.wait_until(
-            lambda: all(live.up[link] or (link not in tested and link in live.why_down) for link in awaited),
-            clock() + CONNECT_MAX_NS,
-        )
-        polled = [point for point in points if point in live.polled_points() and live.up[self._link(point)]]
-        await live.wait_until(lambda: all(point in live.states for point in polled), clock() + READY_MAX_NS)
-        await self._clear_what_was_left()
-        await self._persons.ready([row for item in self._items for row in item.rows], "anything")
-        restoring = Restoring(site, clock, live, self._t.journal, points, self._t.read_writable)
-        for it in await restoring.as_found():
-            view.trouble(f"{it.name}: {it.words}, so nobody can say afterwards whether it is as it was found")
-        view.baseline(restoring.standing, [link for link in sorted(links) if not live.up[link]])
-        await self._confirm(restoring.standing)
+        restoring = await self._before_raising.found()
         self._pausing.watch(restoring.standing)
         try:
             await self._raise_all(start_ns)
@@ -102,48 +79,8 @@ class Conductor:
             self._pausing.stop()
             await to_the_end(self._as_left(restoring))
 
-    async def _clear_what_was_left(self) -> None:
-        failed = await ClearingLeft(self._t, self._raiser).clear(self._to_clear)
-        if failed:
-            raise StoppedRunError(
-                f"{', '.join(failed)}: left raised by an earlier run, and clearing is not proven; clear it at the "
-                "controller. Nothing is raised"
-            )
-        if self._to_clear:  # outputs are slower than who cleared it; what then is still on, stands
-            live, clock = self._t.live, self._t.clock
-            site = self._t.site
-            longest = max((gone_within_ns(site, row) for row in site.expectations), default=READY_MAX_NS)
-            await live.wait_until(
-                lambda: not any(it.on for it in live.states.values()), clock() + min(longest, CLEARED_MAX_NS)
-            )
-
-    async def _confirm(self, standing: Sequence[str]) -> None:
-        """What is on before anything is raised is real until somebody says by name that it is known."""
-        site, known = self._t.site, dict(self._t.standing)
-        if self._t.standing_anything:
-            known |= dict.fromkeys(standing, self._t.standing_anything)
-        planned = {item.alarm.name for item in self._items}
-        baseline = baseline_of(site, standing, planned, known)
-        if self._t.guide is not None:
-            for one in baseline.unconfirmed:
-                reason = await self._t.guide.confirm(str(one))
-                if not reason:
-                    break
-                known[one.point] = reason
-            baseline = baseline_of(site, standing, planned, known)
-        data: dict[str, Json] = {one.point: one.reason for one in baseline.points}
-        self._t.journal.event(STANDING_EVENT, self._t.clock(), {"points": data})
-        for name in baseline.absent:
-            self._t.view.trouble(f"{name}: said to be on, and it is not")
-        try:
-            check_baseline(baseline)
-        except SafetyError as exc:
-            raise self._gate_stops(str(exc)) from exc
-
     def _gate_stops(self, why: str) -> StoppedRunError:
-        """The run must not go on for the sake of safety; the record says so, and its exit code."""
-        self._t.journal.event(GATE_STOPPED_EVENT, self._t.clock(), {"why": why})
-        return StoppedRunError(why)
+        return gate_stops(self._t.journal, self._t.clock(), why)
 
     async def _as_left(self, restoring: Restoring) -> None:
         for it in await restoring.as_left(self._raiser.open):
@@ -308,9 +245,6 @@ class Conductor:
         """
         if why := await self._pausing.pause(tested):
             raise self._gate_stops(why)
-
-    def _link(self, point: str) -> str:
-        return self._t.site.points[point].link
 
     def _left_ns(self, item: Item) -> int:
         """By the plan's own estimate, corrected by how the measured times so far compare with it."""

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from enum import StrEnum, unique
 from typing import Any, Final, TypeVar
 
+from harness.record.writer import RecordWriter
+
 T = TypeVar("T")
 
 
@@ -41,6 +43,16 @@ class InterruptedTestError(Exception):
     def __init__(self, it: Interruption) -> None:
         super().__init__(it.text)
         self.interruption = it
+
+
+class StoppedRunError(Exception):
+    """The run must not go on, and why; everything that could be put back has been."""
+
+
+def gate_stops(journal: RecordWriter, now_ns: int, why: str) -> StoppedRunError:
+    """The run must not go on for the sake of safety: the record says so, and its exit code. To be raised."""
+    journal.event(GATE_STOPPED_EVENT, now_ns, {"why": why})
+    return StoppedRunError(why)
 
 
 class Interruptions:

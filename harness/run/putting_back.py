@@ -65,7 +65,7 @@ class PuttingBack:
         self._waits = waits
         self._clear_until: dict[str, int] = {}  # by stimulus, until when its clear is tried again
         self.reaction_ns: dict[str, int] = {}
-        """By row of the alarm under test, how long it took to show it."""
+        """By row of the alarms under test, how long it took to show it."""
 
     def needs(self, item: Item, step: Step) -> bool:
         """True where a row of the alarm waits for ``step``, and it can be done."""

@@ -25,9 +25,10 @@ from harness.record.writer import RecordWriter
 from harness.run.attentive import listening_first
 from harness.run.by_hand import ByHand, too_fine_by_hand
 from harness.run.clearing_left import ToClear, check_to_clear
-from harness.run.conduct import Conductor, StoppedRunError
+from harness.run.conduct import Conductor
 from harness.run.gate import Reviews, pass_gate
 from harness.run.guide import Guide
+from harness.run.interrupting import StoppedRunError
 from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT, RESUMES_KEY
 from harness.run.ledger_gate import AT_END, AT_START, LEDGER_EVENT, KeptLedger, ledger_kept, pass_ledger
 from harness.run.listening import listeners
