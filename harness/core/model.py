@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum, unique
 from typing import Final
 
+from harness.core.declared_times import DeclaredTimes
 from harness.core.errors import Origin
 from harness.core.history_format import HistoryFormat
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
@@ -200,6 +201,11 @@ class Expectation:
     behaviour: Behaviour
     limits: Limits
     released_by: Step = Step.ACKNOWLEDGE
+    time_delay_ns: int | None = None
+    """Of the BACnet object, where the row declares it (ASHRAE 135, 13.3); for ``farend budget`` alone."""
+    time_delay_normal_ns: int | None = None
+    driven_to: float | None = None
+    """To what the alarm drives the value of a current loop, in its units; for ``farend budget`` alone."""
     origin: Origin
 
 
@@ -219,6 +225,8 @@ class Site:
     expectations: tuple[Expectation, ...]
     behind: Mapping[str, str] = field(default_factory=dict)
     """For each link whose device polls another one: the link of that one. What fails at both is passed on."""
+    times: Mapping[str, DeclaredTimes] = field(default_factory=dict)
+    """What is declared of the times on each link; for ``farend budget`` alone."""
     acknowledgeable: tuple[str, ...] = ()
     """Links over which a stimulus may acknowledge events (AcknowledgeAlarm). Everything else is refused."""
     hold_off_ns: int = HOLD_OFF_DEFAULT_NS
@@ -237,6 +245,10 @@ class Site:
     """How the controller writes its own alarm history, where the site file says so."""
     notes: tuple[str, ...] = ()
     """Assumptions and defaults in force, in words; printed with the results."""
+
+    def times_of(self, link: str) -> DeclaredTimes:
+        """What is declared of the times on a link."""
+        return self.times.get(link) or DeclaredTimes()
 
     def hold_off_of(self, alarm: str) -> int:
         """How long arming waits before it raises an alarm, in nanoseconds."""

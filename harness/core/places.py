@@ -117,6 +117,10 @@ class CurrentLoop:
     resolution_ma: float
     accuracy_ma: float = 0.0
     persistence_ns: int = 4_000_000_000
+    damping_ns: int | None = None
+    """Time constant of its first-order damping, and between which values it is at rest, in its units; None where nobody
+    declared it. For ``farend budget`` alone."""
+    rest: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

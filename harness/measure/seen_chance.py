@@ -6,7 +6,7 @@ phase then gives a chance of 0 or 1 (``phase_lock``).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import combinations
@@ -24,17 +24,25 @@ def seen_chance(visible: Fraction, periods: Sequence[Fraction]) -> Fraction:
     """
     if visible < 0 or any(it <= 0 for it in periods) or not periods:
         raise ValueError(f"visible={visible}, periods={list(periods)}: expected one period or more, each above 0")
-    held = {visible: Fraction(1)}
+    held: Mapping[Fraction, Fraction] = {visible: Fraction(1)}
     for period in periods:
-        after: dict[Fraction, Fraction] = {}
-        for length, chance in held.items():
-            samples = floor(length / period)
-            more = length / period - samples
-            for count, part in ((samples, 1 - more), (samples + 1, more)):
-                if count and part:
-                    after[count * period] = after.get(count * period, Fraction(0)) + chance * part
-        held = after
+        held = sampled(held, period)
     return sum(held.values(), Fraction(0))
+
+
+def sampled(lengths: Mapping[Fraction, Fraction], period: Fraction) -> dict[Fraction, Fraction]:
+    """For how long a poll of this period holds what it saw, with the chance of each length; what was missed is left.
+
+    ``lengths``: the same of what it polls.
+    """
+    after: dict[Fraction, Fraction] = {}
+    for length, chance in lengths.items():
+        samples = floor(length / period)
+        more = length / period - samples
+        for count, part in ((samples, 1 - more), (samples + 1, more)):
+            if count and part:
+                after[count * period] = after.get(count * period, Fraction(0)) + chance * part
+    return after
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

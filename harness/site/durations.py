@@ -70,6 +70,17 @@ def read_span(text: str) -> Bounds:
     return Bounds(about - either_side, about + either_side)
 
 
+def read_range(text: str) -> Bounds:
+    """Closed bounds of a duration: ``0 ms to 50 ms``, or one time alone, where it is always that. Raises Mismatch."""
+    low, to, high = text.partition(" to ")
+    if not to:
+        return Bounds.exactly(read_duration(text))
+    least, most = read_duration(low), read_duration(high)
+    if most < least:
+        raise Mismatch("expected the shorter time first", f"write {high.strip()} to {low.strip()}", code="duration")
+    return Bounds(least, most)
+
+
 def write_duration(duration_ns: int) -> str:
     """The shortest exact way to write it, in the largest unit that stays below four digits where it can."""
     if duration_ns == 0:

@@ -10,7 +10,7 @@ from harness.core.writing import ObjectProperty
 from harness.site import kinds, protocol_kinds
 from harness.site.addresses import TABLE_WORDS
 from harness.site.history import ALARM_HISTORY
-from harness.site.link_fields import HOLDS, LINK, PATTERN_NAMES, PATTERNS
+from harness.site.link_fields import HOLDS, LINK, PATTERN_NAMES, PATTERNS, TIME_DELAYS
 from harness.site.tables import Either, Group, Named, Several
 from harness.site.tables import a_field as _field
 
@@ -154,6 +154,9 @@ _SIGN: Final = (
     _field("sign", kinds.choice_of(Sign), "What a person sees or hears: lamp, horn or text."),
     _field("label", kinds.TEXT, "How the person finds it; for a text what it says.", default="for a text {text}"),
 )
+DRIVEN_TO: Final = (
+    _field("driven to", kinds.number(), "Budget: to what the alarm drives a damped loop, in its units."),
+)
 _LOOP: Final = (_field("loop", kinds.WORD, "Name of a current loop under loops:, in place of link and address."),)
 
 ROW: Final = Group(
@@ -165,6 +168,8 @@ ROW: Final = Group(
         *_LOOP,
         *_OBJECT,
         *_ARRIVAL,
+        *TIME_DELAYS,
+        *DRIVEN_TO,
         *_MESSAGE,
         *_SIGN,
         _field("point", kinds.TEXT, "A name for the point.", default="link:address"),
@@ -185,11 +190,16 @@ ROW: Final = Group(
 _NUMBER_NAMES: Final = tuple(field.name for field in _NUMBER)
 LOOP_OWN_NAMES: Final = ("link", "address", "object", *_NUMBER_NAMES)
 """What a loop says of its input, so that its rows do not."""
-_MODBUS_ROW: Final = frozenset({"address", "on when", "loop", "scale", "offset", *_NUMBER_NAMES})
+_MODBUS_ROW: Final = frozenset({"address", "on when", "loop", "driven to", "scale", "offset", *_NUMBER_NAMES})
 PLACE_NAMES_OF: Final = {
     "modbus": _MODBUS_ROW,
     "text": frozenset({*PATTERN_NAMES, "printed time"}),
-    "bacnet": frozenset({"object", "part", "event state", "arrives by", "on when", "loop"}),
+    "bacnet": frozenset(
+        {
+            *("object", "part", "event state", "arrives by", "on when", "loop", "driven to"),
+            *(field.name for field in TIME_DELAYS),
+        }
+    ),
     "mqtt": frozenset({"topic", "pointer", "pattern", "on values", "off values", "on when"}),
     "person": frozenset({"sign", "label"}),
 }
@@ -214,6 +224,9 @@ LOOP: Final = Group(
         _field("resolution", protocol_kinds.CURRENT, "The smallest step of the input.", default="one count"),
         _field("accuracy", protocol_kinds.CURRENT, "How wrong the input may be besides.", default="0 mA"),
         _field("persistence", kinds.DURATION, "How long a failure current lasts before it counts.", default="4 s"),
+        _field("damping", kinds.DURATION_ABOVE_0, "Budget: time constant of its first-order damping.",
+               default="not declared, taken as 0 s"),
+        _field("at rest", kinds.NUMBER_RANGE, "Budget: what it shows while nothing is raised, in its units: 40 to 60."),
     ),
 )  # fmt: skip
 

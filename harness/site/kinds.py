@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from harness.core.model import KEY_WITHIN_LEAST_NS
 from harness.core.places import OnWhen
-from harness.site.durations import DURATION_PATTERN, read_duration, read_span, write_duration
+from harness.site.durations import DURATION_PATTERN, read_duration, read_range, read_span, write_duration
 from harness.site.names import nearest, plain
 from harness.site.problems import Mismatch
 
@@ -89,6 +89,10 @@ SPAN: Final = Kind(
     read=read_span,
     schema={"type": "string", "pattern": DURATION_PATTERN[:-1] + r"((\+/-|±)" + DURATION_PATTERN[1:-1] + ")?$"},
 )
+RANGE: Final = Kind(
+    read=read_range,
+    schema={"type": "string", "pattern": f"{DURATION_PATTERN[:-1]}( to {DURATION_PATTERN[1:-1]})?$"},
+)
 
 
 def whole(low: int, high: int) -> Kind:
@@ -124,6 +128,19 @@ def number(*, above: float | None = None, may_be_0: bool = True, least: float | 
 
     plain_number: Schema = {"type": "number"} | ({} if above is None else {"exclusiveMinimum": above})
     return Kind(read=read, schema={"anyOf": [plain_number, {"type": "string", "pattern": r"^\s*[+-]?[0-9.]"}]})
+
+
+def _number_range(text: str) -> tuple[float, float]:
+    low, to, high = text.partition(" to ")
+    least = float(str(number().read(low)))
+    most = float(str(number().read(high))) if to else least
+    if most < least:
+        raise Mismatch("expected the lower number first", f"write {high.strip()} to {low.strip()}", code="number")
+    return least, most
+
+
+NUMBER_RANGE: Final = Kind(read=_number_range, schema=ANY_SCALAR)
+"""A number, or two with ``to`` between them."""
 
 
 def choice(words: Mapping[str, object]) -> Kind:

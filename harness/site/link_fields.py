@@ -75,7 +75,49 @@ _PROBING: Final = (
 BEHIND: Final = (
     _field("behind", kinds.TEXT, "The link of the device that this one polls: what fails at both is passed on."),
 )
-BEHIND_NAMES: Final = tuple(field.name for field in BEHIND)
+_ON_EVERY_LINK: Final = (
+    _field(
+        "output delay",
+        kinds.RANGE,
+        "Budget: from the alarm until the device's output shows it: 0 ms to 50 ms.",
+        default="not declared, taken as 0 s",
+    ),
+    _field(
+        "device polls every",
+        kinds.POLL_PERIOD,
+        "Budget, with behind: how often the device polls the one that it is behind.",
+        default="not declared, taken as 0 s",
+    ),
+)
+ON_EVERY_LINK_NAMES: Final = tuple(field.name for field in (*BEHIND, *_ON_EVERY_LINK))
+_READ: Final = (
+    _field("read every", kinds.POLL_PERIOD, "Budget: how often the building system itself reads this device."),
+)
+_ROUND_TRIP: Final = (
+    _field("round trip", kinds.RANGE, "Budget: from a request to its answer: 1 ms to 20 ms.",
+           default="not declared, taken as 0 s"),
+)  # fmt: skip
+_ANSWER_TIME: Final = (
+    _field("answer time", kinds.RANGE, "Budget: of a unit, from the end of a request to its answer: 2 ms to 20 ms.",
+           default="not declared, taken as 0 s"),
+)  # fmt: skip
+_LINE: Final = (
+    _field("line", protocol_kinds.LINE, "Budget: speed and character of the line behind the server: 19200 8E1."),
+)
+TIME_DELAYS: Final = (
+    _field(
+        "time delay",
+        protocol_kinds.TIME_DELAY,
+        "Budget: Time_Delay of the object: shorter than this, a condition gives no event.",
+        default="not declared, taken as 0 s",
+    ),
+    _field(
+        "time delay normal",
+        protocol_kinds.TIME_DELAY,
+        "Budget: Time_Delay_Normal of the object.",
+        default="as time delay",
+    ),
+)
 _MODBUS_TCP: Final = (
     _field(
         "requests in flight", kinds.whole(1, 16), "Requests outstanding at once on the one connection.", default="1"
@@ -213,12 +255,12 @@ def _names(*tables: tuple[Field, ...]) -> frozenset[str]:
 
 
 FIELDS_OF: Final[Mapping[str, frozenset[str]]] = {
-    "modbus-tcp": _names(_POLLED, _MODBUS, _MODBUS_TCP, _PROBING),
-    "modbus-rtu": _names(_POLLED, _MODBUS, _BUS, _SERIAL, _PROBING),
-    "modbus-rtu+tcp": _names(_POLLED, _MODBUS, _BUS, _PROBING),
+    "modbus-tcp": _names(_POLLED, _MODBUS, _MODBUS_TCP, _PROBING, _READ, _ROUND_TRIP),
+    "modbus-rtu": _names(_POLLED, _MODBUS, _BUS, _SERIAL, _PROBING, _READ, _ANSWER_TIME),
+    "modbus-rtu+tcp": _names(_POLLED, _MODBUS, _BUS, _PROBING, _READ, _ROUND_TRIP, _ANSWER_TIME, _LINE),
     "text+tcp": _names(_TEXT, _PUSHED),
     "text+serial": _names(_TEXT, _PUSHED, _SERIAL),
-    "bacnet": _names(_POLLED, _BACNET, _PUSHED),
+    "bacnet": _names(_POLLED, _BACNET, _PUSHED, _READ, _ROUND_TRIP, TIME_DELAYS),
     "mqtt": _names(_MQTT, _PUSHED) | {"timeout"},
     "person": _names(_PERSON),
 }
@@ -226,6 +268,7 @@ FIELDS_OF: Final[Mapping[str, frozenset[str]]] = {
 
 LINK: Final = Group(
     what="link",
-    fields=(*_PEERS, *BEHIND, *_POLLED, *_MODBUS, *_PROBING, *_MODBUS_TCP, *_BUS, *_SERIAL, *_TEXT, *_PUSHED,
-            *_BACNET, *_MQTT, *_PERSON, *HOLDS),
+    fields=(*_PEERS, *BEHIND, *_ON_EVERY_LINK, *_READ, *_ROUND_TRIP, *_ANSWER_TIME, *_LINE, *TIME_DELAYS,
+            *_POLLED, *_MODBUS, *_PROBING, *_MODBUS_TCP, *_BUS, *_SERIAL, *_TEXT, *_PUSHED, *_BACNET,
+            *_MQTT, *_PERSON, *HOLDS),
 )  # fmt: skip

@@ -15,7 +15,7 @@ from harness.core.links import (
     PersonLink,
 )
 from harness.site.forms import Form
-from harness.site.link_fields import BEHIND_NAMES, FIELDS_OF, HOLD_NAMES, LINK_KINDS
+from harness.site.link_fields import FIELDS_OF, HOLD_NAMES, LINK_KINDS, ON_EVERY_LINK_NAMES
 from harness.site.link_parts import needed
 from harness.site.linking_line import modbus_rtu_link, modbus_tcp_link, text_link
 from harness.site.linking_told import bacnet_link, mqtt_link
@@ -118,7 +118,7 @@ def _likely_kind(form: Form) -> str:
 
 def _refuse_foreign(form: Form, kind: str, problems: Problems) -> None:
     for name in form.values:
-        if name in LINK_KINDS or name in (*HOLD_NAMES, *BEHIND_NAMES) or name in FIELDS_OF[kind]:
+        if name in LINK_KINDS or name in (*HOLD_NAMES, *ON_EVERY_LINK_NAMES) or name in FIELDS_OF[kind]:
             continue
         text = f"{name}={shown(form.written(name))}: a {kind} link has none"
         problems.error(form.at(name), "foreign-field", text, "delete the line")

@@ -147,6 +147,8 @@ def _current_loop(name: str, form: Form, place: ModbusPlace | BacnetPlace, probl
         resolution_ma=resolution,
         accuracy_ma=form.get("accuracy", float) or 0.0,
         persistence_ns=PERSISTENCE_NS if persistence is None else persistence,
+        damping_ns=form.get("damping", int),
+        rest=form.get("at rest", tuple),
     )
 
 

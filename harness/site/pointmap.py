@@ -8,6 +8,7 @@ from typing import Final
 
 from harness.core.links import BacnetLink, LinkSpec, ModbusLink, MqttLink, PersonLink
 from harness.core.model import Behaviour, Expectation, Point, Step
+from harness.site.declaring import check_declared
 from harness.site.fields import EVERY_POINT, LIMIT_NAMES, PLACE_NAMES, PLACE_NAMES_OF
 from harness.site.forms import Form
 from harness.site.linking import family_of, kind_of, known_link
@@ -52,6 +53,7 @@ def build_point_map(rows: Iterable[Form], context: Context) -> PointMap:
             found = tuple(_place(row, names, link, loop, context))
             unplaced |= set() if found else {link_name}
             for placed in found:
+                check_declared(row, placed.place, context.problems)
                 point = _add_point(placed, row, link_name, result, context)
                 for name in placed.alarms if point is not None else ():
                     _add_expectation(name, point or "", row, asks, result, context)
@@ -182,6 +184,9 @@ def _add_expectation(alarm: str, point: str, row: Form, asks: int, result: Point
         behaviour=behaviour,
         limits=limits,
         released_by=row.get("released by", Step) or Step.ACKNOWLEDGE,
+        time_delay_ns=row.get("time delay", int),
+        time_delay_normal_ns=row.get("time delay normal", int),
+        driven_to=row.get("driven to", float),
         origin=row.at("alarm"),
     )
     before = result.expectations.get(key)

@@ -10,7 +10,7 @@ from decimal import Decimal
 from typing import Final
 
 from harness.core.instants import NS_PER_S
-from harness.core.links import HAND_FINEST_NS
+from harness.core.links import HAND_FINEST_NS, SerialPort
 from harness.core.places import ObjectType
 from harness.core.writing import PRIORITY_MAX, PRIORITY_MINIMUM_ON_OFF
 from harness.site.durations import DURATION_PATTERN, read_duration, write_duration
@@ -20,6 +20,8 @@ from harness.site.problems import Mismatch
 
 INSTANCE_MAX: Final = 4_194_302
 """22 bits; the highest number stands for "any" in a request (ASHRAE 135, 12.1 and 20.2.14)."""
+BAUD_LEAST: Final = 50
+BAUD_MOST: Final = 4_000_000
 BACNET_PORT: Final = 47808
 """0xBAC0 (ASHRAE 135, Annex J)."""
 
@@ -181,6 +183,17 @@ def whole_seconds(most_s: int, zero: str) -> Kind:
     return Kind(read=read, schema={"type": "string", "pattern": DURATION_PATTERN})
 
 
+def _time_delay(text: str) -> int:
+    found_ns = read_duration(text)
+    if found_ns % NS_PER_S:
+        raise Mismatch("expected whole seconds: Time_Delay of a BACnet object has no smaller unit",
+                       f"write {-(-found_ns // NS_PER_S)} s", code="duration")  # fmt: skip
+    return found_ns
+
+
+TIME_DELAY: Final = Kind(read=_time_delay, schema={"type": "string", "pattern": DURATION_PATTERN})
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reaction:
     """How long after it was so a person reports it: at least, and at most."""
@@ -206,6 +219,28 @@ def _reaction(text: str) -> Reaction:
 REACTION: Final = Kind(
     read=_reaction, schema={"type": "string", "pattern": f"{DURATION_PATTERN[:-1]}to{DURATION_PATTERN[1:]}"}
 )
+
+
+# --- serial lines ---------------------------------------------------------------------------------
+
+_LINE: Final = re.compile(r"\s*(?P<baud>[0-9]{2,7})\s+(?P<data>[5-9])(?P<parity>[NEOneo])(?P<stop>[12])\s*")
+_LINE_PARITY: Final = {"N": "none", "E": "even", "O": "odd"}
+
+
+def _line(text: str) -> SerialPort:
+    found = _LINE.fullmatch(text)
+    if found is None or not BAUD_LEAST <= int(found["baud"]) <= BAUD_MOST or found["data"] != "8":
+        expected = "expected speed and character of an RTU line, such as 19200 8E1: 8 data bits, N, E or O, stop bits"
+        raise Mismatch(expected, "8N2 where there is no parity, as the specification has it", code="line")
+    return SerialPort(
+        port="",
+        baud=int(found["baud"]),
+        parity=_LINE_PARITY[found["parity"].upper()],
+        stop_bits=int(found["stop"]),
+    )
+
+
+LINE: Final = Kind(read=_line, schema={"type": "string", "pattern": r"^\s*[0-9]{2,7}\s+8[NEOneo][12]\s*$"})
 
 
 # --- currents -------------------------------------------------------------------------------------

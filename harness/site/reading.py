@@ -11,6 +11,7 @@ from harness.core.model import Site
 from harness.site.acknowledging import build_acknowledgeable
 from harness.site.alarming import build_alarms, build_side_effects
 from harness.site.checks import check_site
+from harness.site.declaring import build_times
 from harness.site.fields import SITE
 from harness.site.forms import Form, read_group
 from harness.site.history import build_history
@@ -159,6 +160,7 @@ def _build(form: Form, documents: Mapping[str, bytes], point_map_file: str, prob
         alarms=alarms,
         side_effects=build_side_effects(form.forms("side effects")),
         behind=build_behind(link_forms, problems),
+        times=build_times(link_forms, links, problems),
         acknowledgeable=build_acknowledgeable(form.many("writable")),
         writable=build_writable(form.many("writable"), links, link_forms, problems),
         expectations=tuple(point_map.expectations.values()),
