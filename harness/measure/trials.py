@@ -22,6 +22,9 @@ from harness.measure.visible_time import Seen, Trial, bounds_of
 
 DESCRIBED_MIN: Final = 2
 """Trials from which a distribution is told; one trial has its own bounds."""
+LATENCY_SHARES: Final = (0.5, 0.95)
+VISIBLE_SHARES: Final = (0.05, 0.5, 0.95)
+"""Quantiles that are told. Of visible times the short ones matter most: they are lost first."""
 
 
 @unique
@@ -59,13 +62,16 @@ class RowTrial:
 class RowTrials:
     """All trials of one expectation, in the order of raising.
 
-    ``phases``: where in the gap between two readings each raise fell, from 0 to below 1; () for points that are told.
+    ``ends_by_itself``: how long it is visible is a property of the alarm and its output, and not of when somebody
+    cleared or acknowledged it. ``phases``: where in the gap between two readings each raise fell, from 0 to below 1; ()
+    for points that are told.
     """
 
     key: str
     alarm: str
     point: str
     trials: tuple[RowTrial, ...]
+    ends_by_itself: bool = True
     phases: tuple[float, ...] = ()
 
     def count(self, shown: Shown) -> int:
@@ -169,7 +175,7 @@ def summarise(row: RowTrials, asked: Asked | None = None) -> RowSummary:
     """Everything that is told of one expectation."""
     asked = asked or Asked()
     classes = [it.verdict.verdict_class for it in row.trials]
-    visible = row.visible
+    visible = row.visible if row.ends_by_itself else ()
     return RowSummary(
         row=row,
         passed=classes.count(VerdictClass.PASS),
@@ -180,7 +186,7 @@ def summarise(row: RowTrials, asked: Asked | None = None) -> RowSummary:
         visible=_visible(visible, asked),
         phase=phase_lock(row.phases) if row.phases else None,
         longest=longest_period(least_visible(visible), asked.share, confidence=asked.confidence) if visible else None,
-        slower=tuple(slower_poll(row.sightings, it) for it in asked.slower_ns) if row.sightings else (),
+        slower=tuple(slower_poll(row.sightings, it) for it in asked.slower_ns) if visible and row.sightings else (),
     )
 
 
@@ -188,10 +194,10 @@ def _described(latencies: Sequence[Bounds], asked: Asked) -> Description | None:
     bounded = [it for it in latencies if it.hi < FOREVER]
     if len(bounded) < DESCRIBED_MIN:
         return None
-    return describe(BracketedTimes(latencies), confidence=asked.confidence)
+    return describe(BracketedTimes(latencies), LATENCY_SHARES, confidence=asked.confidence)
 
 
 def _visible(trials: Sequence[Trial], asked: Asked) -> Description | None:
     if len(trials) < DESCRIBED_MIN or not any(isinstance(it, Seen) for it in trials):
         return None
-    return describe(VisibleTimes(trials), confidence=asked.confidence)
+    return describe(VisibleTimes(trials), VISIBLE_SHARES, confidence=asked.confidence)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -12,6 +13,8 @@ from harness.report.safe import ascii_text, safe_text
 
 WIDTH_MIN: Final = 80
 WIDTH_MAX: Final = 200
+_UNIT: Final = re.compile(r" (?!(?:%|s|ms|ns|min|h)(?!\w))|(?<!\d) ")
+"""A space that does not stand between a number and its unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,14 +41,16 @@ class Terminal:
         """How many columns ``text`` takes once made safe."""
         return cell_len(self.show(text))
 
-    def wrapped(self, text: str, *, hang: int = 0, first: int = 0) -> list[str]:
+    def wrapped(self, text: str, *, hang: int = 0, first: int = 0, keep_units: bool = False) -> list[str]:
         """``text`` made safe and folded at spaces.
 
         The first line begins ``first`` columns in, the others ``hang``. A word longer than a line is cut into pieces.
+        ``keep_units``: never between a number and its unit.
         """
         lines: list[str] = []
         line, used = " " * first, first
-        for word in self.show(text).split(" "):
+        shown = self.show(text)
+        for word in _UNIT.split(shown) if keep_units else shown.split(" "):
             for piece in _pieces(word, self.width - max(hang, first) - 1):
                 size = cell_len(piece)
                 gap = 1 if line.strip() else 0

@@ -8,13 +8,13 @@ was ever seen to take, or may take by its row where it was never seen.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from harness.core.instants import FOREVER, Bounds
-from harness.core.model import Behaviour, Expectation, Result, Stimulus
+from harness.core.model import Behaviour, Expectation, Result, Step, Stimulus
 from harness.core.paths import is_told
 from harness.core.trace import Trace
 from harness.core.verdicts import Verdict, VerdictClass
@@ -62,9 +62,18 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
                     is_told=is_told(record.site.links[point.link], point.place),
                 )
             )
+    lasting = {name for record in records for name, alarm in record.site.alarms.items() if alarm.lasts_ns is not None}
     return tuple(
-        _row(row, raised[key]) for key, row in rows.items() if key in raised and row.behaviour is not Behaviour.QUIET
+        _row(row, raised[key], ends_by_itself=_ends_by_itself(row, lasting))
+        for key, row in rows.items()
+        if key in raised and row.behaviour is not Behaviour.QUIET
     )
+
+
+def _ends_by_itself(row: Expectation, lasting: Collection[str]) -> bool:
+    """``lasting``: the alarms that clear by themselves."""
+    follows = row.behaviour is Behaviour.FOLLOWS and row.released_by is not Step.SILENCE
+    return row.behaviour is Behaviour.PULSE or (follows and row.alarm in lasting)
 
 
 def _timed(record: JudgedRecord) -> Mapping[str, Stimulus]:
@@ -72,7 +81,7 @@ def _timed(record: JudgedRecord) -> Mapping[str, Stimulus]:
     return timed_by_reference(record.site, stimuli, outlines_of(record.site, record.evidence))
 
 
-def _row(row: Expectation, raised: Sequence[_Raised]) -> RowTrials:
+def _row(row: Expectation, raised: Sequence[_Raised], *, ends_by_itself: bool) -> RowTrials:
     shown = [_shown(it) for it in raised]
     reach_ns = _reach_ns(row, [it.result for it, how in zip(raised, shown, strict=True) if how is Shown.SHOWN])
     trials = []
@@ -89,7 +98,14 @@ def _row(row: Expectation, raised: Sequence[_Raised]) -> RowTrials:
                 visible=visible,
             )
         )
-    return RowTrials(key=row.key, alarm=row.alarm, point=row.point, trials=tuple(trials), phases=_phases(raised))
+    return RowTrials(
+        key=row.key,
+        alarm=row.alarm,
+        point=row.point,
+        trials=tuple(trials),
+        ends_by_itself=ends_by_itself,
+        phases=_phases(raised),
+    )
 
 
 def _shown(it: _Raised) -> Shown:

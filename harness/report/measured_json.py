@@ -1,0 +1,70 @@
+"""What was measured, as data for programs. Times in ns, open ends null, shares from 0 to 1."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from harness.measure.describe import Description
+from harness.measure.poll_period import Phases
+from harness.measure.trials import RowSummary, Shown
+from harness.report.json_ import plain
+from harness.report.measured import Measured
+
+Json = dict[str, Any]
+
+
+def measured_json(told: Measured) -> Json:
+    """One object; ``rows`` in the order of the point map."""
+    return {
+        "site": told.site,
+        "records": plain(told.records),
+        "confidence": told.asked.confidence,
+        "share": told.asked.share,
+        "single": told.single,
+        "rows": [_row(one) for one in told.rows],
+    }
+
+
+def _row(one: RowSummary) -> Json:
+    row = one.row
+    return {
+        "expectation": row.key,
+        "alarm": row.alarm,
+        "point": row.point,
+        "ends_by_itself": row.ends_by_itself,
+        "counts": {kind.value: row.count(kind) for kind in Shown},
+        "classes": {"pass": one.passed, "fail": one.failed, "unknown": one.unknown},
+        "not_shown": None
+        if one.misses is None
+        else {"low": one.misses.low, "high": one.misses.high, "side": one.misses.side.value},
+        "latency": _quantiles(one.latency),
+        "visible": _quantiles(one.visible),
+        "phase": None if one.phase is None else {"finding": one.phase.finding.value, "chance": one.phase.chance},
+        "longest_poll": None
+        if one.longest is None
+        else {"period_ns": one.longest.period_ns, "least": one.longest.least, "trials": one.longest.trials},
+        "slower": [
+            {"period_ns": least.period_ns, "least": _phases(least), "most": _phases(most)} for least, most in one.slower
+        ],
+        "trials": [
+            {
+                "record": it.record,
+                "stimulus": it.stimulus,
+                "verdict": it.verdict.value,
+                "shown": it.shown.value,
+                "raised": plain(it.raised),
+                "latency": plain(it.latency),
+            }
+            for it in row.trials
+        ],
+    }
+
+
+def _quantiles(told: Description | None) -> list[Json] | None:
+    if told is None:
+        return None
+    return [{"share": it.share, "likely": plain(it.likely), "bounds": plain(it.bounds)} for it in told.quantiles]
+
+
+def _phases(it: Phases) -> Json:
+    return {"sightings": it.sightings, "fewest": it.fewest, "most": it.most, "mean": it.mean, "blind": it.blind}
