@@ -1,0 +1,53 @@
+"""Whether a foreign clock kept within a limit: proven, refuted, or neither. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from enum import StrEnum, unique
+
+from harness.core.instants import Bounds
+from harness.measure.clock_steps import HOUR_NS, ClockHistory
+
+
+@unique
+class Within(StrEnum):
+    """What is known of a clock and a limit."""
+
+    YES = "within"
+    NO = "outside"
+    UNTOLD = "cannot be told"
+
+
+def stays_within(history: ClockHistory | None, limit_ns: int, own_error_ns: int, *, hours_apart: bool) -> Within:
+    """Whether the clock was never off by more than ``limit_ns``, from its first time to its last.
+
+    ``own_error_ns``: how far our own clock may be off, which excuses so much, and proves so much less. ``hours_apart``:
+    nobody knows whether an offset of an hour is right.
+    """
+    if history is None:
+        return Within.UNTOLD
+    widest = limit_ns + own_error_ns
+    allowed = [Bounds(by - widest, by + widest) for by in ((-HOUR_NS, 0, HOUR_NS) if hours_apart else (0,))]
+    if any(all(it.meet(one) is None for one in allowed) for it in _known(history)):
+        return Within.NO
+    certain = limit_ns - own_error_ns
+    if hours_apart or any(it.lo < -certain or it.hi > certain for it in _possible(history)):
+        return Within.UNTOLD
+    return Within.YES
+
+
+def _known(history: ClockHistory) -> Iterable[Bounds]:
+    """Bounds of offsets that the clock had at some instant."""
+    yield from (it.offset for it in history.readings)
+    for stretch in history.stretches:
+        if stretch.lines is not None:
+            yield from (stretch.offset_at(instant) for instant in (stretch.first, stretch.last))
+
+
+def _possible(history: ClockHistory) -> Iterable[Bounds]:
+    """Bounds between which every offset lies: a line is never outside of its ends, wherever a stretch may end."""
+    last = len(history.stretches) - 1
+    for number, stretch in enumerate(history.stretches):
+        begin = history.readings[0].at.hi if number == 0 else history.settings[number - 1].at.lo
+        end = history.readings[-1].at.hi if number == last else history.settings[number].at.hi
+        yield from (stretch.offset_at(instant) for instant in (begin, end))
