@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from sims import building_options
+from sims.clock import read_setting, read_signed
 from sims.defects import list_defects
 from sims.durations import NS_PER_MS, format_duration, parse_duration
 from sims.options import SiteOptions
@@ -36,6 +37,20 @@ _TIMES: Final = (
 def _duration(text: str) -> int:
     try:
         return parse_duration(text)
+    except ValueError as exc:
+        raise argparse.ArgumentTypeError(str(exc)) from exc
+
+
+def _signed(text: str) -> int:
+    try:
+        return read_signed(text)
+    except ValueError as exc:
+        raise argparse.ArgumentTypeError(str(exc)) from exc
+
+
+def _setting(text: str) -> tuple[int, int]:
+    try:
+        return read_setting(text)
     except ValueError as exc:
         raise argparse.ArgumentTypeError(str(exc)) from exc
 
@@ -122,6 +137,10 @@ def _parser() -> argparse.ArgumentParser:
             help=f"{what} (default: {format_duration(default_ns)})",
         )
     add("--lasts", type=_lasting, action="append", default=[], metavar="ALARM=TIME", help="how long a transient lasts")
+    add("--clock-offset", type=_signed, default=0, metavar="[-]TIME", help="how far the printed times are ahead (0)")
+    add("--clock-drift", type=int, default=0, metavar="PPM", help="how much too fast their clock runs (default: 0)")
+    add("--clock-set", type=_setting, action="append", default=[], metavar="AFTER=[-]TIME",
+        help="set their clock ahead by TIME so long after the start; may be repeated")  # fmt: skip
     building_options.add_arguments(parser)
     add("--until-eof", action="store_true", help="also stop when standard input ends")
     return parser
@@ -182,6 +201,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     until_eof = arguments.pop("until_eof")
     arguments["defects"] = tuple(arguments.pop("defect"))
     arguments["lasts_ns"] = dict(arguments.pop("lasts"))
+    arguments["clock_offset_ns"] = arguments.pop("clock_offset")
+    arguments["clock_drift_ppm"] = arguments.pop("clock_drift")
+    arguments["clock_set"] = tuple(arguments["clock_set"])
     arguments["mqtt_host"], arguments["mqtt_port"] = arguments.pop("mqtt") or (None, 0)
     for name in (name.replace("-", "_") for name, _ in _TIMES):
         arguments[f"{name}_ns"] = arguments.pop(name)

@@ -9,12 +9,12 @@ import struct
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from pymodbus.constants import ExcCodes
 
 from sims.alarms import ALARMS
+from sims.clock import SiteClock
 from sims.controller import Situation
 from sims.defect_kinds import Name
 from sims.defects import Defect
@@ -85,7 +85,7 @@ class Faces:
         }
         self._tank_orders = {defect.name for defect in defects if defect.place is Place.TANKS}
         self._delays_ns = {"panel": 0, "bms": options.output_delay_ns, "printer": options.printer_delay_ns}
-        self._clock_offset = timedelta(microseconds=options.clock_offset_ns / 1000)
+        self.clock = SiteClock(options.clock_offset_ns, options.clock_drift_ppm, options.clock_set)
         self._line_number = 0
         self._publishing = False
         self._meant: dict[Point, int] = {}
@@ -234,8 +234,7 @@ class Faces:
 
     def _print(self, what: str, alarm: str | None, word: Word | None) -> bytes:
         self._line_number = self._line_number % 9999 + 1
-        clock = datetime.now(UTC) + self._clock_offset
-        line = f"{self._line_number:04d} {clock:%d-%m %H:%M:%S} {what}\r\n".encode("ascii")
+        line = f"{self._line_number:04d} {self.clock.read():%d-%m %H:%M:%S} {what}\r\n".encode("ascii")
         self._hand_over(line, alarm, word)
         return line
 

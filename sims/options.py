@@ -9,6 +9,7 @@ from typing import Final
 
 from sims.alarms import BY_NAME
 from sims.building_options import BuildingOptions
+from sims.clock import DRIFT_MAX_PPM
 from sims.durations import NS_PER_MS, NS_PER_S
 
 BAUD_MIN: Final = 300
@@ -24,6 +25,7 @@ class SiteOptions:
     alarm name. ``keep_truth`` keeps the truth log in memory too. The bus and the annunciator are there by default, as
     they cost nothing while nobody is connected; pseudo-terminals and what works by itself (a master on the bus, the
     gateway, which polls the bms) are there when asked for. ``log_answers``: one entry for every answer on the bus.
+    ``clock_set``: (ns after the start, by how much it is set ahead) of the clock whose times are printed.
     ``bus_in_loop`` moves the line from a thread, which paces it, into the event loop, for tests in virtual time.
     """
 
@@ -44,6 +46,8 @@ class SiteOptions:
     mqtt_delay_ns: int = 100 * NS_PER_MS
     heartbeat_ns: int = 2 * NS_PER_S
     clock_offset_ns: int = 0
+    clock_drift_ppm: int = 0
+    clock_set: tuple[tuple[int, int], ...] = ()
     lasts_ns: Mapping[str, int] = field(default_factory=dict)
     building: BuildingOptions | None = None
     bus_port: int | None = 0
@@ -77,6 +81,8 @@ class SiteOptions:
         ):
             if getattr(self, name) < 0:
                 raise ValueError(f"{name}={getattr(self, name)}: expected 0 or more")
+        if abs(self.clock_drift_ppm) > DRIFT_MAX_PPM:
+            raise ValueError(f"clock_drift_ppm={self.clock_drift_ppm}: expected at most {DRIFT_MAX_PPM} either way")
         if not BAUD_MIN <= self.bus_baud <= BAUD_MAX:
             raise ValueError(f"bus_baud={self.bus_baud}: expected {BAUD_MIN} to {BAUD_MAX}")
         if not 0.0 <= self.loop_failure_ma <= LOOP_MAX_MA:
