@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 import signal
 import sys
 from collections.abc import Callable, Coroutine
@@ -56,6 +57,17 @@ def duration_of(option: str, text: str) -> int:
         return read_duration(text)
     except Mismatch as exc:
         raise UsageError(f"{option} {text}: {exc.expected}" + (f"; {exc.remedy}" if exc.remedy else "")) from exc
+
+
+def utc_offset_of(text: str | None) -> int | None:
+    """``+01:00`` of the option --utc-offset in seconds. UsageError where it is none."""
+    if text is None:
+        return None
+    match = re.fullmatch(r"([+-]?)(\d{1,2}):(\d\d)", text.strip())
+    if match is None or int(match[2]) > 14 or int(match[3]) > 59:
+        raise UsageError(f"--utc-offset {text}: expected hours and minutes, such as +01:00 or -05:30")
+    seconds = int(match[2]) * 3600 + int(match[3]) * 60
+    return -seconds if match[1] == "-" else seconds
 
 
 def say(text: str = "") -> None:

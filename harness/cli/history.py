@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli.common import all_option, duration_of, json_option, say, say_json, terminal_width
+from harness.cli.common import all_option, duration_of, json_option, say, say_json, terminal_width, utc_offset_of
 from harness.core.errors import UsageError
 from harness.core.verdicts import ExitCode
 
@@ -77,7 +76,7 @@ def command(
             link=link,
             form=form,
             clock_off_ns=_signed(clock_off),
-            utc_offset_s=_utc_offset(utc_offset),
+            utc_offset_s=utc_offset_of(utc_offset),
         )
         return _compare(judged, options, every_row=every_row, as_json=as_json)
     finally:
@@ -135,13 +134,3 @@ def _signed(text: str | None) -> int | None:
     bare = text.strip()
     sign = -1 if bare.startswith("-") else 1
     return sign * duration_of("--clock-off", bare.lstrip("+-").strip())
-
-
-def _utc_offset(text: str | None) -> int | None:
-    if text is None:
-        return None
-    match = re.fullmatch(r"([+-]?)(\d{1,2}):(\d\d)", text.strip())
-    if match is None or int(match[2]) > 14 or int(match[3]) > 59:
-        raise UsageError(f"--utc-offset {text}: expected hours and minutes, such as +01:00 or -05:30")
-    seconds = int(match[2]) * 3600 + int(match[3]) * 60
-    return -seconds if match[1] == "-" else seconds

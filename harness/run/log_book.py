@@ -54,7 +54,7 @@ def log_book_of(record: JudgedRecord) -> LogBook:
         entries=entries,
         remarks=tuple(sorted(_remarks(events), key=lambda it: it.at_ns)),
         not_cleared=tuple(dict.fromkeys(still)),
-        clock=tuple(_clock(record.reader.header.host_clock, record.reader.clock_checks())),
+        clock=tuple(clock_words(record.reader.header.host_clock, record.reader.clock_checks())),
     )
 
 
@@ -186,7 +186,7 @@ def _remarks(events: Iterable[Event]) -> Iterable[LogRemark]:
             )
 
 
-def _clock(host: HostClock, checks: Sequence[ClockCheck]) -> Iterable[str]:
+def clock_words(host: HostClock, checks: Sequence[ClockCheck]) -> Iterable[str]:
     """How far the times can be trusted: what the kernel said of the clock, and how it moved during the run."""
     if host.synchronised and host.error_ns is not None:
         yield f"The testing machine's clock was synchronised; its own bound on its error was {measured(host.error_ns)}."

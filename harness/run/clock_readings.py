@@ -1,0 +1,220 @@
+"""What a record holds of foreign clocks: times that were printed, and the time stamps of BACnet events.
+
+A clock is read at the change that it stands beside, or later, and before that is told of. So what came in by p, over a
+path whose longest delay D is declared, was read in [first byte - D, p]; without D it was read some time before p, and
+the clock is known from one side only.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Final
+
+from harness.core.instants import FOREVER, NS_PER_MS, NS_PER_S, Bounds
+from harness.core.links import BacnetLink, TextLink
+from harness.core.model import Site
+from harness.core.places import TextPlace
+from harness.links.bacnet_messages import NOTIFY_ACK, EventNotice, Stamp, decode
+from harness.links.base import LinkState
+from harness.links.seen import Message, StateChange
+from harness.links.source import Source
+from harness.links.text_lines import PlacePatterns, compile_place, decode_line, is_garbled
+from harness.links.text_search import Lines
+from harness.measure.clock_line import ClockReading
+from harness.run.history_entries import TIME_GROUP
+from harness.run.local_clock import LocalClock, Written
+
+PRINTED: Final = "printed times"
+STAMPED: Final = "event time stamps"
+
+_ANY: Final = 255
+"""Unspecified, in any part of a BACnet date or time (ASHRAE 135, 20.2.12 and 20.2.13)."""
+
+_MINUTE_NS: Final = 60 * NS_PER_S
+
+
+@dataclass(slots=True, kw_only=True)
+class ClockTimes:
+    """The times of one clock, as they come out of records, on UTC by the testing machine.
+
+    ``written``: (within which the clock was read, what it said, in what step). ``unread``: times that cannot be read;
+    ``twice``: times of an hour that comes twice, which are not used; ``again``: messages that were sent again;
+    ``numbered``: sequence numbers that stand in place of time stamps.
+    """
+
+    link: str
+    kinds: list[str] = field(default_factory=list)
+    longest_delay_ns: int | None = None
+    written: list[tuple[Bounds, int, int]] = field(default_factory=list)
+    unread: int = 0
+    twice: int = 0
+    again: int = 0
+    numbered: int = 0
+
+    @property
+    def step_ns(self) -> int:
+        """The step in which all of its times are written; 1 ns where there are none.
+
+        A clock that says hundredths and never has any does not tell hundredths: the step is the coarsest that fits.
+        """
+        said = max((step for _, _, step in self.written), default=1)
+        steps = [_MINUTE_NS, *(NS_PER_S // 10**power for power in range(10))]
+        coarser = (it for it in steps if it > said and all(value % it == 0 for _, value, _ in self.written))
+        return next(coarser, said)
+
+    def readings(self, widened_ns: int = 0) -> list[ClockReading]:
+        """The readings. A time that is written in a step was cut or rounded to it: nobody says which."""
+        step_ns = self.step_ns
+        found = []
+        for at, value, own_ns in self.written:
+            step = max(step_ns, own_ns)
+            lo = at.lo if at.is_open_below else at.lo - widened_ns
+            stood = Bounds(value - step // 2, value + step)
+            found.append(ClockReading(at=Bounds(lo, at.hi + widened_ns), stood=stood))
+        return found
+
+    def join(self, other: ClockTimes) -> None:
+        """Take the times of the same clock in another record."""
+        self.kinds += [it for it in other.kinds if it not in self.kinds]
+        self.written += other.written
+        for name in ("unread", "twice", "again", "numbered"):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+
+    def add(self, kind: str, at: Bounds, written: Written | None) -> None:
+        """Take one time."""
+        if written is None:
+            self.unread += 1
+        elif len(written.utc_ns) > 1:
+            self.twice += 1
+        else:
+            self.written.append((at, written.utc_ns[0], written.resolution_ns))
+        if kind not in self.kinds:
+            self.kinds.append(kind)
+
+
+def clock_times(source: Source, site: Site, utc_shift_ns: int, local: LocalClock) -> Mapping[str, ClockTimes]:
+    """By link, the times of every clock that a record tells of. ``utc_shift_ns``: from the run's clock to UTC."""
+    found: dict[str, ClockTimes] = {}
+    for name, spec in site.links.items():
+        times = ClockTimes(link=name)
+        if isinstance(spec, TextLink):
+            _take_lines(times, source, site, spec, utc_shift_ns, local)
+        elif isinstance(spec, BacnetLink):
+            _take_stamps(times, source, spec, utc_shift_ns, local)
+        if times.kinds or times.numbered:
+            found[name] = times
+    return found
+
+
+class _Arrivals:
+    """When the clock was read of which a message tells, on UTC."""
+
+    def __init__(self, states: Sequence[StateChange], delay_ns: int | None, utc_shift_ns: int) -> None:
+        self._ups = [it.at_ns for it in states if it.state is LinkState.UP]
+        self._delay_ns = delay_ns
+        self._shift_ns = utc_shift_ns
+
+    def read_within(self, message: Message) -> Bounds:
+        """Open below where no delay is declared, or the message may have waited for the connection."""
+        hi = message.last_ns + self._shift_ns
+        number = bisect_right(self._ups, message.last_ns) - 1
+        if self._delay_ns is None or number < 0 or message.first_ns - self._delay_ns < self._ups[number]:
+            return Bounds(-FOREVER, hi)
+        return Bounds(message.first_ns - self._delay_ns + self._shift_ns, hi)
+
+
+# --- printed times --------------------------------------------------------------------------------
+
+
+def _take_lines(
+    times: ClockTimes, source: Source, site: Site, spec: TextLink, utc_shift_ns: int, local: LocalClock
+) -> None:
+    """A line that comes a second time, byte for byte, may have been sent again: it says nothing new."""
+    lines = source.messages(spec.name)
+    arrivals = _Arrivals(source.link_states(spec.name), spec.longest_delay_ns, utc_shift_ns)
+    times.longest_delay_ns = spec.longest_delay_ns
+    told: set[bytes] = set()
+    for number, (text, form) in sorted(_times_in(lines, site, spec)):
+        line = lines[number]
+        if line.data in told:
+            times.again += 1
+            continue
+        told.add(line.data)
+        at = arrivals.read_within(line)
+        times.add(PRINTED, at, local.read(text, form, at.hi))
+
+
+def _times_in(lines: Sequence[Message], site: Site, spec: TextLink) -> Iterator[tuple[int, tuple[str, str]]]:
+    """(number of the line, (its time, how that is written)) of each line that the pattern of a point reads whole."""
+    whole = [it for it in enumerate(lines) if not is_garbled(it[1].data, spec.encoding)]
+    searched = Lines([decode_line(line.data, spec.encoding) for _, line in whole])
+    taken: set[int] = set()
+    for patterns, form in _patterns(site, spec):
+        for at in searched.candidates(patterns):
+            number, line = whole[at]
+            said = None if number in taken else patterns.match(line.data)
+            if said is not None and said.groups.get(TIME_GROUP):
+                taken.add(number)
+                yield number, (said.groups[TIME_GROUP], form)
+
+
+def _patterns(site: Site, spec: TextLink) -> Iterator[tuple[PlacePatterns, str]]:
+    form = site.history.time_format if site.history is not None else ""
+    for point in site.points.values():
+        if point.link == spec.name and isinstance(point.place, TextPlace):
+            yield compile_place(point.place, spec.encoding), point.place.printed_time or form
+
+
+# --- time stamps of events ------------------------------------------------------------------------
+
+
+def _take_stamps(times: ClockTimes, source: Source, spec: BacnetLink, utc_shift_ns: int, local: LocalClock) -> None:
+    """The time stamp of an event notification is the device's time of the change (ASHRAE 135, 13.8 and 13.9).
+
+    That of the notice of an acknowledgement is not used: who acknowledges may have given it.
+    """
+    arrivals = _Arrivals(source.link_states(spec.name), spec.longest_delay_ns, utc_shift_ns)
+    times.longest_delay_ns = spec.longest_delay_ns
+    told: set[object] = set()
+    for message in source.messages(spec.name):
+        said = decode(message.data)
+        if not isinstance(said, EventNotice) or said.notify_type == NOTIFY_ACK:
+            continue
+        same = (said.object, said.stamp, said.from_state, said.to_state, said.notification_class)
+        if same in told:
+            times.again += 1
+        elif said.stamp.time is None:
+            times.numbered += 1
+        else:
+            at = arrivals.read_within(message)
+            times.add(STAMPED, at, written_stamp(said.stamp, at.hi, local))
+        told.add(same)
+
+
+def written_stamp(stamp: Stamp, told_utc_ns: int, local: LocalClock) -> Written | None:
+    """A BACnet time stamp, ``told`` at an instant; without a date it is of the nearest day. None where it is none."""
+    if stamp.time is None:
+        return None
+    hour, minute, second, hundredth = stamp.time
+    if _ANY in (hour, minute):
+        return None
+    parts = (hour, minute, 0 if second == _ANY else second)
+    told = datetime.fromtimestamp(local.local_of(told_utc_ns) // NS_PER_S, tz=UTC)
+    try:
+        if stamp.date is None or _ANY in stamp.date[:3]:
+            day = datetime(told.year, told.month, told.day, *parts, tzinfo=UTC)
+            days: Iterable[int] = (-1, 0, 1)
+        else:
+            year, month, date = stamp.date[:3]
+            day, days = datetime(1900 + year, month, date, *parts, tzinfo=UTC), (0,)
+    except ValueError:
+        return None
+    fraction_ns = 0 if _ANY in (second, hundredth) else hundredth * 10 * NS_PER_MS
+    base_ns = int(day.timestamp()) * NS_PER_S + fraction_ns
+    local_ns = local.local_of(told_utc_ns)
+    near = sorted((base_ns + it * 86_400 * NS_PER_S for it in days), key=lambda it: abs(it - local_ns))
+    step_ns = _MINUTE_NS if second == _ANY else NS_PER_S if hundredth == _ANY else 10 * NS_PER_MS
+    return Written(utc_ns=local.utc_of(near[0]), resolution_ns=step_ns)

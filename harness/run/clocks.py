@@ -1,0 +1,127 @@
+"""Every foreign clock that records tell of, in bounds against the testing machine's own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+from harness.core.errors import UsageError
+from harness.core.instants import Bounds
+from harness.core.model import Site
+from harness.measure.clock_limit import stays_within
+from harness.measure.clock_line import RATE_MAX_DEFAULT
+from harness.measure.clock_steps import clock_history
+from harness.record.reader import RecordReader
+from harness.report.clocks import ClocksDocument, ClockTold, is_hour_ambiguous
+from harness.run.clock_readings import ClockTimes, clock_times
+from harness.run.judging import ENTRY_KEY, recorded_site
+from harness.run.local_clock import LocalClock
+from harness.run.log_book import clock_words
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockOptions:
+    """What is asked. ``set_to``: what the foreign clocks are set to, None for what the testing machine was set to.
+
+    ``within_ns``: how far they may be off, None where nobody asks. ``link``: only its clock, '' for all.
+    """
+
+    link: str = ""
+    set_to: LocalClock | None = None
+    rate_max: Fraction = RATE_MAX_DEFAULT
+    within_ns: int | None = None
+
+
+def clocks_of(paths: Sequence[Path], options: ClockOptions) -> ClocksDocument:
+    """The clocks of one or more records of a site. RecordError or UsageError where they cannot be read together."""
+    with ExitStack() as stack:
+        readers = [stack.enter_context(RecordReader.open(path)) for path in paths]
+        return _document(readers, options)
+
+
+def site_of(reader: RecordReader) -> Site:
+    """The site that a record was made with. UsageError where it was made without one."""
+    if not reader.header.extra.get(ENTRY_KEY):
+        raise UsageError(f"{reader.path}: holds no site file, so nothing says what its links tell of; record with one")
+    return recorded_site(reader)
+
+
+def _document(readers: Sequence[RecordReader], options: ClockOptions) -> ClocksDocument:
+    sites = [site_of(reader) for reader in readers]
+    names = list(dict.fromkeys(site.name for site in sites))
+    if len(names) > 1:
+        raise UsageError(f"{', '.join(names)}: these are records of different sites; give those of one site")
+    if options.link and not any(options.link in site.links for site in sites):
+        raise UsageError(f"--link {options.link}: no such link; links are {', '.join(sites[0].links)}")
+    header = readers[0].header
+    local = options.set_to or LocalClock(utc_offset_s=header.utc_offset_s)
+    errors = [reader.header.host_clock.error_ns for reader in readers]
+    error_ns = None if None in errors else max(it for it in errors if it is not None)
+    gathered = _gathered(readers, sites, local)
+    # In one record an error of our own clock is the same for all; in several it is another one each time.
+    widened_ns = error_ns or 0 if len(readers) > 1 else 0
+    clocks = [_told(it, options, local, widened_ns, error_ns or 0) for it in gathered.values()
+              if options.link in ("", it.link)]  # fmt: skip
+    return ClocksDocument(
+        site=names[0],
+        records=[reader.path.name for reader in readers],
+        span=_span(readers),
+        utc_offset_s=header.utc_offset_s,
+        set_to=local.words,
+        has_zone=local.zone is not None,
+        own=list(dict.fromkeys(text for it in readers for text in _own(it))),
+        own_error_ns=error_ns,
+        rate_max=options.rate_max,
+        within_ns=options.within_ns,
+        clocks=clocks,
+    )
+
+
+def _own(reader: RecordReader) -> Iterable[str]:
+    return clock_words(reader.header.host_clock, reader.clock_checks())
+
+
+def _shift_ns(reader: RecordReader) -> int:
+    """From the run's clock to UTC, by the machine's own clock at the start of the run."""
+    return reader.header.anchor.utc_ns - reader.header.anchor.monotonic_ns
+
+
+def _span(readers: Iterable[RecordReader]) -> Bounds:
+    starts, ends = zip(*((it.header.anchor.utc_ns, it.last_ns + _shift_ns(it)) for it in readers), strict=True)
+    return Bounds(min(starts), max(*ends, min(starts)))
+
+
+def _gathered(readers: Iterable[RecordReader], sites: Iterable[Site], local: LocalClock) -> Mapping[str, ClockTimes]:
+    """By link, the times of all records together."""
+    found: dict[str, ClockTimes] = {}
+    for reader, site in zip(readers, sites, strict=True):
+        for name, times in clock_times(reader, site, _shift_ns(reader), local).items():
+            if name in found:
+                found[name].join(times)
+            else:
+                found[name] = times
+    return found
+
+
+def _told(times: ClockTimes, options: ClockOptions, local: LocalClock, widened_ns: int, error_ns: int) -> ClockTold:
+    readings = times.readings(widened_ns)
+    history = clock_history(readings, options.rate_max) if readings else None
+    within = None
+    if options.within_ns is not None:
+        is_open = history is not None and is_hour_ambiguous(history, has_zone=local.zone is not None)
+        within = stays_within(history, options.within_ns, error_ns, hours_apart=is_open)
+    return ClockTold(
+        link=times.link,
+        kinds=tuple(times.kinds),
+        history=history,
+        step_ns=times.step_ns,
+        longest_delay_ns=times.longest_delay_ns,
+        unread=times.unread,
+        twice=times.twice,
+        again=times.again,
+        numbered=times.numbered,
+        within=within,
+    )
