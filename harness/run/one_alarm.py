@@ -30,15 +30,15 @@ class OneAlarm:
         self._persons = persons
         self.raised: StepDone | None = None
         """The newest raise."""
-        self._back = PuttingBack(tools, raiser, waits)
-        self._stages = Stages(tools, raiser, waits, persons, self._back)
-        self._variants = Variants(tools, raiser, waits, self._back)
+        self.back = PuttingBack(tools, raiser, waits)
+        self.stages = Stages(tools, raiser, waits, persons, self.back)
+        self._variants = Variants(tools, raiser, waits, self.back)
 
     async def see_through(self, item: Item, stimulus: str) -> StepDone:
         """Raise one alarm, see it through, put it back. Returns the raise."""
         clock, view, alarm = self._t.clock, self._t.view, item.alarm
         self.raised = None
-        loud = await self._stages.ready(item)
+        loud = await self.stages.ready(item)
         self._persons.look(item.rows, alarm.name)
         is_done = False
         view.phase("its outputs are normal: ready to be raised")
@@ -57,9 +57,9 @@ class OneAlarm:
             raise
         finally:
             if not is_done:
-                await to_the_end(self._back.put_back(item, stimulus))
+                await to_the_end(self.back.put_back(item, stimulus))
         if is_done:
-            await self._back.settle(loud)
+            await self.back.settle(loud)
         return raised
 
     async def stayed(self, item: Item, raised: StepDone) -> None:
@@ -88,7 +88,7 @@ class OneAlarm:
         """From the raise to the clear, or to when it clears by itself at the latest; returns that instant."""
         if Step.CLEAR in at.done:
             return at.done[Step.CLEAR].at.hi
-        stages, lasts_ns = self._stages, at.alarm.lasts_ns
+        stages, lasts_ns = self.stages, at.alarm.lasts_ns
         if not at.is_shown:
             await stages.shown(at)
         if lasts_ns is None:
@@ -99,24 +99,24 @@ class OneAlarm:
             return at.raised.at.hi + lasts_ns.hi
         if self._is_due(at, Step.ACKNOWLEDGE) and at.item.acknowledge_after is Step.RAISE:
             done = await stages.acknowledge(at)
-            await self._back.hold(at.loud, Step.ACKNOWLEDGE, done.at.hi)
+            await self.back.hold(at.loud, Step.ACKNOWLEDGE, done.at.hi)
         return (await stages.clear(at)).at.hi
 
     async def _until_normal(self, at: Course, released_ns: int) -> None:
         """From the clear until everything is off: acknowledge and reset what holds on over it."""
-        await self._stages.gone(at, released_ns)
+        await self.stages.gone(at, released_ns)
         if self._is_due(at, Step.ACKNOWLEDGE):
-            await self._back.hold(at.loud, Step.CLEAR, released_ns)
-            await self._stages.acknowledge(at)
+            await self.back.hold(at.loud, Step.CLEAR, released_ns)
+            await self.stages.acknowledge(at)
         elif Step.ACKNOWLEDGE not in at.done and self._raiser.can_do(at.alarm, Step.ACKNOWLEDGE):
             # No row waits for it, but a latch elsewhere may.
             await self._raiser.step(at.alarm, Step.ACKNOWLEDGE, at.stimulus)
-        await self._back.acknowledge_brought(at.alarm)
-        await self._back.acknowledge_left(at.alarm)
+        await self.back.acknowledge_brought(at.alarm)
+        await self.back.acknowledge_left(at.alarm)
         if self._is_due(at, Step.RESET):
-            await self._stages.reset(at)
-        await self._stages.normal(at)
+            await self.stages.reset(at)
+        await self.stages.normal(at)
 
     def _is_due(self, at: Course, step: Step) -> bool:
         """True where a row waits for a step that can be done and was not yet."""
-        return step not in at.done and self._back.needs(at.item, step)
+        return step not in at.done and self.back.needs(at.item, step)

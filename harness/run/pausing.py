@@ -70,6 +70,18 @@ class Pausing:
         finally:
             self._unexplained.on_found = self._came_on
 
+    def while_stepping(self, interrupt_in: Callable[[int, Interruption], None]) -> None:
+        """From now on, whichever alarms are raised: where something comes on, they are cleared soon."""
+
+        def found(point: str) -> None:
+            text = f"{self._unexplained.named([point])} came on, and nothing that was raised explains it"
+            raised = ", ".join(sorted(self._raiser.open))
+            self._tell(f"{text}. {raised} cleared soon, to see whether it goes with it" if raised else text)
+            if raised:
+                interrupt_in(HOLD_MAX_NS, Interruption(why=Why.UNEXPLAINED, text=text))
+
+        self._unexplained.on_found = found
+
     def raised(self) -> None:
         """The alarm is about to be raised."""
         self._was_raised = True
@@ -78,6 +90,11 @@ class Pausing:
         """Whether an alarm that was put off, since something came on before its raise, is to be raised after all."""
         self._put_off[alarm] += 1
         return self._put_off[alarm] <= PUTS_OFF_MAX
+
+    @property
+    def is_due(self) -> bool:
+        """Whether something came on that nothing raised explains, and that nobody dealt with yet."""
+        return bool(self._unexplained.found)
 
     async def pause(self, tested: str) -> str:
         """Wait until what came on has gone. Returns '' where the run may go on, else why it must not: then it is real.

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol
 
 from harness.core.as_left import FoundValue
 from harness.core.errors import IdentityError, RecordError, SafetyError, UsageError
@@ -33,7 +33,16 @@ from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT, RESUM
 from harness.run.ledger_gate import AT_END, AT_START, LEDGER_EVENT, KeptLedger, ledger_kept, pass_ledger
 from harness.run.listening import listeners
 from harness.run.live import LiveSource
-from harness.run.order import Item, Selection, carried_links, check_selection, listened_links, longest_ns, plan_of
+from harness.run.order import (
+    Item,
+    Selection,
+    carried_links,
+    check_selection,
+    listened_links,
+    longest_ns,
+    plan_of,
+    raised_at_most_ns,
+)
 from harness.run.raising import Hand, Written
 from harness.run.restoring import ReadWritable
 from harness.run.steps import RETEST_EVENT
@@ -54,6 +63,17 @@ GUIDED_STEP_NS: Final = 120 * NS_PER_S
 source. It only says how long whoever was told of the test must know of it."""
 
 
+class Conducts(Protocol):
+    """Raises alarms, from the first to the last, and puts back what it raised whenever it is cancelled."""
+
+    async def conduct(self, start_ns: int) -> None:
+        """The whole of it. StoppedRunError or RecordError where it must not go on; everything is put back then."""
+
+
+ConductorOf = Callable[[Tools, Sequence[Item], Sequence[ToClear]], Conducts]
+"""Makes one of the tools of a run, what may be raised, and what earlier runs left raised."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TestOptions:
     """What the user asked for."""
@@ -72,6 +92,8 @@ class TestOptions:
     clear_for_ns: int = CLEAR_FOR_NS
     guided: bool = False
     """A person raises, step by step; farend writes nothing, so that no word arms it."""
+    stepwise: bool = False
+    """A program says what is raised and when: what is planned is entered with each raise."""
     standing: Mapping[str, str] = field(default_factory=dict)
     """Points and alarms that are known to be on, and why; besides those of the reviews."""
     standing_anything: str = ""
@@ -134,16 +156,17 @@ def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
 def takes_ns(site: Site, items: Sequence[Item], options: TestOptions) -> int:
     """How long a plan takes at the most, in nanoseconds: so long must whoever was told of it know of it.
 
-    Nobody can say how long a person takes who can stop and go on tomorrow: then it is the longest alarm. Before each
-    alarm it is asked again in any case.
+    Nobody can say how long a person takes who can stop and go on tomorrow, or what a program raises: then it is the
+    longest alarm. Before each alarm it is asked again in any case.
     """
-    if options.guided:
+    if options.guided or options.stepwise:
         return max((_alarm_ns(site, item, options) for item in items), default=0)
     return sum(_alarm_ns(site, item, options) for item in _raises(site, items, options))
 
 
 def _alarm_ns(site: Site, item: Item, options: TestOptions) -> int:
-    return longest_ns(site, item) + (GUIDED_STEP_NS if options.guided else 0)
+    held_ns = raised_at_most_ns(site, item) if options.stepwise else 0  # a program may hold it for as long as that
+    return longest_ns(site, item) + held_ns + (GUIDED_STEP_NS if options.guided else 0)
 
 
 def _objection(site: Site, options: TestOptions, kept: KeptLedger | None) -> Callable[[Item], str] | None:
@@ -163,11 +186,12 @@ async def run_test(
     attend: Attend | None = None,
     follow: Callable[[LiveSource], None] | None = None,
     guide: Guide | None = None,
+    conductor_of: ConductorOf = Conductor,
 ) -> str:
     """Run a whole test into ``options.record``. Returns '' or why it ended early. Cancelling it puts things back.
 
     Without ``attend`` nobody reports what only persons see, and it is not observed. ``follow`` is given what is
-    observed, to show it. ``guide`` leads the person of a guided test.
+    observed, to show it. ``guide`` leads the person of a guided test. ``conductor_of``: who raises, and when.
 
     Raises SafetyError before anything is opened where the gate refuses.
     """
@@ -214,7 +238,7 @@ async def run_test(
                 _raises(site, items, options),
                 header.anchor.monotonic_ns,
                 attend,
-                options.to_clear,
+                lambda tools, planned: conductor_of(tools, planned, options.to_clear),
             )
     except asyncio.CancelledError:
         why = STOPPED_BY_USER
@@ -238,8 +262,11 @@ def _enter_plan(
     """What is set out to be tested and on which decisions, into the record; what is left out, to the person."""
     # All that was selected counts as planned, raised or not: what cannot be raised, or was excluded, is never a pass.
     selected = plan_of(site, options.selection)
-    rows: list[str] = [row.key for item in selected for row in item.rows if not options.held_ns]
-    links = {item.alarm.name: sorted({site.points[row.point].link for row in item.rows}) for item in selected}
+    # Where a program raises, what it raises is planned.
+    is_planned = not options.held_ns and not options.stepwise
+    rows: list[str] = [row.key for item in selected for row in item.rows if is_planned]
+    planned = () if options.stepwise else selected
+    links = {item.alarm.name: sorted({site.points[row.point].link for row in item.rows}) for item in planned}
     left_out = {item.alarm.name for item in selected} - {item.alarm.name for item in items}
     if guide is not None:
         text = too_fine_by_hand(site, items)
@@ -296,7 +323,7 @@ async def _listen_and_raise(
     items: Sequence[Item],
     start_ns: int,
     attend: Attend | None,
-    to_clear: Sequence[ToClear],
+    conductor_of: Callable[[Tools, Sequence[Item]], Conducts],
 ) -> str:
     """Listen on every link while the conductor raises; then stop listening."""
     carrying = carried_links(site) if isinstance(tools.hand, Written) else ()
@@ -304,7 +331,7 @@ async def _listen_and_raise(
     if isinstance(tools.hand, Written):
         tools.hand.over(links)
     reports = {link.name: link.reports for link in links if isinstance(link, PersonListener)}
-    conductor = Conductor(replace(tools, reports=reports), items, to_clear)
+    conductor = conductor_of(replace(tools, reports=reports), items)
     try:
         with listening_first():
             return await _raise_while_listening(conductor, links, reports, tools, start_ns, attend)
@@ -324,7 +351,7 @@ def _leaves(group: BaseExceptionGroup[BaseException]) -> Iterator[BaseException]
 
 
 async def _raise_while_listening(
-    conductor: Conductor,
+    conductor: Conducts,
     links: Sequence[Link],
     reports: Mapping[str, Reports],
     tools: Tools,
