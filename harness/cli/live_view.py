@@ -143,6 +143,10 @@ class LiveView:
         if self._guided and results:
             self._live.console.bell()
 
+    def tried(self, text: str) -> None:
+        """Kept as a note."""
+        self._notes.append(text)
+
     def trouble(self, text: str) -> None:
         """Kept as a note."""
         self._notes.append(text)

@@ -98,6 +98,10 @@ class PlainView:
         if passed:
             note(f"    {SYMBOL[VerdictClass.PASS]} {item.alarm.name}: {passed}")
 
+    def tried(self, text: str) -> None:
+        """A line for each."""
+        note(f"    {text}")
+
     def trouble(self, text: str) -> None:
         """At once."""
         note(f"    ! {text}")

@@ -9,9 +9,9 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-from harness.core.instants import Bounds, elapsed
+from harness.core.instants import FOREVER, Bounds, elapsed
 from harness.core.model import Behaviour, Expectation, Limits, Site, Stimulus
 from harness.core.sweep import Sweep, Tries
 from harness.correlate.demand import demand_of
@@ -21,8 +21,20 @@ from harness.correlate.outline import Outline
 from harness.correlate.worlds import is_ready, some_world_meets
 
 
-def sweeps_of(site: Site, evidence: Evidence) -> tuple[Sweep, ...]:
-    """What every sweep of a record came to, in the order of the site file."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Try:
+    """One alarm held for a stated time, at one output. ``shown``: None where nobody can tell."""
+
+    stimulus: str
+    alarm: str
+    point: str
+    asked_ns: int
+    held: Bounds
+    shown: bool | None
+
+
+def tries_of(site: Site, evidence: Evidence) -> tuple[Try, ...]:
+    """Every try of a record at every output that had to react, by rows of the point map, in the order of raising."""
     swept = [it for it in evidence.stimuli if it.held_for_ns is not None and it.proven]
     if not swept:
         return ()
@@ -36,32 +48,52 @@ def sweeps_of(site: Site, evidence: Evidence) -> tuple[Sweep, ...]:
             by_alarm[it.alarm].append(timed[it.id])
     found = []
     for row in site.expectations:
-        mine = by_alarm.get(row.alarm, [])
         # What a point was said to hold at least is what the sweep is out to undercut: nothing is ruled out by it.
         sketch = sketches[row.point].with_hold(replace(sketches[row.point].hold, on_ns=1))
-        if mine and row.behaviour is not Behaviour.QUIET and len(sketch.trace):
-            found.append(_sweep(row, sketch, mine, starts))
+        if row.behaviour is Behaviour.QUIET or not len(sketch.trace):
+            continue
+        found += [
+            Try(
+                stimulus=it.id,
+                alarm=row.alarm,
+                point=row.point,
+                asked_ns=it.held_for_ns or 0,
+                held=_held(it),
+                shown=_told(row, sketch, it, starts),
+            )
+            for it in by_alarm.get(row.alarm, [])
+        ]
     return tuple(found)
 
 
-def _sweep(row: Expectation, sketch: Outline, stimuli: Sequence[Stimulus], starts: Sequence[int]) -> Sweep:
-    groups: dict[int, list[Stimulus]] = defaultdict(list)
-    for it in stimuli:
-        groups[it.held_for_ns or 0].append(it)
-    tries = []
-    for asked_ns, mine in sorted(groups.items(), reverse=True):
-        told = [_told(row, sketch, it, starts) for it in mine]
-        held = [elapsed(it.raised, it.cleared) for it in mine if it.cleared is not None]
-        tries.append(
-            Tries(
-                asked_ns=asked_ns,
-                held=Bounds(max(0, min((it.lo for it in held), default=0)), max((it.hi for it in held), default=0)),
-                shown=told.count(True),
-                not_shown=told.count(False),
-                unknown=told.count(None),
-            )
-        )
-    return Sweep(alarm=row.alarm, point=row.point, tries=tuple(tries))
+def _held(stimulus: Stimulus) -> Bounds:
+    """For how long it really was held."""
+    if stimulus.cleared is None:
+        return Bounds(0, FOREVER)
+    held = elapsed(stimulus.raised, stimulus.cleared)
+    return Bounds(max(0, held.lo), max(0, held.hi))
+
+
+def sweeps_of(site: Site, evidence: Evidence) -> tuple[Sweep, ...]:
+    """What every sweep of a record came to, in the order of the site file."""
+    groups: dict[tuple[str, str], dict[int, list[Try]]] = defaultdict(lambda: defaultdict(list))
+    for it in tries_of(site, evidence):
+        groups[it.alarm, it.point][it.asked_ns].append(it)
+    return tuple(
+        Sweep(alarm=alarm, point=point, tries=tuple(_tries(*each) for each in sorted(mine.items(), reverse=True)))
+        for (alarm, point), mine in groups.items()
+    )
+
+
+def _tries(asked_ns: int, mine: Sequence[Try]) -> Tries:
+    told = [it.shown for it in mine]
+    return Tries(
+        asked_ns=asked_ns,
+        held=Bounds(min(it.held.lo for it in mine), max(it.held.hi for it in mine)),
+        shown=told.count(True),
+        not_shown=told.count(False),
+        unknown=told.count(None),
+    )
 
 
 def _told(row: Expectation, sketch: Outline, stimulus: Stimulus, starts: Sequence[int]) -> bool | None:

@@ -24,7 +24,7 @@ from harness.run.interrupting import (
     Why,
     gate_stops,
 )
-from harness.run.live_results import judge_live
+from harness.run.live_results import judge_live, try_live
 from harness.run.one_alarm import OneAlarm
 from harness.run.order import Item, raised_at_most_ns, usual_ns
 from harness.run.pausing import Pausing
@@ -90,7 +90,7 @@ class Conductor:
         """Alarm after alarm, then until the last quiet window is over."""
         view = self._t.view
         number = 0
-        while self._ahead:
+        while self._steered():
             item = self._ahead.popleft()
             if self._t.journal.failing:
                 raise RecordError(f"nothing more is raised, since it cannot be recorded: {self._t.journal.failing}")
@@ -112,6 +112,12 @@ class Conductor:
             await self._quiet.outlast()
         await self._judge_quiet(start_ns, all_of_them=True)
 
+    def _steered(self) -> bool:
+        """Whether anything is still to be raised, once what was raised so far has had its say."""
+        if self._t.steering is not None:
+            self._t.steering.plan(self._ahead)
+        return bool(self._ahead)
+
     async def _one_of_the_plan(self, item: Item, stimulus: str, start_ns: int) -> None:
         """Test one alarm when it may be, show what came of it, and see to it that the next one can be raised."""
         clock, view = self._t.clock, self._t.view
@@ -128,8 +134,7 @@ class Conductor:
         self._done_ns.append((clock() - began, usual_ns(self._t.site, item)))
         if raised is not None and raised.is_sent:
             self._before = item
-            if item.held_ns is None and item.also is None:
-                view.judged(item, await self._judge(item.loud, raised, start_ns))
+            await self._show(item, raised, start_ns)
             self._quiet.enter(item, raised)
             await self._one.stayed(item, raised)
         await self._judge_quiet(start_ns)
@@ -142,13 +147,26 @@ class Conductor:
         if self._left:
             raise StoppedRunError(self._left)
 
+    async def _show(self, item: Item, raised: StepDone, start_ns: int) -> None:
+        """What came of an alarm, to the person, and to what steers by it."""
+        steering = self._t.steering
+        if item.held_ns is None and item.also is None:
+            results = await self._judge(item.loud, raised, start_ns)
+            self._t.view.judged(item, results)
+            if steering is not None:
+                steering.judged(results)
+        elif item.held_ns is not None and steering is not None:
+            tries = await try_live(self._t.site, self._t.live, self._t.clock, item.loud, raised, start_ns)
+            self._t.view.tried(steering.tried(item, tries))
+
     async def _tested(self, item: Item, stimulus: str) -> StepDone | None:
         """Test one alarm, unless it is interrupted; returns the raise, None where there was none."""
         now = self._t.clock()
         if item.also is not None:
             self._t.journal.event(TOGETHER_EVENT, now, {"stimuli": [stimulus, beside(stimulus)]})
         if item.held_ns is not None:
-            self._t.journal.event(SWEEP_EVENT, now, {"stimulus": stimulus, "held_ns": item.held_ns})
+            asking = {} if self._t.steering is None else {"asking": self._t.steering.asking}
+            self._t.journal.event(SWEEP_EVENT, now, {"stimulus": stimulus, "held_ns": item.held_ns, **asking})
         guide, before = self._t.guide, "" if self._before is None else self._before.alarm.name
         if guide is not None:
             guide.begin(item.alarm.name, stimulus, before)

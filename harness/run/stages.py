@@ -85,7 +85,8 @@ class Stages:
             return  # nobody raises in step with polls by hand
         polled = [row for row in item.rows if self._t.site.points[row.point].link not in self._t.reports]
         gap = max((gap_ns(self._t.site, row) for row in polled), default=0)
-        await self._waits.until(self._t.clock() + self._t.random.randrange(gap // 2 + 1))
+        spread_ns = max(gap // 2, self._t.phase_ns)
+        await self._waits.until(self._t.clock() + self._t.random.randrange(spread_ns + 1))
 
     async def shown(self, at: Course) -> None:
         """From the raise until its outputs show, or can no longer."""

@@ -45,9 +45,11 @@ from harness.run.order import (
 )
 from harness.run.raising import Hand, Written
 from harness.run.restoring import ReadWritable
+from harness.run.steering import Steering
 from harness.run.steps import RETEST_EVENT
 from harness.run.still_allowed import StillAllowed
 from harness.run.tools import CLEAR_FOR_NS, Tools, View
+from harness.run.trials import CLAIM_EVENT, SEARCH_EVENT, Claim, Search
 from harness.run.variants import pairs_of, sweep_of
 from harness.site.permission import check_acknowledgeable, check_listed, check_word
 from harness.site.reading import Documents
@@ -90,6 +92,12 @@ class TestOptions:
     held_ns: tuple[int, ...] = ()
     """Not empty: no test but a sweep, each alarm held for each of these times, ``repeat`` times."""
     clear_for_ns: int = CLEAR_FOR_NS
+    phase_ns: int = 0
+    """Over how long a time each raise is spread at random at the least."""
+    claim: Claim | None = None
+    """No more trials than it takes to decide it."""
+    search: Search | None = None
+    """Of the shortest alarm that each output shows: says for how long the next one is held."""
     guided: bool = False
     """A person raises, step by step; farend writes nothing, so that no word arms it."""
     stepwise: bool = False
@@ -233,6 +241,8 @@ async def run_test(
                     view=view,
                     random=Random(options.seed),
                     clear_for_ns=options.clear_for_ns,
+                    phase_ns=options.phase_ns,
+                    steering=_steering(options, items),
                     read_writable=read_writable,
                 ),
                 _raises(site, items, options),
@@ -275,10 +285,19 @@ def _enter_plan(
     if left_out:
         view.trouble(f"not raised, so unknown: {', '.join(sorted(left_out))} (no writes in the site file, or excluded)")
     journal.event(PLAN_EVENT, clock(), {"rows": rows, "links": links})
+    if options.claim is not None:
+        journal.event(CLAIM_EVENT, clock(), options.claim.to_data())
+    if options.search is not None:
+        journal.event(SEARCH_EVENT, clock(), options.search.to_data())
     for alarm, reason in options.retests.items():
         journal.event(RETEST_EVENT, clock(), {"alarm": alarm, "reason": reason})
     if options.reviews is not None:
         journal.event("reviews", clock(), options.reviews.to_data())
+
+
+def _steering(options: TestOptions, items: Sequence[Item]) -> Steering | None:
+    plan = options.search or options.claim
+    return None if plan is None else plan.steering(items)
 
 
 async def _read_writable(site: Site, writer: ArmedWriter) -> tuple[FoundValue, ...]:

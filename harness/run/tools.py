@@ -16,6 +16,7 @@ from harness.run.live import LiveSource
 from harness.run.order import Item
 from harness.run.raising import Hand
 from harness.run.restoring import ReadWritable
+from harness.run.steering import Steering
 
 CLEAR_FOR_NS: Final = 60 * NS_PER_S
 """For how long a clear that is not proven is tried again."""
@@ -44,6 +45,9 @@ class View(Protocol):
 
     def judged(self, item: Item, results: Sequence[Result]) -> None:
         """Results of one alarm so far: from memory, shown at once; the record is judged at the end."""
+
+    def tried(self, text: str) -> None:
+        """What became of an alarm that was held for a stated time."""
 
     def trouble(self, text: str) -> None:
         """Something a person should know now."""
@@ -74,5 +78,9 @@ class Tools:
     objection: Callable[[Item], str] | None = None
     """Why an alarm must not be raised any more, '' where nothing is against it; asked in a thread, before each."""
     clear_for_ns: int = CLEAR_FOR_NS
+    phase_ns: int = 0
+    """Over how long a time a raise is spread at random at the least; else over a poll."""
+    steering: Steering | None = None
+    """Decides by what came of an alarm which one is raised next; None: as planned."""
     read_writable: ReadWritable | None = None
     """None where farend writes nothing."""
