@@ -1,0 +1,335 @@
+"""Foreign clocks of records: printed times and BACnet time stamps, as they come in, read and told."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from click.testing import CliRunner, Result
+
+from harness.cli.clocks import command
+from harness.core.errors import UsageError
+from harness.core.instants import NS_PER_MS, NS_PER_S
+from harness.core.places import ObjectType
+from harness.core.verdicts import ExitCode
+from harness.links.bacnet_messages import NOTIFY_ACK, EventNotice, Stamp, encode
+from harness.links.base import LinkState
+from harness.run.clock_readings import written_stamp
+from harness.run.local_clock import LocalClock
+from tests.unit.run.records import SITE, STARTED_UTC_NS, RecordMaker
+
+S, MS = NS_PER_S, NS_PER_MS
+UTC_1 = LocalClock(utc_offset_s=3600)
+BUILDING = """  building: {bacnet: "127.0.0.1:9", device: 7, listen on: 127.0.0.1/8:10, own device: 8, poll every: 1 s,
+             timeout: 500 ms, longest delay: 200 ms}
+defaults:"""
+
+
+def printed(
+    maker: RecordMaker, seconds: float, ahead_s: float, *, late_s: float = 0.1, text: str = "ON  A LOW"
+) -> None:
+    """A line that is written by a clock of the record's local time, so far ahead, and comes in later."""
+    local_s = maker.started_utc_ns / S + maker.utc_offset_s + seconds + ahead_s
+    moment = datetime(1970, 1, 1) + timedelta(seconds=local_s)  # noqa: DTZ001 - a foreign clock's local time
+    maker.line(seconds + late_s, f"{moment:%d-%m %H:%M:%S} {text}")
+
+
+def clocks(*arguments: object) -> Result:
+    return CliRunner().invoke(command, [str(it) for it in arguments], standalone_mode=False)
+
+
+def told(*arguments: object) -> dict[str, dict[str, Any]]:
+    """The clocks of the JSON, by link."""
+    result = clocks(*arguments, "--json")
+    assert result.exception is None, result.exception
+    return {it["link"]: it for it in json.loads(result.output)["clocks"]}
+
+
+def record(folder: Path, ahead_s: float, *, drift_ppm: float = 0.0, minutes: int = 60, text: str = SITE) -> Path:
+    maker = RecordMaker(folder / "run.farend", seconds=minutes * 60, text=text)
+    for number in range(1, minutes):
+        at = 60 * number + 0.37 * number % 1
+        printed(maker, at, ahead_s + drift_ppm * 1e-6 * at, text="ON  A LOW" if number % 2 else "OFF A LOW")
+    return maker.close()
+
+
+def test_a_printed_clock_that_is_ahead(tmp_path: Path) -> None:
+    path = record(tmp_path, 42.3)
+    (clock,) = told(path).values()
+    low, high = clock["common_offset_ns"]
+    assert low <= 42.3 * S <= high
+    assert high - low <= 2 * S
+    assert clock["step_ns"] == S
+    assert clock["settings"] == []
+    assert clocks(path, "--within", "45 s").return_value == ExitCode.UNKNOWN or high < 45 * S
+    assert clocks(path, "--within", "40 s").return_value == ExitCode.FAILED
+    assert clocks(path, "--within", "50 s").return_value == ExitCode.ALL_PASS
+    assert clocks(path, "--within", "42.3 s").return_value == ExitCode.UNKNOWN
+
+
+def test_a_printed_clock_that_runs_too_fast(tmp_path: Path) -> None:
+    (clock,) = told(record(tmp_path, -3.0, drift_ppm=800)).values()
+    assert clock["common_offset_ns"] is None
+    (stretch,) = clock["stretches"]
+    low, high = stretch["drift_ppm"]
+    assert low <= 800
+    assert high is None or high >= 800
+    assert stretch["first_offset_ns"][0] <= -2.95 * S <= stretch["first_offset_ns"][1]
+
+
+def test_the_screen_says_all_of_it_within_80_columns(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    result = clocks(record(tmp_path, 42.3), "--within", "40 s")
+    assert result.return_value == ExitCode.FAILED
+    assert max(len(line) for line in result.output.splitlines()) <= 80
+    for words in ("log: 59 times (printed times)", "one offset", "s ahead", "1.5 s of the 1.8", "FAIL", "UTC+01:00"):
+        assert words in " ".join(result.output.split()), words
+    every = clocks(tmp_path / "run.farend", "--all").output
+    assert every.count("told 2026-11-25") == 59
+
+
+def test_without_a_longest_delay_only_one_side_is_known(tmp_path: Path) -> None:
+    path = record(
+        tmp_path,
+        42.3,
+        text=SITE.replace("longest delay: 300 ms,", "").replace(
+            "promises every change: yes", "promises every change: no"
+        ),
+    )
+    (clock,) = told(path).values()
+    low, high = clock["common_offset_ns"]
+    assert low <= 42.3 * S
+    assert high is None
+    assert clocks(path, "--within", "40 s").return_value == ExitCode.FAILED
+    assert clocks(path, "--within", "50 s").return_value == ExitCode.UNKNOWN
+    assert "declare the longest delay of the link" in " ".join(clocks(path).output.split())
+
+
+def test_what_waited_for_the_connection_says_one_side_only(tmp_path: Path) -> None:
+    maker = RecordMaker(tmp_path / "run.farend", seconds=400)
+    printed(maker, 10, 1.0)
+    maker.writer.link_state("log", maker.at(20), LinkState.DOWN, "pulled")
+    maker.writer.link_state("log", maker.at(300), LinkState.UP, "back")
+    printed(maker, 30, 1.0, late_s=270.05, text="OFF A LOW")  # kept by the device server for 270 s
+    (clock,) = told(maker.close()).values()
+    low, high = clock["common_offset_ns"]
+    assert low <= S <= high
+    assert clock["settings"] == []
+
+
+def test_a_line_that_is_sent_again_is_no_reading(tmp_path: Path) -> None:
+    maker = RecordMaker(tmp_path / "run.farend", seconds=400)
+    printed(maker, 10, 1.0)
+    printed(maker, 10, 1.0, late_s=200)
+    (clock,) = told(maker.close()).values()
+    assert clock["times"] == 1
+    assert clock["left_out"] == {"unread": 0, "twice": 0, "again": 1, "numbered": 0}
+
+
+def test_a_change_to_daylight_saving_time(tmp_path: Path) -> None:
+    """Without a zone an hour that explains itself, and no certain fail; with it, nothing at all was set."""
+    started = datetime(2026, 10, 25, 0, 30, tzinfo=UTC)  # half an hour before it ends in Central Europe
+    zone = ZoneInfo("Europe/Berlin")
+    utc_ns = int(started.timestamp()) * S
+    maker = RecordMaker(tmp_path / "run.farend", seconds=7200, utc_offset_s=7200, started_utc_ns=utc_ns)
+    for number in range(1, 115):
+        moment = (started + timedelta(seconds=60 * number + 2.4)).astimezone(zone)
+        maker.line(60 * number + 0.1, f"{moment:%d-%m %H:%M:%S} {'ON ' if number % 2 else 'OFF'} A LOW")
+    path = maker.close()
+    (clock,) = told(path).values()
+    (one,) = clock["settings"]
+    assert one["daylight_saving"]
+    assert one["by_ns"][0] <= -3600 * S <= one["by_ns"][1]
+    assert maker.started_utc_ns + 1739 * S < one["at_ns"][0] < one["at_ns"][1] <= maker.started_utc_ns + 1801 * S
+    assert clocks(path, "--within", "5 s").return_value == ExitCode.UNKNOWN
+    assert "daylight-saving time explains the hour" in " ".join(clocks(path).output.split())
+    (zoned,) = told(path, "--time-zone", "Europe/Berlin").values()
+    assert zoned["settings"] == []
+    # Of the repeated hour; those that are byte for byte as an hour before may be that line once more.
+    assert zoned["left_out"] == {"unread": 0, "twice": 60, "again": 29, "numbered": 0}
+    assert zoned["common_offset_ns"][0] <= 2.4 * S <= zoned["common_offset_ns"][1]
+    assert clocks(path, "--within", "5 s", "--time-zone", "Europe/Berlin").return_value == ExitCode.ALL_PASS
+
+
+def test_another_zone_is_named_as_a_likely_reason(tmp_path: Path) -> None:
+    path = record(tmp_path, -3600.2)
+    assert "another time zone" in " ".join(clocks(path).output.split())
+    (clock,) = told(path, "--utc-offset", "+00:00").values()
+    low, high = clock["common_offset_ns"]
+    assert low <= -0.2 * S <= high
+
+
+def test_several_records_are_one_clock(tmp_path: Path) -> None:
+    """Two half hours a day apart bound a drift that neither does alone."""
+    paths = []
+    for day in range(2):
+        maker = RecordMaker(
+            tmp_path / f"day{day}.farend", seconds=1800, started_utc_ns=STARTED_UTC_NS + day * 86_400 * S
+        )
+        for number in range(1, 29):
+            at = 60 * number + 0.37 * number % 1
+            printed(maker, at, 5 + 100e-6 * (at + 86_400 * day), text="ON  A LOW" if number % 2 else "OFF A LOW")
+        paths.append(maker.close())
+    (alone,) = told(paths[0]).values()
+    low, high = alone["stretches"][0]["drift_ppm"]
+    assert high - low > 800
+    (both,) = told(*paths).values()
+    low, high = both["stretches"][0]["drift_ppm"]
+    assert 80 < low <= 100 <= high < 120
+
+
+def test_records_of_two_sites_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    paths = record(tmp_path / "a", 0), record(tmp_path / "b", 0, text=SITE.replace("site: ashby", "site: other"))
+    assert "records of different sites" in str(clocks(*paths).exception)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("--link", "nowhere"), "--link nowhere: no such link; links are bms, log, door"),
+        (("--time-zone", "Atlantis/Center"), "expected a name of the IANA time zone database"),
+        (("--time-zone", "UTC", "--utc-offset", "+01:00"), "expected one of them"),
+        (("--within", "soon"), "--within soon: "),
+    ],
+)
+def test_what_is_asked_wrongly_is_said(tmp_path: Path, arguments: tuple[str, ...], message: str) -> None:
+    found = clocks(record(tmp_path, 0, minutes=2), *arguments).exception
+    assert isinstance(found, UsageError)
+    assert message in str(found)
+
+
+# --- BACnet ---------------------------------------------------------------------------------------
+
+
+def stamp_of(moment: datetime, *, hundredths: int | None = None, dated: bool = True) -> Stamp:
+    part = moment.microsecond // 10_000 if hundredths is None else hundredths
+    date = (moment.year - 1900, moment.month, moment.day, moment.isoweekday()) if dated else None
+    return Stamp(time=(moment.hour, moment.minute, moment.second, part), date=date)
+
+
+@dataclass
+class Notices:
+    maker: RecordMaker
+    off: timedelta
+    hundredths: int | None = None
+    dated: bool = True
+
+    def send(self, seconds: float, to_state: int, *, late_s: float = 0.05, notify_type: int = 0) -> None:
+        utc = datetime.fromtimestamp(self.maker.started_utc_ns / S, tz=UTC) + timedelta(seconds=seconds)
+        local = (utc + timedelta(seconds=self.maker.utc_offset_s) + self.off).replace(tzinfo=None)
+        notice = EventNotice(
+            object=(ObjectType.BINARY_INPUT, 3), process=1, invoke=None, notification_class=1, priority=100,
+            stamp=stamp_of(local, hundredths=self.hundredths, dated=self.dated), event_type=1,
+            notify_type=notify_type, ack_required=False, from_state=1 - to_state, to_state=to_state,
+        )  # fmt: skip
+        at = self.maker.at(seconds + late_s)
+        self.maker.writer.message("building", at, at + 2 * MS, encode(notice))
+
+
+def noticed(folder: Path, off_s: float, **options: object) -> Path:
+    text = SITE.replace("defaults:", BUILDING)
+    maker = RecordMaker(folder / "run.farend", seconds=1200, text=text, up=("bms", "log", "door", "building"))
+    notices = Notices(maker, timedelta(seconds=off_s), **options)  # type: ignore[arg-type]
+    for number in range(1, 19):
+        notices.send(61.37 * number, number % 2)
+    notices.send(100, 1, notify_type=NOTIFY_ACK)
+    notices.send(61.37, 1, late_s=12.0)  # confirmed at last, and sent again until then
+    return maker.close()
+
+
+def test_time_stamps_of_events(tmp_path: Path) -> None:
+    clock = told(noticed(tmp_path, -7.31))["building"]
+    low, high = clock["common_offset_ns"]
+    assert low <= -7.31 * S <= high
+    assert high - low <= 0.25 * S
+    assert clock["step_ns"] == 10 * MS
+    assert (clock["times"], clock["kinds"]) == (18, ["event time stamps"])
+    assert clock["left_out"] == {"unread": 0, "twice": 0, "again": 1, "numbered": 0}
+
+
+def test_hundredths_that_are_always_0_are_none(tmp_path: Path) -> None:
+    clock = told(noticed(tmp_path, -7.31, hundredths=0))["building"]
+    assert clock["step_ns"] == S
+    low, high = clock["common_offset_ns"]
+    assert low <= -7.31 * S <= high
+
+
+def test_a_time_without_a_date_is_of_the_nearest_day(tmp_path: Path) -> None:
+    """The record runs over midnight by the local clock, 9 min after it began."""
+    clock = told(noticed(tmp_path, -1500.0, dated=False))["building"]
+    low, high = clock["common_offset_ns"]
+    assert low <= -1500 * S <= high
+
+
+@pytest.mark.parametrize(
+    ("stamp", "written"),
+    [
+        (Stamp(time=(1, 2, 3, 4), date=(126, 11, 25, 3)), ("2026-11-25 00:02:03.04", 10 * MS)),
+        (Stamp(time=(1, 2, 3, 255), date=(126, 11, 25, 255)), ("2026-11-25 00:02:03", S)),
+        (Stamp(time=(1, 2, 255, 255), date=(126, 11, 25, 3)), ("2026-11-25 00:02:00", 60 * S)),
+        (Stamp(time=(23, 59, 58, 0)), ("2026-11-24 22:59:58", 10 * MS)),
+        (Stamp(time=(0, 59, 58, 0), date=(255, 255, 255, 255)), ("2026-11-24 23:59:58", 10 * MS)),
+        (Stamp(time=(255, 2, 3, 4), date=(126, 11, 25, 3)), None),
+        (Stamp(time=(1, 2, 3, 4), date=(126, 13, 25, 3)), None),
+        (Stamp(sequence=7), None),
+    ],
+)
+def test_stamps_as_they_are_written(stamp: Stamp, written: tuple[str, int] | None) -> None:
+    """ASHRAE 135, 20.2.12 and 20.2.13: 255 is unspecified. It is told at 00:51:07.482 by UTC+01:00."""
+    found = written_stamp(stamp, STARTED_UTC_NS, UTC_1)
+    if written is None:
+        assert found is None
+        return
+    assert found is not None
+    moment = datetime.fromisoformat(written[0]).replace(tzinfo=UTC)
+    assert found.utc_ns == (round(moment.timestamp() * 100) * 10 * MS,)
+    assert found.resolution_ns == written[1]
+
+
+# --- what local times may be ----------------------------------------------------------------------
+
+
+def local_ns(text: str) -> int:
+    return int(datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp()) * S
+
+
+@pytest.mark.parametrize(
+    ("local", "utc"),
+    [
+        ("2026-03-29 01:59:59", ["2026-03-29 00:59:59"]),
+        ("2026-03-29 02:30:00", ["2026-03-29 01:30:00"]),  # left out by the zone: of a clock that was not set yet
+        ("2026-03-29 03:00:00", ["2026-03-29 01:00:00"]),
+        ("2026-10-25 01:59:59", ["2026-10-24 23:59:59"]),
+        ("2026-10-25 02:30:00", ["2026-10-25 00:30:00", "2026-10-25 01:30:00"]),
+        ("2026-10-25 03:00:00", ["2026-10-25 02:00:00"]),
+    ],
+)
+def test_local_times_of_a_zone(local: str, utc: list[str]) -> None:
+    """Central Europe goes to daylight-saving time at 01:00 UTC on the last Sundays of March and October."""
+    found = LocalClock.of_zone("Europe/Berlin").utc_of(local_ns(local))
+    assert found == tuple(local_ns(it) for it in utc)
+
+
+@pytest.mark.parametrize(
+    ("text", "form", "utc"),
+    [
+        ("24-11 23:52:00", "%d-%m %H:%M:%S", "2026-11-24 22:52:00"),
+        ("23:52", "%H:%M", "2026-11-24 22:52:00"),
+        ("2026-11-25T00:52:00+02:00", "", "2026-11-24 22:52:00"),
+        ("2026-11-25 00:52:00 -0100", "%Y-%m-%d %H:%M:%S %z", "2026-11-25 01:52:00"),
+        ("2026-11-25 00:52:00", "", "2026-11-24 23:52:00"),
+    ],
+)
+@pytest.mark.parametrize("clock", [UTC_1, LocalClock.of_zone("Europe/Berlin")], ids=lambda it: it.words)
+def test_texts_of_local_times(text: str, form: str, utc: str, clock: LocalClock) -> None:
+    found = clock.read(text, form, STARTED_UTC_NS)
+    assert found is not None
+    assert found.utc_ns == (local_ns(utc),)
+    assert clock.read("no time", form, STARTED_UTC_NS) is None
