@@ -191,23 +191,26 @@ def _standing(record: JudgedRecord) -> tuple[tuple[str, str], ...]:
 
 
 def _as_left(record: JudgedRecord) -> tuple[Difference, ...] | None:
+    """Of every comparison of the run, each difference once; None where nothing was compared, and nothing is known."""
+    found = [_not_cleared(name) for name in (*record.left_open, *record.left_raised)]
     events = record.reader.events(AS_LEFT_EVENT)
     if not events:
-        return tuple(_not_cleared(name) for name in (*record.left_open, *record.left_raised)) or None
-    data: Mapping[str, Any] = events[-1].data
-    left = set(data["on"])
-    found = [
-        Difference(
-            what=name,
-            as_found="off" if name in left else "on",
-            as_left=_state_left(record, name, on=name in left),
-        )
-        for name in data["differs"]
-    ]
-    found += [_not_cleared(name) for name in (*record.left_open, *data["not_cleared"])]
-    changed: Sequence[Mapping[str, str]] = data.get("changed", ())  # writable points
-    found += [Difference(what=it["name"], as_found=it["found"], as_left=it["left"]) for it in changed]
-    return tuple(found)
+        return tuple(found) or None
+    for event in events:
+        data: Mapping[str, Any] = event.data
+        left = set(data["on"])
+        found += [
+            Difference(
+                what=name,
+                as_found="off" if name in left else "on",
+                as_left=_state_left(record, name, on=name in left),
+            )
+            for name in data["differs"]
+        ]
+        found += [_not_cleared(name) for name in data["not_cleared"]]
+        changed: Sequence[Mapping[str, str]] = data.get("changed", ())  # writable points
+        found += [Difference(what=it["name"], as_found=it["found"], as_left=it["left"]) for it in changed]
+    return tuple(dict.fromkeys(found))
 
 
 def _state_left(record: JudgedRecord, name: str, *, on: bool) -> str:

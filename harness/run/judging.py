@@ -22,7 +22,7 @@ from harness.run.evidence import evidence_of
 from harness.run.interrupting import GATE_STOPPED_EVENT
 from harness.run.ledger_told import ledger_told
 from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT, open_stimuli
-from harness.run.steps import AS_LEFT_EVENT, RETEST_EVENT, stimuli_of
+from harness.run.steps import AS_LEFT_EVENT, INTENT_EVENT, RETEST_EVENT, stimuli_of
 from harness.site.reading import inline_map_name, read_site
 
 PLAN_EVENT: Final = "plan"
@@ -93,10 +93,12 @@ class JudgedRecord:
     @property
     def left_raised(self) -> tuple[str, ...]:
         """Alarms that were raised and of which nothing says that they were cleared, in a run that was cut off."""
-        if self.reader.events(AS_LEFT_EVENT):
-            return ()
+        events = self.reader.events()
+        compared = max((at for at, it in enumerate(events) if it.kind == AS_LEFT_EVENT), default=-1)
+        if compared >= 0 and not any(it.kind == INTENT_EVENT for it in events[compared:]):
+            return ()  # it says itself what could not be cleared
         alarms = self.site.alarms
-        open_now = open_stimuli(self.reader.events())
+        open_now = open_stimuli(events)
         names = (self.corrected.alarms.get(it.stimulus, it.alarm) for it in open_now)
         hanging = (name for name in names if name not in alarms or alarms[name].lasts_ns is None)
         return tuple(dict.fromkeys(hanging))

@@ -46,8 +46,11 @@ class Stepwise:
     latest when the run ends.
     """
 
-    def __init__(self, tools: Tools, items: Sequence[Item], to_clear: Sequence[ToClear] = ()) -> None:
-        """``items``: all that may be raised; ``to_clear``: what earlier runs left raised."""
+    def __init__(self, tools: Tools, items: Sequence[Item], to_clear: Sequence[ToClear], opened: asyncio.Event) -> None:
+        """``items``: all that may be raised; ``to_clear``: what earlier runs left raised.
+
+        ``opened`` is set as soon as something may be raised.
+        """
         self.tools = tools
         self.waits = Waits(tools.site, tools.clock, tools.live)
         self.courses: list[Course] = []
@@ -63,7 +66,7 @@ class Stepwise:
         self._before = BeforeRaising(tools, items, to_clear, self._raiser, self._persons)
         self._restoring: Restoring | None = None
         self._is_compared = False
-        self._opened = asyncio.Event()
+        self._opened = opened
         self._turns = OneAtATime()
         self._raising: dict[str, Item] = {}  # by alarm, what was raised last of it
         self._timers: list[asyncio.TimerHandle] = []
@@ -84,10 +87,6 @@ class Stepwise:
             await to_the_end(self._leave())
         if why:
             raise StoppedRunError(why)
-
-    async def opened(self) -> None:
-        """Wait until something may be raised."""
-        await self._opened.wait()
 
     def end(self) -> None:
         """Let :meth:`conduct` put back what is raised, compare, and end."""
@@ -114,6 +113,11 @@ class Stepwise:
     async def do(self, work: Callable[[], Coroutine[Any, Any, T]], *, anyway: bool = False) -> T:
         """Take one of the steps below, see ``OneAtATime.do``."""
         return await self._turns.do(work, anyway=anyway)
+
+    @property
+    def is_over(self) -> bool:
+        """True once nothing more is raised in this run."""
+        return self._turns.is_over
 
     @property
     def interruption(self) -> Interruption | None:
@@ -152,8 +156,8 @@ class Stepwise:
         NotRaisedError where that cannot be, or is not proven.
         """
         alarm = item.alarm
+        self.plan(item, rows)
         await self._may_raise(item)
-        self._plan(item, rows)
         loud = await self._ready(item)
         stimulus = self._next()
         self._raising[alarm.name] = item
@@ -167,10 +171,10 @@ class Stepwise:
             raise NotRaisedError(f"{alarm.name}: the raise is not proven: {raised.note}")
         return course
 
-    async def see_through(self, item: Item, rows: Sequence[str]) -> StepDone | None:
-        """Raise an alarm, see it through and put it back, as in a whole plan. None where the raise is not proven."""
+    async def see_through(self, item: Item, rows: Sequence[str]) -> StepDone:
+        """Raise an alarm, see it through and put it back, as in a whole plan. Returns the raise, proven or not."""
+        self.plan(item, rows)
         await self._may_raise(item)
-        self._plan(item, rows)
         await self._hold_until_explained(item)
         self._is_compared = False
         self._raising[item.alarm.name] = item
@@ -180,7 +184,7 @@ class Stepwise:
             self._quiet.enter(item, raised)
             await self._one.stayed(item, raised)
         await self._settled(item.alarm.name if raised.is_sent else "")
-        return raised if raised.proven else None
+        return raised
 
     async def silence(self, at: Course, *, at_once: bool = False) -> StepDone:
         """Silence it; ``at_once``: without waiting for what was before, or for what comes of it."""
@@ -342,13 +346,17 @@ class Stepwise:
         if why := await self._pausing.pause(tested):
             raise gate_stops(self.tools.journal, self.tools.clock(), why)
 
-    def _plan(self, item: Item, rows: Sequence[str]) -> None:
+    def plan(self, item: Item, rows: Sequence[str]) -> None:
         """What is judged by this raise counts as planned from now on, raised or not."""
         wanted = set(rows)
         links = {self.tools.site.points[row.point].link for row in item.rows if row.key in wanted}
         keys: list[Json] = [*rows]
         on: list[Json] = [*sorted(links)]
         self.tools.journal.event(PLAN_EVENT, self.tools.clock(), {"rows": keys, "links": {item.alarm.name: on}})
+
+    def items_of(self, alarm: str) -> list[Item]:
+        """What may be raised of an alarm: twice where it is acknowledged both before and after its clear."""
+        return [item for item in self._items if item.alarm.name == alarm]
 
     def _next(self) -> str:
         self._number += 1
