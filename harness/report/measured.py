@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from harness.measure.claims import Decided
+from harness.measure.sequential import Rates
+from harness.measure.shortest_shown import Finding
 from harness.measure.trials import Asked, RowSummary
 
 
@@ -18,6 +21,33 @@ class MeasuredRecord:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ClaimTold:
+    """What the trials of one record decide of one output. ``trials``: with a result, in all.
+
+    ``at_claim``, ``at_good``: how the rule ends where the true share is the claimed one, and where it is that of a good
+    output (none misses, where nothing else was said).
+    """
+
+    alarm: str
+    point: str
+    share: float
+    confidence: float
+    decided: Decided
+    trials: int
+    at_claim: Rates
+    at_good: Rates
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchTold:
+    """The shortest alarm that one output shows, by the tries of one record."""
+
+    alarm: str
+    point: str
+    finding: Finding
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
     """``rows``: in the order of the point map. ``single``: how many rows had one trial only, and are not described."""
 
@@ -27,3 +57,5 @@ class Measured:
     asked: Asked
     rows: tuple[RowSummary, ...]
     single: int = 0
+    claims: tuple[ClaimTold, ...] = ()
+    searches: tuple[SearchTold, ...] = ()

@@ -8,7 +8,7 @@ from harness.measure.describe import Description
 from harness.measure.poll_period import Phases
 from harness.measure.trials import RowSummary, Shown
 from harness.report.json_ import plain
-from harness.report.measured import Measured
+from harness.report.measured import ClaimTold, Measured, SearchTold
 
 Json = dict[str, Any]
 
@@ -21,6 +21,8 @@ def measured_json(told: Measured) -> Json:
         "confidence": told.asked.confidence,
         "share": told.asked.share,
         "single": told.single,
+        "claims": [_claim(one) for one in told.claims],
+        "searches": [_search(one) for one in told.searches],
         "rows": [_row(one) for one in told.rows],
     }
 
@@ -57,6 +59,33 @@ def _row(one: RowSummary) -> Json:
             }
             for it in row.trials
         ],
+    }
+
+
+def _claim(one: ClaimTold) -> Json:
+    return {
+        "alarm": one.alarm,
+        "point": one.point,
+        "share": one.share,
+        "decision": one.decided.decision.value,
+        "after": one.decided.after,
+        "trials": one.trials,
+        "wrongly_proven": one.at_claim.proven,
+    }
+
+
+def _search(one: SearchTold) -> Json:
+    found = one.finding
+    return {
+        "alarm": one.alarm,
+        "point": one.point,
+        "share": found.share,
+        "confidence": found.confidence,
+        "reliable": plain(found.reliable),
+        "lost": plain(found.lost),
+        "tries": found.tries,
+        "unknown": found.unknown,
+        "is_over": found.is_over,
     }
 
 

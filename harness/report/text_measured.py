@@ -10,16 +10,18 @@ from collections.abc import Callable, Sequence
 from math import ceil, floor
 from typing import Final
 
-from harness.core.durations import bounds, decimal, duration
+from harness.core.durations import at_most, bounds, decimal, duration
 from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.measure.describe import Description, QuantileAt
 from harness.measure.phase_lock import Locking
 from harness.measure.poll_period import Phases
 from harness.measure.proportions import Side, trials_needed
+from harness.measure.sequential import Decision
+from harness.measure.shortest_shown import Finding
 from harness.measure.trials import Asked, MissShare, RowSummary, Shown
 from harness.report.columns import Terminal
 from harness.report.human import count
-from harness.report.measured import Measured
+from harness.report.measured import ClaimTold, Measured
 
 _INDENT: Final = 4
 _NAME_MIN: Final = 16
@@ -47,7 +49,7 @@ def render_measured(told: Measured, *, width: int = 100, ascii_only: bool = Fals
             parts.append([to.show(alarm), *(line for one in rows for line in row_lines(one, told.asked, to))])
         else:
             parts.append([to.show(alarm), *alarm_lines(rows, told.asked, to)])
-    parts.append(assumption_lines(told, to))
+    parts += [claim_lines(told, to), search_lines(told, to), assumption_lines(told, to)]
     return "\n\n".join("\n".join(line.rstrip() for line in part) for part in parts if part) + "\n"
 
 
@@ -150,7 +152,7 @@ def front_lines(told: Measured, to: Terminal) -> list[str]:
         lines.append(
             f"{single} tried only once, which makes no distribution: see the bounds of each result (judge --all)"
         )
-    if not told.rows:
+    if not told.rows and not told.searches:
         lines.append("no output was tried more than once: raise alarms again and again (trials, or test --repeat)")
     return [folded for line in lines for folded in to.wrapped(line, hang=4)]
 
@@ -259,6 +261,63 @@ def assumption_lines(told: Measured, to: Terminal) -> list[str]:
     if any(not one.row.ends_by_itself for one in told.rows):
         texts.append("Alarms that somebody has to clear or acknowledge have no visible time of their own.")
     return [line for text in texts for line in to.wrapped(text, first=0, hang=4, keep_units=True)]
+
+
+def claim_lines(told: Measured, to: Terminal) -> list[str]:
+    """What was claimed, and what the trials decide of it for each output."""
+    if not told.claims:
+        return []
+    first = told.claims[0]
+    sure = f"({percent(first.confidence)}, each output by itself)"
+    lines = to.wrapped(f"claim: at least {percent(first.share)} of the raises pass {sure}", hang=4, keep_units=True)
+    for one in told.claims:
+        lines += to.wrapped(f"{one.alarm} at {one.point}: {claim_words(one)}", first=4, hang=8, keep_units=True)
+    wrong = f"the rule says proven of an output of just under {percent(first.share)} with a chance of"
+    rates = (
+        f"{percent(first.at_claim.proven, up=True)}, and of a good one with {percent(first.at_good.proven, up=False)}"
+    )
+    return [*lines, *to.wrapped(f"{wrong} {rates}; unknown counts for neither side", first=4, hang=8, keep_units=True)]
+
+
+def claim_words(one: ClaimTold) -> str:
+    """``proven after 59 trials``."""
+    if one.decided.decision is Decision.UNDECIDED:
+        rest = "more trials may decide it" if one.decided.is_open else "and no further trial would change that"
+        return f"not decided by {count(one.trials, 'trial')}; {rest}"
+    return f"{one.decided.decision.value} after {count(one.decided.after, 'trial')}"
+
+
+def search_lines(told: Measured, to: Terminal) -> list[str]:
+    """The shortest alarm that each output shows."""
+    if not told.searches:
+        return []
+    found = told.searches[0].finding
+    head = f"the shortest alarm of which at least {percent(found.share)} are shown ({percent(found.confidence)}):"
+    lines = to.wrapped(head, hang=4, keep_units=True)
+    for one in told.searches:
+        lines += to.wrapped(
+            f"{one.alarm} at {one.point}: {search_words(one.finding)}", first=4, hang=8, keep_units=True
+        )
+    return lines
+
+
+def search_words(found: Finding) -> str:
+    """What is proven of one output."""
+    parts = []
+    if found.reliable is not None:
+        proof = found.reliable
+        parts.append(f"shown when held for {at_most(proof.held_ns)} or longer ({proof.shown} of {proof.tries} were)")
+    else:
+        parts.append("of no length that was tried it is proven that it is shown often enough")
+    if found.lost is not None:
+        lost = found.lost
+        parts.append(
+            f"lost too often at {_down(lost.held_ns)} or shorter ({lost.shown} of {lost.tries} may have shown)"
+        )
+    parts.append(f"{found.tries} tries{f', {found.unknown} of which nobody can tell' if found.unknown else ''}")
+    if not found.is_over:
+        parts.append("the search was not ended")
+    return "; ".join(parts)
 
 
 def percent(value: float, *, up: bool | None = None) -> str:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from fnmatch import fnmatchcase
 
 from harness.core.errors import UsageError
+from harness.correlate.sweeps import tries_of
+from harness.measure.claims import decide
 from harness.measure.trials import DESCRIBED_MIN, Asked, RowTrials, summarise
-from harness.report.measured import Measured, MeasuredRecord
+from harness.report.measured import ClaimTold, Measured, MeasuredRecord, SearchTold
 from harness.run.judging import JudgedRecord
 from harness.run.row_trials import row_trials
+from harness.run.steering import outcome_of
+from harness.run.steps import SWEEP_EVENT
+from harness.run.trials import CLAIM_EVENT, SEARCH_EVENT, Claim, Search
 
 
 def measured(records: Sequence[JudgedRecord], asked: Asked, only: Sequence[str] = ()) -> Measured:
@@ -23,7 +28,7 @@ def measured(records: Sequence[JudgedRecord], asked: Asked, only: Sequence[str] 
             f"the records are of {len(names)} sites ({', '.join(names)}); measure those of one site at a time"
         )
     rows = [row for row in row_trials(records) if not only or any(_fits(row, pattern) for pattern in only)]
-    if only and not rows:
+    if only and not rows and not any(record.reader.events(SEARCH_EVENT) for record in records):
         raise UsageError(
             f"--only {' '.join(only)}: no output that was tested fits; give an alarm, a point or a pattern"
         )
@@ -39,7 +44,47 @@ def measured(records: Sequence[JudgedRecord], asked: Asked, only: Sequence[str] 
         asked=asked,
         rows=tuple(summarise(row, asked) for row in many),
         single=len(rows) - len(many),
+        claims=tuple(it for number, record in enumerate(records) for it in _claims(record, number, rows)),
+        searches=tuple(it for record in records for it in _searches(record, only)),
     )
+
+
+def _claims(record: JudgedRecord, number: int, rows: Sequence[RowTrials]) -> Iterator[ClaimTold]:
+    """What the trials of a record decide of the claim that it was made for, by what was judged in the end."""
+    for event in record.reader.events(CLAIM_EVENT):
+        claim = Claim.of(event.data)
+        at_claim = claim.rule.rates(1.0 - claim.share)
+        at_good = claim.rule.rates(0.0 if claim.good is None else 1.0 - claim.good)
+        for row in rows:
+            classes = [it.verdict.verdict_class for it in row.trials if it.record == number]
+            if classes:
+                yield ClaimTold(
+                    alarm=row.alarm,
+                    point=row.point,
+                    share=claim.share,
+                    confidence=claim.confidence,
+                    decided=decide(claim.rule, classes),
+                    trials=len(classes),
+                    at_claim=at_claim,
+                    at_good=at_good,
+                )
+
+
+def _searches(record: JudgedRecord, only: Sequence[str]) -> Iterator[SearchTold]:
+    """Each output by the tries that were made for it, in their order."""
+    asked = [(str(it.data.get("asking", "")), str(it.data["stimulus"])) for it in record.reader.events(SWEEP_EVENT)]
+    for event in record.reader.events(SEARCH_EVENT):
+        search = Search.of(event.data).search
+        tries = tries_of(record.site, record.evidence)
+        held = {it.id: it for it in record.evidence.stimuli if it.held_for_ns is not None}
+        for point in dict.fromkeys(point for point, _ in asked if point):
+            mine = [held[stimulus] for at, stimulus in asked if at == point and stimulus in held]
+            outcomes = [
+                outcome_of(it.held_for_ns or 0, [one for one in tries if one.stimulus == it.id], point) for it in mine
+            ]
+            alarm = mine[0].alarm if mine else ""
+            if not only or any(fnmatchcase(name, pattern) for name in (alarm, point) for pattern in only):
+                yield SearchTold(alarm=alarm, point=point, finding=search.finding(outcomes))
 
 
 def _fits(row: RowTrials, pattern: str) -> bool:

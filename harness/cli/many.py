@@ -1,0 +1,153 @@
+"""What the commands share that raise one alarm many times and measure: their options, the run, and what is told."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from harness.cli.common import SITE_ARGUMENT, note_wrapped, say, say_json, terminal_width
+from harness.cli.raising import Raising, prepared, raise_and_judge, raising_options, say_ended
+from harness.cli.shares import share_of
+from harness.core.durations import duration
+from harness.core.durations import measured as taken
+from harness.core.errors import UsageError
+from harness.core.model import Alarm, Site
+from harness.core.verdicts import ExitCode
+from harness.measure.trials import Asked
+from harness.run.order import Item, Selection, plan_of, usual_ns
+from harness.run.trials import Claim, Search, phase_ns
+from harness.site.reading import Documents
+
+if TYPE_CHECKING:
+    from harness.report.measured import Measured
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What the options say that both commands have."""
+
+    site: Path
+    alarm: str
+    raising: Raising
+    links: tuple[str, ...]
+    confidence: float
+    every_number: bool
+    as_json: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ended:
+    """``code``: the exit code of the test as such. ``strays``: how many sightings nothing raised explains."""
+
+    code: ExitCode
+    measured: Measured
+    strays: int
+
+
+def many_options(command: Callable[..., int]) -> Callable[..., int]:
+    """Adds the options of both commands to one, which gets them as one value, ``told``."""
+
+    @functools.wraps(command)
+    def taking(
+        *,
+        site: Path,
+        alarm: str,
+        raising: Raising,
+        links: tuple[str, ...],
+        confidence: str,
+        every_number: bool,
+        as_json: bool,
+        **more: Any,
+    ) -> int:
+        told = Told(
+            site=site,
+            alarm=alarm,
+            raising=raising,
+            links=links,
+            confidence=share_of("--confidence", confidence),
+            every_number=every_number,
+            as_json=as_json,
+        )
+        return command(told=told, **more)
+
+    wrapped: Callable[..., int] = taking
+    for option in (
+        click.option("--json", "as_json", is_flag=True, help="Print what was measured as JSON at the end."),
+        click.option("--all", "every_number", is_flag=True, help="Every quantile of every output, in sentences."),
+        click.option("--confidence", default="95%", show_default=True, metavar="SHARE", help="Of every bound."),
+        click.option("--link", "links", multiple=True, metavar="NAME", help="Only outputs on this link; repeatable."),
+        raising_options,
+        click.option("--alarm", required=True, metavar="NAME", help="The alarm to raise."),
+        SITE_ARGUMENT,
+    ):
+        wrapped = option(wrapped)
+    return wrapped
+
+
+def one_alarm(site: Site, name: str) -> Alarm:
+    """The alarm of that name. UsageError where there is none, or where no output must react to it."""
+    if name not in site.alarms:
+        raise UsageError(f"--alarm {name}: {site.name} has no such alarm; it has {', '.join(site.alarms)}")
+    return site.alarms[name]
+
+
+def measure_many(
+    told: Told,
+    site: Site,
+    documents: Documents,
+    asked: Asked,
+    *,
+    repeat: int = 1,
+    claim: Claim | None = None,
+    search: Search | None = None,
+) -> Ended:
+    """Raise, record, judge, and tell what was measured."""
+    from harness.report.measured_json import measured_json
+    from harness.report.text_measured import render_measured
+    from harness.run.measuring import measured
+
+    selection = Selection(only=(told.alarm,), links=told.links)
+    items = plan_of(site, selection)
+    links = sorted({site.points[row.point].link for it in items for row in it.loud})
+    if not links:
+        raise UsageError(f"--alarm {told.alarm}: no output has to react to it; name another one, or another --link")
+    if search is not None:
+        repeat = search.tries_max * len({row.point for it in items for row in it.loud})
+    spread_ns = phase_ns(site, links)
+    note_wrapped(_takes(site, items, repeat, spread_ns))
+    options = prepared(
+        told.site,
+        site,
+        selection,
+        told.raising,
+        repeat=repeat,
+        held_ns=() if search is None else (search.longest_ns,),
+        claim=claim,
+        search=search,
+        phase_ns=spread_ns,
+    )
+    judged, why = raise_and_judge(site, documents, options, plain=told.raising.plain)
+    try:
+        found = measured([judged], asked)
+        if told.as_json:
+            say_json(measured_json(found))
+        else:
+            say(render_measured(found, width=terminal_width(), every_number=told.every_number).rstrip("\n"))
+        say_ended(judged, options, why)
+        return Ended(code=judged.exit_code, measured=found, strays=len(judged.judgement.strays))
+    finally:
+        judged.reader.close()
+
+
+def _takes(site: Site, items: Sequence[Item], repeat: int, spread_ns: int) -> str:
+    """How long it takes at the most, as far as that can be said."""
+    each_ns = sum(usual_ns(site, it) for it in items) + spread_ns // 2
+    return (
+        f"up to {repeat} raises at random phases of {duration(spread_ns)}, about {taken(each_ns)} each where all is "
+        f"well: {taken(repeat * each_ns)} for all of them"
+    )

@@ -1,0 +1,100 @@
+"""``farend trials``."""
+
+from __future__ import annotations
+
+import click
+
+from harness.cli.common import duration_of, load, note_wrapped
+from harness.cli.many import Told, many_options, measure_many, one_alarm
+from harness.cli.shares import share_of
+from harness.core.errors import UsageError
+from harness.core.verdicts import ExitCode
+from harness.measure.proportions import Side, clopper_pearson, trials_needed
+from harness.measure.sequential import Decision
+from harness.measure.trials import Asked
+from harness.report.human import count as counted
+from harness.report.text_measured import percent
+from harness.run.trials import Claim
+
+
+@click.command(name="trials", short_help="Raise one alarm many times, and measure.")
+@many_options
+@click.option(
+    "--count", type=click.IntRange(1, 10_000), help="So many times. Default: as many as a claim of 95% needs."
+)
+@click.option("--claim", metavar="SHARE", help="That at least so many pass; stop once it is decided either way.")
+@click.option("--misses-allowed", type=click.IntRange(0, 1000), default=0, help="So many may fail, for a longer plan.")
+@click.option("--good", metavar="SHARE", help="What passes at a good output: decide by Wald's sequential test.")
+@click.option("--share", default="95%", show_default=True, help="Share of alarms that a poll is to see.")
+@click.option("--slower", multiple=True, metavar="PERIOD", help="What a poll so slow would have seen; repeatable.")
+def command(
+    told: Told,
+    count: int | None,
+    claim: str | None,
+    misses_allowed: int,
+    good: str | None,
+    share: str,
+    slower: tuple[str, ...],
+) -> int:
+    """Raise one alarm of SITE many times, at random phases of all polls, and measure what its outputs make of it.
+
+    It tells beforehand how many trials a claim takes. With '--claim 95%' it stops as soon as the claim is decided for
+    every output, by a rule whose error rates hold; unknown results count for neither side. 'farend measure' tells the
+    same again from the record. Exit code with a claim: 0 proven, 1 refuted, 3 not decided; without one that of a test.
+    """
+    asked = Asked(
+        confidence=told.confidence,
+        share=share_of("--share", share),
+        slower_ns=tuple(duration_of("--slower", text) for text in slower),
+    )
+    wanted = _claim(told, count, claim, misses_allowed, good)
+    if wanted is None:
+        trials = count or trials_needed(asked.share, confidence=asked.confidence)
+    else:
+        trials = min(wanted.trials_max, wanted.rule.trials_max)
+    site, documents = load(told.site)
+    one_alarm(site, told.alarm)
+    note_wrapped(forecast(wanted, trials, asked))
+    ended = measure_many(told, site, documents, asked, repeat=trials, claim=wanted)
+    if wanted is None or ended.code in (ExitCode.REFUSED, ExitCode.NOT_RESTORED):
+        return ended.code
+    decisions = {it.decided.decision for it in ended.measured.claims}
+    if Decision.REFUTED in decisions or ended.strays:
+        return ExitCode.FAILED
+    return ExitCode.ALL_PASS if decisions == {Decision.PROVEN} else ExitCode.UNKNOWN
+
+
+def _claim(told: Told, count: int | None, claim: str | None, misses_allowed: int, good: str | None) -> Claim | None:
+    if claim is None:
+        if good is not None or misses_allowed:
+            raise UsageError("--good and --misses-allowed say how a claim is decided; give --claim as well")
+        return None
+    if good is not None and misses_allowed:
+        raise UsageError("--good and --misses-allowed: two ways to decide one claim; leave one of them out")
+    return Claim(
+        share=share_of("--claim", claim),
+        trials_max=count or 10_000,
+        confidence=told.confidence,
+        misses_allowed=misses_allowed,
+        good=None if good is None else share_of("--good", good),
+    )
+
+
+def forecast(claim: Claim | None, trials: int, asked: Asked) -> str:
+    """What so many trials can show, before the first."""
+    least = clopper_pearson(trials, trials, confidence=asked.confidence, side=Side.LOWER).low
+    sure = percent(asked.confidence)
+    best = (
+        f"{counted(trials, 'trial')} that all pass show that at least {percent(least, up=False)} do ({sure}, one-sided)"
+    )
+    if claim is None:
+        return best
+    if claim.good is None:
+        how = (
+            f"{counted(claim.needed, 'trial')} with at most {counted(claim.misses_allowed, 'miss', 'misses')} prove it"
+        )
+    else:
+        mean = claim.rule.rates(1.0 - claim.good).trials_mean
+        how = f"at least {counted(claim.needed, 'trial')} prove it, about {mean:.0f} on average at a good output"
+    short = f"; {trials} CANNOT prove it, give a higher --count" if trials < claim.needed else ""
+    return f"claim: at least {percent(claim.share)} pass ({percent(claim.confidence)}): {how}{short}. {best}"
