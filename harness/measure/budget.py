@@ -7,11 +7,57 @@ Exact for polls of independent phases. Two that are locked to each other break i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from functools import reduce
 
 from harness.measure.budget_steps import NOTHING, Case, Lengths, Need, Range, Step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hop:
+    """One step on the way, in words.
+
+    ``with_dead``: the same while one unit of its bus does not answer, None where it is on none.
+    """
+
+    words: str
+    step: Step
+    with_dead: Step | None = None
+
+    def taken(self, *, dead: bool = False) -> Step:
+        """The step, as it is while a unit is dead or while all answer."""
+        return self.with_dead if dead and self.with_dead is not None else self.step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watcher:
+    """Who looks at the point, and how."""
+
+    name: str
+    hops: tuple[Hop, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Way:
+    """From the alarm to the point, and on to everybody who looks at it.
+
+    ``assumed``: what was taken for what nobody declared; two ways that differ in nothing else are the same.
+    """
+
+    hops: tuple[Hop, ...]
+    watchers: tuple[Watcher, ...]
+    assumed: tuple[str, ...] = field(default=(), compare=False)
+
+    def steps(self, watcher: Watcher | None = None, *, dead: bool = False) -> tuple[Step, ...]:
+        """All steps up to the point, or on to one who looks at it."""
+        hops = self.hops if watcher is None else (*self.hops, *watcher.hops)
+        return tuple(hop.taken(dead=dead) for hop in hops)
+
+    def has_bus(self, watcher: Watcher | None = None) -> bool:
+        """True where a dead unit makes a difference."""
+        hops = self.hops if watcher is None else (*self.hops, *watcher.hops)
+        return any(hop.with_dead is not None for hop in hops)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

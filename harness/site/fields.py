@@ -224,7 +224,7 @@ LOOP: Final = Group(
         _field("resolution", protocol_kinds.CURRENT, "The smallest step of the input.", default="one count"),
         _field("accuracy", protocol_kinds.CURRENT, "How wrong the input may be besides.", default="0 mA"),
         _field("persistence", kinds.DURATION, "How long a failure current lasts before it counts.", default="4 s"),
-        _field("damping", kinds.DURATION_ABOVE_0, "Budget: time constant of its first-order damping.",
+        _field("damping", kinds.DURATION, "Budget: time constant of its first-order damping.",
                default="not declared, taken as 0 s"),
         _field("at rest", kinds.NUMBER_RANGE, "Budget: what it shows while nothing is raised, in its units: 40 to 60."),
     ),

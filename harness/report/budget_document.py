@@ -1,0 +1,94 @@
+"""What a budget says: the ways to all rows of a site, those alike together, and the transients that are asked about."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from harness.core.instants import Bounds
+from harness.measure.budget import Watcher, Way
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetRow:
+    """One expectation. ``lasts_ns``: of an alarm that clears by itself. ``limit_ns``: within which it has to show."""
+
+    key: str
+    alarm: str
+    point: str
+    behaviour: str
+    lasts_ns: Bounds | None = None
+    limit_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WayGroup:
+    """Rows of one link to which all steps are the same."""
+
+    link: str
+    way: Way
+    rows: tuple[BudgetRow, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RowMeasured:
+    """What a record says of one row beside what was predicted. Latencies in ns, from the raise to the point.
+
+    ``latencies``: of every trial that showed. ``predicted``: of them all. ``shown`` of ``trials``, with exact bounds of
+    the share. ``chance``: the mean of what was predicted for each, in the slowest and in the quickest case.
+    ``outside``: in words, each value that the prediction does not hold; ``could_be``: what could explain it.
+    """
+
+    key: str
+    link: str
+    trials: int
+    shown: int
+    latencies: tuple[Bounds, ...]
+    predicted: Bounds
+    share: tuple[float, float] | None
+    chance: tuple[Fraction, Fraction] | None
+    outside: tuple[str, ...] = ()
+    could_be: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measured:
+    """Predicted beside measured. ``confidence``: of all shares together. ``left_out``: trials of which nothing can be
+    measured.
+    """
+
+    records: tuple[str, ...]
+    rows: tuple[RowMeasured, ...]
+    confidence: float
+    left_out: int = 0
+    notes: tuple[str, ...] = ()
+
+    @property
+    def outside(self) -> tuple[RowMeasured, ...]:
+        """The rows with a result to explain."""
+        return tuple(it for it in self.rows if it.outside)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Budget:
+    """``lengths``: of the transients that are asked about. ``what_if``: what was taken in place of what is declared.
+
+    ``assumed``: what was taken for what nobody declared. ``total``: rows of the site, of which those of ``groups`` were
+    chosen. ``notes``: what else is to be known. ``explicit``: the rows are told one by one.
+    """
+
+    site: str
+    title: str
+    lengths: tuple[Fraction, ...]
+    groups: tuple[WayGroup, ...]
+    total: int
+    what_if: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    explicit: bool = False
+    measured: Measured | None = None
+
+    @property
+    def watched(self) -> tuple[tuple[WayGroup, Watcher], ...]:
+        """Everybody who looks, at each group."""
+        return tuple((group, watcher) for group in self.groups for watcher in group.way.watchers)
