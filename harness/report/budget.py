@@ -125,9 +125,10 @@ def _hop_line(text: str, stage: Stage, budget: Budget, to: Terminal, *, first: i
 
 
 def _certain_words(group: WayGroup, watcher: Watcher) -> str:
-    text = f"{watcher.name} sees for certain what lasts {need_words(certain_from(group.way.steps(watcher)))}"
-    if certain_from(group.way.steps(watcher)) in (None, Need()):
-        text = f"{watcher.name} sees it {need_words(certain_from(group.way.steps(watcher)))}"
+    need = certain_from(group.way.steps(watcher))
+    text = f"seen by {watcher.name} {need_words(need)}"
+    if need not in (None, Need()):
+        text = f"seen for certain by {watcher.name} {need_words(need)}"
     if group.way.has_bus(watcher):
         text += f"; with one dead unit {need_words(certain_from(group.way.steps(watcher, dead=True)))}"
     return text
@@ -184,7 +185,7 @@ def _limit_lines(budget: Budget, to: Terminal) -> list[str]:
                 text = f"{group.link}, {human.count(count, 'row')}: appears within {duration(limit_ns)}, and {how} "
                 text += f"show after up to {seconds_words(most)} where nothing is wrong"
                 lines += to.wrapped(text.replace("always show", "always shows"), first=2, hang=6)
-    return ["Limits that nothing has to be wrong to miss", *lines] if lines else []
+    return ["Limits that can be missed with nothing wrong", *lines] if lines else []
 
 
 def _assumed_lines(budget: Budget, to: Terminal) -> list[str]:

@@ -187,7 +187,7 @@ class _Builder:
             if self.site.times_of(spec.name).round_trip is None:
                 self.assumed.append(f"{spec.name}: round trip {OPTIMISTIC}")
             cycle = tcp_cycle(self.site, spec)
-            yield Hop(words=f"{FAREND} polls {spec.name} every {range_words(cycle.poll.period)}", step=cycle.poll)
+            yield Hop(words=f"{spec.name} polled by {FAREND} every {range_words(cycle.poll.period)}", step=cycle.poll)
         loop: CurrentLoop | None = getattr(place, "loop", None)
         if loop is not None and getattr(place, "on_when", None) in (OnWhen.FAILURE_HIGH, OnWhen.FAILURE_LOW):
             words = f"a failure current counts after {duration(loop.persistence_ns)} (NAMUR NE 43)"
@@ -224,9 +224,9 @@ class _Builder:
             text = f"{spec.name}: cycle of the master not declared, taken as the least that the line needs for the "
             self.assumed.append(f"{text}mapped points (optimistic)")
         who = (
-            f"master reads {spec.name}, overheard,"
+            f"{spec.name} read by its master (overheard)"
             if spec.way is BusWay.RECEIVE_ONLY
-            else f"{FAREND} polls {spec.name}"
+            else f"{spec.name} polled by {FAREND}"
         )
         wire = ""
         if cycle.wire is not None:
@@ -242,7 +242,7 @@ class _Builder:
             cycle = bus_cycle(self.site, spec)
             poll, dead = _no_faster(seconds(read_ns), cycle.poll), cycle.with_dead
             dead = None if dead is None else _no_faster(seconds(read_ns), dead)
-        return self._polled(f"{BUILDING} reads {spec.name}", spec.name, poll, dead)
+        return self._polled(f"{spec.name} read by {BUILDING}", spec.name, poll, dead)
 
     def _polled(self, who: str, link: str, poll: steps.Poll, dead: steps.Poll | None, more: str = "") -> Hop:
         """A poll, with a dead unit where one is asked for."""
