@@ -6,7 +6,7 @@ import functools
 import getpass
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -26,6 +26,7 @@ from harness.run.gate import read_reviews
 from harness.run.guide import Guide
 from harness.run.order import Selection, listened_links, plan_of
 from harness.run.preview_armed import armed_words
+from harness.run.standing import known_to_stand
 from harness.run.testing import STOPPED_BY_USER, TestOptions, gated_plan, record_name, run_test
 from harness.site.reading import Documents
 
@@ -123,19 +124,6 @@ def prepared(entry: Path, site: Site, selection: Selection, raising: Raising, **
     for text in armed_words(site, written.values()):
         note_wrapped(text)
     return replace(options, to_clear=to_clear(site, options, clear=raising.clear_left_open, key=key_of_terminal()))
-
-
-def known_to_stand(words: Iterable[str]) -> dict[str, str]:
-    """``NAME=REASON`` of the command line. UsageError where there is no reason."""
-    found = {}
-    for word in words:
-        name, _, reason = word.partition("=")
-        if not name.strip() or not reason.strip():
-            raise UsageError(
-                f"--standing {word}: expected NAME=REASON, such as --standing 'bms:10005=water drained today'"
-            )
-        found[name.strip()] = reason.strip()
-    return found
 
 
 def raise_and_judge(site: Site, documents: Documents, options: TestOptions, *, plain: bool) -> tuple[JudgedRecord, str]:

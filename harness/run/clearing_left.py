@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from harness.core.errors import SafetyError
 from harness.core.model import Alarm, Behaviour, Site, Step
 from harness.record.header import Json
-from harness.run.left_open import LeftOpen
+from harness.run.left_open import LeftOpen, look_for_left_open
 from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT
 from harness.run.order import Item, gap_ns, gone_within_ns
 from harness.run.putting_back import until_proven
@@ -39,6 +41,26 @@ def check_to_clear(site: Site, wanted: Sequence[ToClear], *, is_armed: bool) -> 
                 f"{it.left.alarm}: left raised by {it.left.record}, and farend cannot clear it in this run; "
                 "clear it at the controller, and confirm that by name"
             )
+
+
+def decided(site: Site, folder: Path, option: str, *, clear: bool, is_armed: bool) -> tuple[ToClear, ...]:
+    """What the records in ``folder`` left raised and is to be cleared first, where nobody can be asked.
+
+    ``clear``: that was asked for, by ``option``. SafetyError where it was not, and for what farend cannot clear. A run that nothing
+    arms is refused all the same.
+    """
+    left = look_for_left_open(folder, site.name, time.time_ns()).left
+    if not left or not is_armed:
+        return ()
+    names = ", ".join(dict.fromkeys(it.alarm for it in left))
+    if not clear:
+        raise SafetyError(
+            f"{names}: may still be raised, by {', '.join(dict.fromkeys(it.record for it in left))}; give {option} to "
+            "have it cleared first, or clear it at the controller and move that record elsewhere"
+        )
+    wanted = tuple(ToClear(left=it) for it in left)
+    check_to_clear(site, wanted, is_armed=True)
+    return wanted
 
 
 class ClearingLeft:

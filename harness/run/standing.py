@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
-from harness.core.errors import SafetyError
+from harness.core.errors import SafetyError, UsageError
 from harness.core.model import Behaviour, Site
 
 
@@ -53,6 +53,17 @@ class Baseline:
     def unconfirmed(self) -> tuple[StandingPoint, ...]:
         """What nobody confirmed."""
         return tuple(one for one in self.points if not one.reason)
+
+
+def known_to_stand(words: Iterable[str], option: str = "--standing") -> dict[str, str]:
+    """``NAME=REASON``, as given with ``option``. UsageError where there is no reason."""
+    found = {}
+    for word in words:
+        name, _, reason = word.partition("=")
+        if not name.strip() or not reason.strip():
+            raise UsageError(f"{option} {word}: expected NAME=REASON, such as {option} 'bms:10005=water drained today'")
+        found[name.strip()] = reason.strip()
+    return found
 
 
 def baseline_of(site: Site, on: Iterable[str], planned: Collection[str], confirmed: Mapping[str, str]) -> Baseline:
