@@ -1,0 +1,80 @@
+"""What the words of a comparison rest on: its tests, their level, and how many trials it would have taken."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+
+from harness.measure.run_comparison import Compared, Finding, Method, RowCompared
+from harness.report import human
+from harness.report.comparison import ComparisonDocument
+
+
+def method_words(document: ComparisonDocument) -> Iterator[str]:
+    """What the words above rest on."""
+    compared, asked = document.compared, document.compared.asked
+    every = [it for row in compared.rows for it in row.compared]
+    confidence = f"{asked.confidence:.4g}"
+    if any(it.finding in (Finding.EQUAL, Finding.SLIGHT) for it in every):
+        yield (
+            f"'no change worth more than {human.duration(asked.worth_ns)}': bounds of the difference of the medians "
+            f"lie within it, at a confidence of {confidence} for each row by itself; where it is shown for every row, "
+            f"it holds for all of them at {confidence} too (an intersection-union test: Berger, Technometrics 24 "
+            "(1982) 295)"
+        )
+    if any(it.finding is Finding.OPEN for it in every):
+        yield "'no evidence of a change' says neither that there is one nor that there is none"
+    few = [it for it in every if it.finding is Finding.TOO_FEW]
+    if few:
+        least = min(few, key=lambda it: (it.before + it.after, it.before))
+        yield (
+            f"'too few trials': with {least.before:,} against {least.after:,} no difference can be significant, "
+            f"however great it is; it takes {compared.alone:,} in each run for one test alone, and "
+            f"{compared.together:,} among {human.count(max(1, compared.tests), 'test')}"
+        )
+    if not compared.tests:
+        yield (
+            f"of {human.count(compared.not_counted, 'test')} none could be significant, whatever had come: too few "
+            "trials, or nothing to tell apart (nothing failed; all times of both runs fit into each other's brackets)"
+        )
+        return
+    yield (
+        f"tests: two-sided; the chance of any false alarm is at most {asked.level:g} over all of the "
+        f"{human.count(compared.tests, 'test')} (Holm's method)"
+        + (
+            f"; {compared.not_counted:,} more could not be significant whatever had come, and do not count"
+            if compared.not_counted
+            else ""
+        )
+    )
+    yield from _method_names(document, every)
+
+
+def _method_names(document: ComparisonDocument, every: Sequence[Compared]) -> Iterator[str]:
+    methods = Counter(it.method for it in every)
+    parts = []
+    if methods[Method.FISHER]:
+        parts.append(f"shares by {Method.FISHER.value}, what is in doubt counted against a change")
+    if methods[Method.ALIKE]:
+        drawn = "" if document.compared.all_exact else f" (seed {document.seed} for those of very many trials)"
+        parts.append(f"times by a {Method.ALIKE.value}, all ways to deal them counted{drawn}")
+    if parts:
+        yield "; ".join(parts)
+    if methods[Method.ENDS]:
+        rows = [row for row in document.compared.rows if any(it.method is Method.ENDS for it in row.compared)]
+        words = sorted({_read(row) for row in rows})
+        yield (
+            f"{human.count(len(rows), 'row')} read otherwise in the two runs ({'; '.join(words[:3])}"
+            f"{'; ...' if len(words) > 3 else ''}): compared by a {Method.ENDS.value}, which calls a change only what "
+            "no value within the brackets can deny, whatever the polls were"
+        )
+
+
+def _read(row: RowCompared) -> str:
+    before, after = row.pair.before, row.pair.after
+    one, other = "" if before is None else before.read, "" if after is None else after.read
+    return (
+        f"{one}, before {other}"
+        if one == other == ""
+        else (f"{other}, and answered otherwise" if one == other else f"{other}, before: {one}")
+    )

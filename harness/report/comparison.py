@@ -1,0 +1,131 @@
+"""What a comparison of two runs says, as the renderers take it. Frozen values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum, unique
+
+from harness.measure.compare_order import OrdersCompared
+from harness.measure.run_comparison import Outcome, RunsCompared
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunFacts:
+    """One side. ``name``: of a baseline, or ''. ``records``: (file name, SHA-256); ``firmware``: all that they say.
+
+    ``raised``: how many alarms were raised; ``watched_ns``: for how long it was listened, over all records.
+    """
+
+    name: str
+    records: tuple[tuple[str, str], ...]
+    firmware: tuple[str, ...]
+    started_utc_ns: int
+    ended_utc_ns: int
+    raised: int
+    watched_ns: int
+    note: str = ""
+
+
+@unique
+class MapChange(StrEnum):
+    """What a difference between two point maps amounts to. ``LOOSER``: a pass proves less than it did."""
+
+    LOOSER = "looser"
+    TIGHTER = "tighter"
+    CHANGED = "changed"
+    ONLY_BEFORE = "only before"
+    ONLY_AFTER = "only after"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MapDifference:
+    """One difference, in words. ``what``: link, point, alarm or row, and its name."""
+
+    change: MapChange
+    what: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StrayChange:
+    """Sightings that nothing raised explains, at one point. ``seen_utc_ns``: by when the first of AFTER was on."""
+
+    point: str
+    before: int
+    after: int
+    seen_utc_ns: int | None = None
+
+    @property
+    def is_new(self) -> bool:
+        """There were none before."""
+        return self.after > 0 and self.before == 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkAnswers:
+    """How fast a polled link answered. ``period_ns``: between two polls of one request, by their middle one;
+    ``answer_ns``: from asked to told, likewise; ``failed`` of ``polls`` got no usable answer.
+    """
+
+    period_ns: int
+    answer_ns: int
+    polls: int
+    failed: int
+    overruns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkCompared:
+    """One polled link in both runs. ``chance``: of answers that are alike to differ so, two-sided, None where it was
+    not tested; ``adjusted``: over all links.
+    """
+
+    link: str
+    before: LinkAnswers
+    after: LinkAnswers
+    chance: float | None = None
+    adjusted: float | None = None
+    is_slower: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparisonDocument:
+    """Everything that is told. ``renamed``: lines of what was applied. ``suggested``: likely renames, not applied.
+
+    ``two_rates``: the same firmware, polled at two rates: AFTER is the faster one. ``worth_ns`` in ``compared.asked``
+    is what a slower answer is worth too. ``seed``: of random deals, where any were needed.
+    """
+
+    title: str
+    site: str
+    before: RunFacts
+    after: RunFacts
+    compared: RunsCompared
+    orders: OrdersCompared
+    map_differences: tuple[MapDifference, ...] = ()
+    strays: tuple[StrayChange, ...] = ()
+    links: tuple[LinkCompared, ...] = ()
+    renamed: tuple[str, ...] = ()
+    suggested: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    two_rates: bool = False
+    seed: int = 0
+
+    @property
+    def slowed(self) -> tuple[LinkCompared, ...]:
+        """The links that answer significantly slower, and by more than a change is worth."""
+        asked = self.compared.asked
+        return tuple(
+            it
+            for it in self.links
+            if it.adjusted is not None
+            and it.adjusted <= asked.level
+            and it.is_slower
+            and it.after.answer_ns - it.before.answer_ns > asked.worth_ns
+        )
+
+    @property
+    def is_failing(self) -> bool:
+        """Whether anything is worse than it was, or no longer proven."""
+        rows = any(self.compared.of(it) for it in (Outcome.REGRESSED, Outcome.VANISHED, Outcome.UNKNOWN))
+        return rows or any(it.is_new for it in self.strays) or (self.two_rates and bool(self.slowed))
