@@ -46,8 +46,8 @@ def check_to_clear(site: Site, wanted: Sequence[ToClear], *, is_armed: bool) -> 
 def decided(site: Site, folder: Path, option: str, *, clear: bool, is_armed: bool) -> tuple[ToClear, ...]:
     """What the records in ``folder`` left raised and is to be cleared first, where nobody can be asked.
 
-    ``clear``: that was asked for, by ``option``. SafetyError where it was not, and for what farend cannot clear. A run that nothing
-    arms is refused all the same.
+    ``clear``: that was asked for, by ``option``. SafetyError where it was not, and for what farend cannot clear. A run
+    that nothing arms is refused all the same.
     """
     left = look_for_left_open(folder, site.name, time.time_ns()).left
     if not left or not is_armed:
