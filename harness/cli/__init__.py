@@ -33,6 +33,7 @@ COMMANDS: Final = {
     "measure": "Say how often, how late and how long alarms showed in many trials.",
     "history": "Reconcile the controller's own alarm history with a record.",
     "clocks": "Say how far the clocks are off that a record tells of, in bounds.",
+    "rates": "Say how many alarms there were, how often, and which.",
     "report": "Make a report of one or more records of a site.",
     "compare": "Compare the records of two runs, before and after an update.",
     "baseline": "Keep records under a name, to compare others with.",

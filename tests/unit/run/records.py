@@ -110,6 +110,10 @@ class RecordMaker:
             end = cleared if cleared is not None else float(self.seconds)
             self._shown.append((BITS[shown], self.at(raised + 0.2), self.at(end + 0.2)))
 
+    def shows(self, alarm: str, begins: float, ends: float) -> None:
+        """The input of an alarm shows it, and nobody raised it."""
+        self._shown.append((BITS[alarm], self.at(begins), self.at(ends)))
+
     def said(self, number: int, label: str, seconds: float, *, on: bool) -> None:
         at = self.at(seconds)
         said = Said(id=number, sign=Sign.LAMP, label=label, on=on, is_change=True)

@@ -1,0 +1,139 @@
+"""Alarm rates of records: every activation that the chosen points showed, and the time in which they were observed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from harness.core.errors import UsageError
+from harness.core.instants import Bounds
+from harness.core.model import Point, Site, Stimulus
+from harness.core.places import ModbusPlace
+from harness.correlate.evidence import BlindTime, Evidence
+from harness.correlate.outline import outline
+from harness.measure.alarm_rates import Activation, RateLimits, rates_of
+from harness.measure.rates_together import together
+from harness.record.reader import RecordReader
+from harness.report.alarm_rates import RatesDocument, RecordRates
+from harness.run.clocks import site_of
+from harness.run.corrected import Corrected
+from harness.run.counted_points import CountedPoints, counted_points
+from harness.run.evidence import evidence_of
+from harness.run.steps import stimuli_of
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RateOptions:
+    """What is asked. ``link``: only its points, '' for all. ``points``: patterns of points, () for one an alarm."""
+
+    link: str = ""
+    points: tuple[str, ...] = ()
+    limits: RateLimits = field(default_factory=RateLimits)
+
+
+def alarm_rates(paths: Sequence[Path], options: RateOptions) -> RatesDocument:
+    """The rates of one or more records of a site. RecordError or UsageError where they cannot be read together."""
+    with ExitStack() as stack:
+        readers = [stack.enter_context(RecordReader.open(path)) for path in paths]
+        sites = [site_of(reader) for reader in readers]
+        names = list(dict.fromkeys(site.name for site in sites))
+        if len(names) > 1:
+            raise UsageError(f"{', '.join(names)}: these are records of different sites; give those of one site")
+        records = [_record(reader, site, options) for reader, site in zip(readers, sites, strict=True)]
+    site = sites[-1]
+    chosen = counted_points(site, options.link, options.points)
+    return RatesDocument(
+        site=site.name,
+        records=records,
+        limits=options.limits,
+        all=together([it.rates for it in records], options.limits),
+        chosen=chosen.words,
+        shared=chosen.shared,
+        priorities=_priorities(site, chosen),
+    )
+
+
+def _priorities(site: Site, chosen: CountedPoints) -> Mapping[str, str]:
+    """By what is counted, its priority; its class where the site gives no alarm a priority."""
+    has_any = any(alarm.priority is not None for alarm in site.alarms.values())
+    found = {}
+    for name in chosen.candidates:
+        alarm = site.alarms.get(chosen.alarm_of.get(name, ""))
+        if alarm is None:
+            found[name] = "of several alarms"
+        elif not has_any:
+            found[name] = alarm.alarm_class.value
+        else:
+            found[name] = "none" if alarm.priority is None else str(alarm.priority)
+    return found
+
+
+def _record(reader: RecordReader, site: Site, options: RateOptions) -> RecordRates:
+    chosen = counted_points(site, options.link, options.points)
+    header = reader.header
+    start_ns = header.anchor.monotonic_ns
+    end_ns = max(reader.last_ns, start_ns)
+    corrected = Corrected.of(reader.events())
+    stimuli = stimuli_of(corrected.events(reader.events()), site)
+    evidence = evidence_of(corrected.source(reader), site, stimuli, start_ns, end_ns, chosen.points)
+    taken = {name: point for name, points in chosen.candidates.items()
+             if (point := next((it for it in points if it in evidence.traces), None)) is not None}  # fmt: skip
+    span = Bounds(start_ns, end_ns)
+    blind = list(_blind(evidence.blind, [site.points[point] for point in taken.values()]))
+    acted = _acted(site, stimuli)
+    activations = [
+        it for name, point in taken.items()
+        for it in _activations(name, site.points[point], evidence, acted.get(chosen.alarm_of.get(name, ""), ()))
+    ]  # fmt: skip
+    return RecordRates(
+        record=reader.path.name,
+        utc_shift_ns=header.anchor.utc_ns - start_ns,
+        utc_offset_s=header.utc_offset_s,
+        rates=rates_of(activations, span, [it.span for it in blind], options.limits),
+        points=tuple(taken.values()),
+        unobserved=tuple(name for name in chosen.candidates if name not in taken),
+        blind_links=tuple(dict.fromkeys(it.link for it in blind)),
+        raised=len(stimuli),
+        doubtful=sum(not it.is_whole for it in activations),
+    )
+
+
+def _activations(name: str, point: Point, evidence: Evidence, acted: Sequence[Bounds]) -> Iterator[Activation]:
+    sketch = outline(evidence.traces[point.name], point.hold)
+    for number, bounds in enumerate(zip(sketch.onset_lo, sketch.onset_hi, sketch.end_lo, sketch.end_hi, strict=True)):
+        onset, end = Bounds(*bounds[:2]), Bounds(*bounds[2:])
+        whole = Bounds(onset.lo, end.hi)
+        yield Activation(
+            alarm=name,
+            onset=onset,
+            end=end,
+            is_whole=not sketch.splits(number),
+            was_acted_on=any(it.touches(whole) for it in acted),
+        )
+
+
+def _acted(site: Site, stimuli: Iterable[Stimulus]) -> Mapping[str, Sequence[Bounds]]:
+    """By alarm, when the test acknowledged, silenced, reset or cleared it, or what brought it along."""
+    found: dict[str, list[Bounds]] = {}
+    for it in stimuli:
+        for alarm in (it.alarm, *site.brought_along(it.alarm)):
+            found.setdefault(alarm, []).extend(it.later)
+    return found
+
+
+def _blind(blind: Iterable[BlindTime], points: Sequence[Point]) -> Iterator[BlindTime]:
+    """The blind times that concern any of the points: of a bus with many units, only those of theirs."""
+    for it in blind:
+        if any(_concerns(it, point) for point in points):
+            yield it
+
+
+def _concerns(it: BlindTime, point: Point) -> bool:
+    if it.link != point.link:
+        return False
+    place = point.place
+    if it.unit is None or not isinstance(place, ModbusPlace):
+        return True
+    return place.unit == it.unit and it.table in ("", place.table.value)
