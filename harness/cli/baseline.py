@@ -23,7 +23,7 @@ ACTIONS: Final = ("keep", "list", "show", "remove")
 @SITE_ARGUMENT
 @click.argument("action", type=click.Choice(ACTIONS))
 @click.argument("name", default="")
-@click.argument("records", nargs=-1, type=click.Path(path_type=Path), metavar="[RECORD]...")
+@click.argument("records", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--note", "remark", default="", help="What it stands for, such as 'as accepted on site'.")
 @click.option("--by", default="", help="Who keeps it. Default: the user of this computer.")
 @click.option("--replace", "may_replace", is_flag=True, help="Take the place of the baseline that has the name.")
@@ -41,7 +41,7 @@ def command(
     """Keep RECORDS of SITE under NAME, beside the site file, so that 'farend compare NAME AFTER' finds them.
 
     ACTION is keep, list, show or remove. The records are copied, with their SHA-256: what was changed since is refused.
-    A RECORD may be a folder: then all records in it are kept.
+    One of RECORDS may be a folder: then all records in it are kept.
     """
     from harness.run.baselines import keep, kept_in, read_baseline, records_of, remove
     from harness.run.compare_runs_of import records_in
