@@ -13,7 +13,7 @@ from harness.core.verdicts import ExitCode
 
 
 @click.command(name="clocks", short_help="Say how far the clocks are off that a record tells of.")
-@click.argument("records", nargs=-1, required=True, metavar="RECORD...", type=click.Path(path_type=Path))
+@click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--link", default="", metavar="NAME", help="Only the clock that this link tells of.")
 @click.option("--within", metavar="DURATION", help="Fail where a clock is proven to be off by more than this.")
 @click.option("--utc-offset", metavar="[+-]HH:MM", help="What they are set to. Default: as the testing machine was.")
@@ -32,7 +32,7 @@ def command(
     every_one: bool,
     as_json: bool,
 ) -> int:
-    """Offset and drift of every foreign clock in RECORDs, in bounds: printed times, and time stamps of BACnet events.
+    """Offset and drift of every foreign clock in RECORDS, in bounds: printed times, and time stamps of BACnet events.
 
     A foreign clock is evidence about itself only; it never moves what was observed. Where the longest delay of a link
     is declared, each of its times bounds the clock from both sides, else from one. Where no straight line fits, the

@@ -12,7 +12,7 @@ from harness.core.verdicts import ExitCode
 
 
 @click.command(name="rates", short_help="Say how many alarms there were, how often, and which.")
-@click.argument("records", nargs=-1, required=True, metavar="RECORD...", type=click.Path(path_type=Path))
+@click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--link", default="", metavar="NAME", help="Count what this link showed: one point for each alarm.")
 @click.option("--point", "points", multiple=True, metavar="PATTERN", help="Count points that fit; repeatable.")
 @click.option("--window", default="10 min", show_default=True, metavar="DURATION", help="Rates are counted in this.")
@@ -42,7 +42,7 @@ def command(
     every_one: bool,
     as_json: bool,
 ) -> int:
-    """Alarm rates of RECORDs, as EEMUA 191 and ISA-18.2 count them: in 10 minutes, floods, chattering, fleeting, stale,
+    """Alarm rates of RECORDS, as EEMUA 191 and ISA-18.2 count them: in 10 minutes, floods, chattering, fleeting, stale,
     priorities, the most frequent.
 
     Counted is the reference point of each alarm, else one of its rows; or what the operator sees, if you choose it.
