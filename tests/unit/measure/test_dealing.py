@@ -1,0 +1,156 @@
+"""All ways to deal trials out to two runs, against other people's exact tests and against random deals."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from harness.core.instants import FOREVER, Bounds
+from harness.measure.comparing import Score, compare
+from harness.measure.dealing import RANKS_MAX, compare_alike, compare_ends, scores_of
+from tests.peers.breast_cosmesis import RADIATION, WITH_CHEMOTHERAPY, months
+
+
+def exact(*times: int) -> list[Bounds]:
+    return [Bounds.exactly(it) for it in times]
+
+
+def polled(rng: np.random.Generator, trials: int, shift: float = 0.0) -> list[Bounds]:
+    """Latencies of 300 +- 40 ms, read every 100 ms at a random phase."""
+    found = []
+    for latency in rng.normal(300.0, 40.0, trials) + shift:
+        phase = rng.uniform(0.0, 100.0)
+        low = int((latency - phase) // 100.0 * 100.0 + phase)
+        found.append(Bounds(max(0, low), low + 105))
+    return found
+
+
+def rng_of(seed: int = 1) -> np.random.Generator:
+    return np.random.default_rng(seed)
+
+
+X = (80, 83, 189, 104, 145, 138, 191, 164, 73, 146)
+Y = (115, 88, 90, 74, 121)
+
+
+def test_known_times_give_the_exact_rank_sum_test() -> None:
+    """Hollander, Wolfe (1973), in the help of R's wilcox.test: one-sided 0.1272, so twice that by the ends."""
+    theirs = stats.mannwhitneyu(X, Y, alternative="two-sided", method="exact")
+    ends = compare_ends(exact(*X), exact(*Y))
+    assert ends.exact
+    assert ends.chance == pytest.approx(float(theirs.pvalue), abs=1e-12)
+    assert ends.chance / 2 == pytest.approx(0.1272, abs=5e-5)
+    assert ends.later == -1
+    assert compare_ends(exact(*Y), exact(*X)).later == 1
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_known_times_of_other_numbers_of_trials(seed: int) -> None:
+    rng = rng_of(seed)
+    x, y = rng.permutation(400)[:21].tolist(), (rng.permutation(400)[:34] + 1000 * (rng.random(34) < 0.3)).tolist()
+    y = [it + 0.5 for it in y]
+    theirs = stats.mannwhitneyu(x, y, alternative="two-sided", method="exact")
+    found = compare_ends(exact(*(2 * it for it in x)), exact(*(round(2 * it) for it in y)))
+    assert found.chance == pytest.approx(float(theirs.pvalue), rel=1e-9)
+
+
+def test_many_trials_are_close_to_the_normal_distribution() -> None:
+    rng = rng_of()
+    x, y = rng.normal(0.0, 1e6, 110).astype(int).tolist(), rng.normal(2e5, 1e6, 95).astype(int).tolist()
+    assert len(x) * len(y) > RANKS_MAX
+    theirs = stats.mannwhitneyu(x, y, alternative="two-sided", method="asymptotic")
+    found = compare_ends(exact(*x), exact(*y))
+    assert not found.exact
+    assert found.chance == pytest.approx(float(theirs.pvalue), rel=1e-6)
+
+
+def test_scores_are_those_of_the_published_test() -> None:
+    """Fay, Shaw (2010), 4.2: z = -2.1672 for these scores of the breast cosmesis data."""
+    first, second = months(RADIATION), months(WITH_CHEMOTHERAPY)
+    scores = scores_of([*first, *second])
+    n, total = len(first), len(scores)
+    centred = scores - scores.mean()
+    z = centred[:n].sum() / (n * (total - n) / (total * (total - 1)) * (centred**2).sum()) ** 0.5
+    assert z == pytest.approx(-2.1672, abs=5e-5)
+    found = compare_alike(first, second, rng_of())
+    assert found.exact
+    drawn = compare(first, second, score=Score.WILCOXON, rng=rng_of())
+    assert found.chance == pytest.approx(drawn.chance, abs=4 * (0.03 / 9999) ** 0.5)
+    assert found.later == -1
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_counting_gives_what_looking_at_all_deals_gives(seed: int) -> None:
+    """Up to 20,000 ways the scores stay as they are; above that rounding moves a few deals across a tie."""
+    rng = rng_of(seed)
+    for one, other, near in ((7, 6, 1e-12), (9, 9, 0.02)):
+        first, second = polled(rng, one), polled(rng, other, 60.0)
+        scores = scores_of([*first, *second])
+        centred = scores - scores.mean()
+        limit = abs(centred[:one].sum()) - 1e-9
+        sums = [abs(sum(dealt)) for dealt in combinations(centred.tolist(), one)]
+        found = compare_alike(first, second, rng)
+        assert found.chance == pytest.approx(sum(it >= limit for it in sums) / len(sums), abs=near)
+        assert found.least <= found.chance
+
+
+def test_three_against_three_are_never_significant() -> None:
+    apart = exact(1, 2, 3), exact(10**9, 2 * 10**9, 3 * 10**9)
+    for found in (compare_alike(*apart, rng_of()), compare_ends(*apart)):
+        assert found.chance == found.least == pytest.approx(0.1)
+        assert found.later == 1
+
+
+def test_more_than_random_deals_can_tell() -> None:
+    """Thirty against thirty, wholly apart: 2 of C(60, 30); so many tests may be made beside it."""
+    found = compare_alike(exact(*range(30)), exact(*range(1000, 1030)), rng_of())
+    assert found.chance == pytest.approx(2 / 118264581564861424, rel=1e-6)
+    assert found.exact
+
+
+def test_very_many_trials_are_drawn_and_stop_once_it_is_clear() -> None:
+    rng = rng_of()
+    first, second = polled(rng, 300), polled(rng, 300)
+    found = compare_alike(first, second, rng)
+    assert not found.exact
+    assert found.chance > 0.01
+    assert compare_alike(first, polled(rng, 300, 60.0), rng).chance < 1e-4
+
+
+def test_what_fits_into_each_other_tells_nothing() -> None:
+    found = compare_alike([Bounds(0, 10)] * 4, [Bounds(5, 15)] * 4, rng_of())
+    assert (found.chance, found.least, found.later) == (1.0, 1.0, 0)
+
+
+def test_the_ends_count_only_what_nothing_can_deny() -> None:
+    """Brackets that touch may be one time; a slower poll alone never makes a difference."""
+    assert compare_ends([Bounds(0, 10)] * 9, [Bounds(10, 20)] * 9).chance == 1.0
+    assert compare_ends([Bounds(0, 9)] * 9, [Bounds(10, 20)] * 9).chance == pytest.approx(2 / 48620)
+    assert compare_ends([Bounds(0, FOREVER)] * 9, [Bounds(10, 20)] * 9).chance == 1.0
+
+
+def test_false_alarms_of_alike_runs() -> None:
+    """1,000 pairs of runs that are alike, 10 trials each: at 5 %, 50 are expected, more than 73 is 1 in 1,000."""
+    rng = rng_of(20)
+    called = sum(compare_alike(polled(rng, 10), polled(rng, 10), rng).chance <= 0.05 for _ in range(1000))
+    assert called <= 73
+
+
+def test_false_alarms_at_two_rates() -> None:
+    """Alike but read at other rates: by the ends never more than the level, mostly far below it."""
+    rng = rng_of(21)
+
+    def slow(trials: int) -> list[Bounds]:
+        return [Bounds(max(0, it.lo - int(rng.uniform(0, 300))), it.hi + 200) for it in polled(rng, trials)]
+
+    assert sum(compare_ends(polled(rng, 10), slow(10)).chance <= 0.05 for _ in range(300)) <= 27
+
+
+@pytest.mark.parametrize("test", [lambda a, b: compare_alike(a, b, rng_of()), compare_ends])
+def test_an_empty_run_is_refused(test: object) -> None:
+    assert callable(test)
+    with pytest.raises(ValueError, match="first=0 trials"):
+        test([], exact(1))
