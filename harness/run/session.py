@@ -18,6 +18,7 @@ from typing import Final
 
 from harness.core.errors import SafetyError, UsageError
 from harness.core.instants import NS_PER_MS, Clock
+from harness.core.links import PushLink
 from harness.core.model import Behaviour, Expectation, Judgement, Result, Site, Step, Stray
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.run.clearing_left import ToClear
@@ -30,6 +31,7 @@ from harness.run.steps import AS_LEFT_EVENT, StepDone
 from harness.run.stepwise import NotRaisedError, Stepwise
 from harness.run.testing import TestOptions, run_test
 from harness.run.tools import Progress, Tools
+from harness.run.waiting import LIFE_MAX_NS
 from harness.site.names import did_you_mean
 from harness.site.reading import Documents
 
@@ -143,6 +145,12 @@ class SiteSession:
         """Whether something may still be raised."""
         return self._run is not None and not self._run.done() and self._conductor is not None
 
+    @property
+    def why_over(self) -> str:
+        """Why nothing more is raised, once it is not open; '' while it is."""
+        done = self._run is not None and self._run.done() and not self._run.cancelled()
+        return str(self._run.exception() or self._run.result()) if done and self._run is not None else ""
+
     # --- the whole of it ----------------------------------------------------------------------------
 
     async def open(self) -> None:
@@ -212,7 +220,7 @@ class SiteSession:
             await ended(self._run)
         if steps.interruption is not None:
             stopped = stopped or steps.interruption.text
-        told = await self._told(self._claims, stopped)
+        told = await (self._told if is_stopped or stopped else self._known)(self._claims, stopped)
         expected = [await self._results(stimulus, [row]) for stimulus, row in self._pending]
         self._spans[-1][1] = self._clock()
         return replace(told, expected=tuple(it for each in expected for it in each), differs=tuple(self._differs()))
@@ -284,7 +292,7 @@ class SiteSession:
         except NotRaisedError as exc:
             self._claims[-1] = replace(self._claims[-1], why=str(exc))
             mine = [*mine[:-1], self._claims[-1]]
-        return await self._told(mine, "")
+        return await self._known(mine, "")
 
     # --- expectations -------------------------------------------------------------------------------
 
@@ -379,6 +387,17 @@ class SiteSession:
     async def _judge(self, rows: Sequence[Expectation]) -> Judgement:
         start_ns = self._steps.start_ns
         return await judge_so_far(self.site, self._live, self._clock, rows, start_ns, self._since_ns)
+
+    async def _known(self, claims: Iterable[Claim], stopped: str) -> Told:
+        """As :meth:`_told`, once each path that tells changes has proved to be alive, where a verdict hangs on that."""
+        claims, live, now = tuple(claims), self._live, self._clock()
+        told = await self._told(claims, stopped)
+        open_links = {self.site.points[it.point].link for it in told.results if _is_unknown(it)}
+        waited = [it for it in open_links if isinstance(self.site.links[it], PushLink) and live.alive_ns(it) >= 0]
+        if not waited:
+            return told
+        await live.wait_until(lambda: all(live.alive_ns(it) >= now for it in waited), now + LIFE_MAX_NS)
+        return await self._told(claims, stopped)
 
     async def _told(self, claims: Iterable[Claim], stopped: str) -> Told:
         claims = tuple(claims)

@@ -26,6 +26,7 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "run": frozenset({"core", "correlate", "measure", "site", "report", "links", "stimulus", "record"}),
     "cli": frozenset({"core", "correlate", "measure", "site", "report", "links", "stimulus", "record", "run", "board"}),
     "board": frozenset({"core", "correlate", "measure", "site", "report", "links", "stimulus", "record", "run"}),
+    "plugin": frozenset({"core", "site", "report", "run"}),
 }
 """Package of ``harness`` -> the packages that it may import besides itself."""
 

@@ -1,0 +1,47 @@
+"""A pytest plugin: a firmware team tests in its own suite that alarms reach every output.
+
+    async def test_high_level(site):
+        await site.raise_alarm("bulk-a.high")
+        await site.expect("bms:10002", within="1 s")
+        await site.acknowledge("bulk-a.high")
+        await site.clear("bulk-a.high")
+
+    async def test_every_alarm(site, alarm):
+        await site.check(alarm)
+
+The first raises an alarm and goes through its steps by itself; the second is all of ``farend test``, one test for each
+alarm of the site. It is on only where a site file is given (``--farend-site``, or ``farend_site`` in the ini file), and
+what it takes is imported when the first test asks for ``site``. pytest and pytest-asyncio come with ``farend[pytest]``.
+
+**What is judged.** Whatever a test raises is judged at its end by *every* row of the point map for that alarm, and
+each must pass; ``points=`` names fewer. ``expect`` and ``expect_all`` fail earlier, or by a tighter limit. What
+cannot be known in the middle (a printed line is certain only once its end was printed) is decided at the end. An
+unknown verdict fails, unless it is allowed by its name: ``allow=`` of a call or of ``@pytest.mark.farend``,
+``--farend-allow``, or ``farend_allow``. A fail cannot be allowed.
+
+**Who says so.** The judge, by all that was observed. In the middle of a test and at its end it looks at memory; once
+the record is closed, the record is judged as ``farend judge`` does, and a test that had passed by more than its
+record says is an error of its teardown.
+
+**One record a test, or one for many.** By default (``farend_scope = function``) each test opens the links, has a
+record of its own and is compared with how things were found: what a failed test leaves behind is the whole of its
+evidence, and nothing of it is another test's. Opening takes about as long as the slowest link needs to connect. Where
+that or the hold-off of a real site is too long for each test, or a device minds being connected to so often,
+``module`` and ``session`` open once, write one record, and compare after every test all the same; a run that was
+stopped for the sake of safety stays stopped for all tests that share it. Records are kept in ``farend-records`` under
+pytest's root folder (``--farend-records``, ``farend_records``).
+
+**Safety** is that of ``farend test``: the reviews, the word that arms it, the ledger, standing alarms, what an
+earlier run left raised, hold-off and dead-man limits. The word is taken from the command line alone, not from
+``addopts``, so that no bare ``pytest`` raises anything. A thread of its own listens and puts back: a test that blocks
+its event loop makes no link blind, and keeps no alarm raised for longer than it may be. What is raised is put back at
+the end of the test, at its first exception, when it is cancelled or runs into a timeout, at Ctrl-C and at SIGTERM.
+Nothing can be put back once the process itself is gone (SIGKILL, ``timeout_method=thread`` of pytest-timeout): the
+next run finds that in the records, and refuses.
+
+**pytest-xdist.** One device cannot be tested by two at once. All tests that ask for ``site`` are of one
+``xdist_group``: with ``--dist loadgroup`` one worker gets them all. Any other way of dealing them out works as long
+as one worker gets them; a second one is refused.
+"""
+
+from __future__ import annotations

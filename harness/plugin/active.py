@@ -1,0 +1,297 @@
+"""The plugin once a site was given: the fixtures, what is done around each test, and what is said of it."""
+
+from __future__ import annotations
+
+import inspect
+import re
+import signal
+import threading
+from collections.abc import Generator, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import pytest
+
+from harness.plugin.hooks import FIXTURES
+from harness.plugin.settings import Settings, allowed_of, options_of
+
+if TYPE_CHECKING:
+    from types import FrameType
+
+    from harness.core.model import Site
+    from harness.plugin.bridge import LoopThread
+    from harness.plugin.live_site import LiveSite
+    from harness.plugin.lock import DeviceLock
+    from harness.plugin.opened import Opened
+    from harness.site.reading import Documents
+
+SITE, ALARM = FIXTURES
+LIVE: Final = pytest.StashKey["LiveSite"]()
+NAME_MAX: Final = 80
+"""Characters of a test's name in the name of its record: file systems take 255 bytes."""
+
+
+def _scope(fixture_name: str, config: pytest.Config) -> Any:  # noqa: ARG001  # as pytest calls it
+    active: Active = config.pluginmanager.get_plugin("farend-active")  # type: ignore[assignment]
+    return active.settings.scope
+
+
+class Active:
+    """Registered as a plugin of its own. The site is read, and the thread begun, by the first test that needs it."""
+
+    def __init__(self, config: pytest.Config, settings: Settings) -> None:
+        self.settings = settings
+        self._config = config
+        self._read: tuple[Site, Documents] | None = None
+        self._thread: LoopThread | None = None
+        self._lock: DeviceLock | None = None
+        self._opened = 0
+        self._open: list[Opened] = []
+        self._still_open: dict[str, None] = {}
+
+    # --- fixtures -----------------------------------------------------------------------------------
+
+    @pytest.fixture(scope=_scope)
+    def _farend_opened(self, request: pytest.FixtureRequest) -> Iterator[Opened]:
+        """The links, and the record, of one test, one module, or all."""
+        __tracebackhide__ = True
+        opened = self._begin(request.node)
+        try:
+            yield opened
+        finally:
+            self._open.remove(opened)
+            with _putting_back_at_sigterm():
+                failed = opened.close()
+            self._still_open.update(dict.fromkeys(opened.still_open))
+            if opened.is_of_one_test:
+                request.node.user_properties.append(("farend_record_sha256", opened.sha256))
+        if failed is not None:
+            raise failed
+
+    @pytest.fixture
+    def site(self, request: pytest.FixtureRequest, _farend_opened: Opened) -> Iterator[LiveSite]:
+        """The site, live: raise alarms, expect them, see them through. What is raised is put back at the end."""
+        live = _farend_opened.begin(request.node.nodeid, self._allowed(request.node))
+        request.node.stash[LIVE] = live
+        with _putting_back_at_sigterm():
+            yield live
+            live.end(is_stopped=True)  # where something came between, so that it was not ended before
+
+    def _allowed(self, item: pytest.Item) -> frozenset[str]:
+        from harness.core.errors import UsageError
+        from harness.plugin.opened import refusal
+
+        try:
+            allowed = allowed_of(self.settings.allow, "farend_allow")
+            for mark in item.iter_markers("farend"):
+                allowed |= allowed_of(mark.kwargs.get("allow", ()), "@pytest.mark.farend: allow")
+        except UsageError as exc:
+            why = str(exc)
+        else:
+            return allowed
+        raise refusal(why)
+
+    def pytest_generate_tests(self, metafunc: pytest.Metafunc) -> None:
+        """``alarm`` goes through all alarms of the site, but where a suite has a fixture of that name itself."""
+        is_theirs = bool(getattr(metafunc, "_arg2fixturedefs", {}).get(ALARM))
+        named = [it.args[0] for it in metafunc.definition.iter_markers("parametrize") if it.args]
+        is_given = any(ALARM in re.split(r"\s*,\s*", it) if isinstance(it, str) else ALARM in it for it in named)
+        if {SITE, ALARM} <= set(metafunc.fixturenames) and not is_theirs and not is_given:
+            metafunc.parametrize(ALARM, self._alarms(metafunc.definition))
+
+    def _alarms(self, item: pytest.Item) -> list[str]:
+        from harness.core.errors import FarendError
+        from harness.run.order import Selection, check_selection, plan_of
+
+        try:
+            site, _ = self._site()
+            selection = Selection(only=self.settings.only, links=self.settings.links)
+            check_selection(site, selection)
+        except FarendError as exc:
+            raise pytest.UsageError(str(exc)) from exc
+        names = list(dict.fromkeys(it.alarm.name for it in plan_of(site, selection)))
+        for mark in item.iter_markers("farend"):
+            only = mark.kwargs.get("only", ())
+            patterns = (only,) if isinstance(only, str) else tuple(only)
+            for pattern in patterns:
+                if not any(fnmatchcase(name, pattern) for name in names):
+                    raise pytest.UsageError(
+                        f"{item.nodeid}: @pytest.mark.farend: only={pattern}: fits no alarm; alarms are "
+                        f"{', '.join(names)}"
+                    )
+            if patterns:
+                names = [name for name in names if any(fnmatchcase(name, it) for it in patterns)]
+        return names
+
+    # --- around tests -------------------------------------------------------------------------------
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        """One device, one worker: what asks for the site stays together where pytest-xdist deals out groups."""
+        if not self._config.pluginmanager.has_plugin("xdist"):
+            return
+        for item in items:
+            if SITE in getattr(item, "fixturenames", ()) and item.get_closest_marker("xdist_group") is None:
+                item.add_marker(pytest.mark.xdist_group("farend"))
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtest_setup(self, item: pytest.Item) -> None:
+        """Nothing is opened for a test that nobody would await."""
+        if SITE not in getattr(item, "fixturenames", ()) or not inspect.iscoroutinefunction(getattr(item, "obj", None)):
+            return
+        if any(item.get_closest_marker(name) for name in ("asyncio", "anyio")):
+            return
+        if not self._config.pluginmanager.has_plugin("asyncio"):
+            pytest.fail(
+                "pytest-asyncio is not installed, or is turned off, so that nothing awaits this test: "
+                "pip install 'farend[pytest]'",
+                pytrace=False,
+            )
+        pytest.fail(
+            "nothing awaits this test: mark it with @pytest.mark.asyncio, or write 'asyncio_mode = auto' into the ini "
+            "file",
+            pytrace=False,
+        )
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_pyfunc_call(self, pyfuncitem: pytest.Function) -> Generator[None, object, object]:
+        """The end of a test belongs to the test: what comes out of it then fails it, with its matrix."""
+        __tracebackhide__ = True
+        live = pyfuncitem.stash.get(LIVE, None)
+        if live is None:
+            return (yield)
+        from harness.plugin.opened import ended
+
+        try:
+            result = yield
+        except BaseException as exc:
+            ended(live, pyfuncitem, self.settings.seed, exc)
+            raise
+        failed = ended(live, pyfuncitem, self.settings.seed, None)
+        if failed is not None:
+            raise failed
+        return result
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_makereport(
+        self, item: pytest.Item, call: pytest.CallInfo[None]
+    ) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+        """The block of a failure, in its own columns and not behind an E; and where the record is."""
+        report = yield
+        block = getattr(call.excinfo.value, "block", "") if call.excinfo is not None else ""
+        add_section = getattr(report.longrepr, "addsection", None)
+        if block and add_section is not None:
+            add_section("farend", block)
+        live = item.stash.get(LIVE, None)
+        if report.failed and not block and live is not None:
+            report.sections.append(("farend record", str(live.record)))
+        return report
+
+    # --- sessions -----------------------------------------------------------------------------------
+
+    def _site(self) -> tuple[Site, Documents]:
+        if self._read is None:
+            from harness.site.files_beside import with_files_beside
+            from harness.site.reading import gather, read_site
+
+            documents = gather(self.settings.site)
+            read, _ = read_site(documents.files, documents.entry)
+            self._read = with_files_beside(read, self.settings.site.parent), documents
+        return self._read
+
+    def _begin(self, node: pytest.Item | pytest.Collector) -> Opened:
+        """Open a session for a node. Whatever refuses it is an error of the setup, in the words of the gate."""
+        from harness.core.errors import FarendError
+        from harness.plugin.opened import refusal
+
+        try:
+            opened = self._open_for(node)
+        except FarendError as exc:
+            why = str(exc)
+        except OSError as exc:
+            why = f"{exc.filename}: {exc.strerror}; choose another folder with --farend-records"
+        else:
+            self._opened += 1
+            self._open.append(opened)
+            return opened
+        raise refusal(why)
+
+    def _open_for(self, node: pytest.Item | pytest.Collector) -> Opened:
+        from harness.plugin.bridge import LoopThread
+        from harness.plugin.opened import Opened
+
+        is_session = isinstance(node, pytest.Session)
+        what = "all tests" if is_session else node.nodeid
+        site, documents = self._site()
+        self._take(site)
+        self.settings.records.mkdir(parents=True, exist_ok=True)
+        record = record_of(self.settings.records, site.name, "" if is_session else what)
+        options = options_of(self.settings, site, record, self.settings.seed + self._opened, what)
+        if self._thread is None:
+            self._thread = LoopThread()
+        with _putting_back_at_sigterm():
+            return Opened(site, documents, options, self._thread, is_of_one_test=isinstance(node, pytest.Item))
+
+    def _take(self, site: Site) -> None:
+        if self._lock is None:
+            from harness.plugin.lock import DeviceLock
+
+            lock = DeviceLock(site)
+            worker = getattr(self._config, "workerinput", {}).get("workerid", "")
+            lock.take(f"{f'worker {worker} of ' if worker else ''}pytest in {self._config.rootpath}")
+            self._lock = lock
+
+    def pytest_report_header(self) -> str:
+        """One line: what would be raised at, and where it is kept."""
+        arm = self.settings.arm
+        armed = f"armed with {arm}" if arm else "not armed, so that nothing can be raised (--farend-arm)"
+        return f"farend: {self.settings.site}, {armed}; records: {self.settings.records}"
+
+    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
+        """What is left to do once nothing is raised any more."""
+        for text in self._still_open:
+            terminalreporter.write_line(f"STILL OPEN: {text}", red=True)
+
+    def pytest_unconfigure(self) -> None:
+        """Whatever came between: put back what is raised, and end the thread."""
+        for opened in list(self._open):
+            opened.close()
+        self._open.clear()
+        if self._thread is not None:
+            self._thread.close()
+            self._thread = None
+        if self._lock is not None:
+            self._lock.release()
+
+
+def record_of(folder: Path, site: str, what: str) -> Path:
+    """A new record's name: site, local start time, and the test that it is of."""
+    stamp = datetime.now(UTC).astimezone().strftime("%Y%m%d-%H%M%S")
+    last = what.rpartition("/")[2].replace(".py", "", 1)
+    name = re.sub(r"[^\w.\[\]-]+", "-", last).strip("-")[-NAME_MAX:].strip("-")
+    stem = "-".join(it for it in (site, stamp, name) if it)
+    path, number = folder / f"{stem}.farend", 2
+    while path.exists():
+        path, number = folder / f"{stem}-{number}.farend", number + 1
+    return path
+
+
+@contextmanager
+def _putting_back_at_sigterm() -> Iterator[None]:
+    """Within, SIGTERM is as good as Ctrl-C: who stops a build does not stop to clear alarms."""
+    is_main = threading.current_thread() is threading.main_thread()
+    if not is_main or signal.getsignal(signal.SIGTERM) is not signal.SIG_DFL:
+        yield
+        return
+
+    def stop(number: int, frame: FrameType | None) -> None:  # noqa: ARG001  # as it is called
+        raise KeyboardInterrupt
+
+    signal.signal(signal.SIGTERM, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)

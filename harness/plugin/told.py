@@ -1,0 +1,163 @@
+"""What came of a test, as the message of a failed one, and as the properties of every one."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from harness.core.instants import Bounds
+from harness.core.model import Alarm, Expectation, Judgement, Result, Site
+from harness.core.verdicts import Verdict, VerdictClass
+from harness.report import human
+from harness.report.columns import WIDTH_MIN, Terminal
+from harness.report.document import AttemptDocument, Fact, ReportDocument, SiteFacts
+from harness.report.safe import safe_text
+from harness.report.text_brief import render_brief
+from harness.run.session import SiteSession, Told
+
+WIDTH_MAX: Final = 120
+"""Columns that the log of a build shows without folding, at the most (common practice, no source)."""
+
+LINES_MAX: Final = 12
+"""Lines of an exception's own text; the block below it has them all."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trouble:
+    """One thing for which a test fails. ``about``: the row and its stimulus, or the text again where it is of none."""
+
+    text: str
+    about: str
+
+    @classmethod
+    def of(cls, text: str) -> Trouble:
+        """Of no row."""
+        return cls(text=text, about=text)
+
+
+class FarendFailure(AssertionError):  # noqa: N818  # it is a failed assertion, and reads as one
+    """What did not pass; ``block``: the matrix and the results, for the report of the test."""
+
+    __module__ = "farend"  # as it is shown; where it lies says nothing to whoever reads it
+
+    def __init__(self, troubles: Sequence[Trouble], block: str = "") -> None:
+        to = Terminal(width=WIDTH_MIN)
+        lines = [it.text for it in troubles[:LINES_MAX]]
+        lines += [f"and {len(troubles) - LINES_MAX} more, see below"] if len(troubles) > LINES_MAX else []
+        super().__init__("\n".join(folded for line in lines for folded in to.wrapped(line, hang=4)))
+        self.troubles = tuple(troubles)
+        self.block = block
+
+
+def troubles_of(told: Told, allowed: Collection[str]) -> list[Trouble]:
+    """Everything for which a test fails, the gravest first; ``allowed``: unknown verdicts that may be."""
+    found = [Trouble.of(f"NOT RESTORED: {it}; put it right by hand") for it in told.differs]
+    found += [Trouble.of(told.stopped)] if told.stopped else []
+    found += _by_class(told.results, VerdictClass.FAIL, "FAIL")
+    found += _by_class(told.expected, VerdictClass.FAIL, "FAIL as expected in the test")
+    found += [
+        Trouble.of(f"FAIL stray: {it.point} came on, and {it.reason or 'nothing that was raised explains it'}")
+        for it in told.strays
+    ]
+    found += _by_class(told.results, VerdictClass.UNKNOWN, "UNKNOWN", allowed)
+    found += _by_class(told.expected, VerdictClass.UNKNOWN, "UNKNOWN as expected in the test", allowed)
+    if Verdict.NOT_RUN not in allowed:
+        for why in dict.fromkeys(told.not_run.values()):
+            keys = [key for key, it in told.not_run.items() if it == why]
+            found.append(
+                Trouble.of(f"UNKNOWN not-run: {human.count(len(keys), 'row')} {', '.join(keys)}{why and f': {why}'}")
+            )
+    return found
+
+
+def _by_class(
+    results: Iterable[Result], wanted: VerdictClass, word: str, allowed: Collection[str] = ()
+) -> Iterator[Trouble]:
+    for it in results:
+        if it.verdict.verdict_class is wanted and it.verdict not in allowed:
+            why = it.reason or it.verdict.meaning
+            latency = "" if it.latency is None else f" (latency {human.bounds(it.latency)})"
+            text = f"{word} {it.verdict}: {it.alarm} at {it.point}: {why}{latency}"
+            yield Trouble(text=text, about=f"{it.stimulus} {it.expectation}")
+
+
+def failure(session: SiteSession, told: Told, troubles: Sequence[Trouble]) -> FarendFailure:
+    """The exception for ``troubles``."""
+    return FarendFailure(troubles, block_of(session, told))
+
+
+def log() -> Terminal:
+    """As many columns as the log of a build shows."""
+    columns = shutil.get_terminal_size((WIDTH_MAX - 20, 40)).columns
+    return Terminal(width=max(WIDTH_MIN, min(WIDTH_MAX, columns)))
+
+
+def block_of(session: SiteSession, told: Told) -> str:
+    """The matrix, the results and what a person would have been told, in as many columns as a log has."""
+    to = log()
+    lines = [folded for text in session.said() for folded in to.wrapped(f"told: {text}", hang=4)]
+    return "\n".join([render_brief(_document(session, told), width=to.width), *lines, f"record: {session.record}"])
+
+
+def _document(session: SiteSession, told: Told) -> ReportDocument:
+    """The document of one test, of what it raised alone."""
+    site = _narrowed(session.site, {key for claim in told.claims for key in claim.keys})
+    utc_ns, at_ns = session.anchor
+    attempt = AttemptDocument(
+        record=session.record.name,
+        sha256="",
+        started_utc_ns=utc_ns,
+        anchor_ns=at_ns,
+        ended_ns=at_ns,
+        utc_offset_s=0,
+        tool_version="",
+        who="",
+        judgement=Judgement(results=told.results, strays=told.strays),
+        planned=tuple(row.key for row in site.expectations),
+    )
+    facts = SiteFacts(
+        name=site.name,
+        title=Fact(value=site.title),
+        controller=Fact(value=site.controller),
+        firmware=Fact(value=site.firmware),
+    )
+    return ReportDocument(facts=facts, site=site, attempts=(attempt,))
+
+
+def _narrowed(site: Site, keys: Collection[str]) -> Site:
+    rows: list[Expectation] = [row for row in site.expectations if row.key in keys]
+    named = {row.alarm for row in rows}
+    alarms: dict[str, Alarm] = {name: alarm for name, alarm in site.alarms.items() if name in named}
+    return replace(site, expectations=tuple(rows), alarms=alarms)
+
+
+def properties(session: SiteSession, seed: int, told: Told) -> list[tuple[str, str]]:
+    """For JUnit XML and other reports: what was tested, where its record is, and what each row came to.
+
+    Bounds are in ns, ``lo..hi``; an end that is open is left out.
+    """
+    site = session.site
+    found = [
+        ("farend_site", site.name),
+        ("farend_controller", site.controller),
+        ("farend_firmware", site.firmware),
+        ("farend_record", str(session.record)),
+        ("farend_seed", str(seed)),
+    ]
+    for result in told.results:
+        key = f"[{result.expectation}]"
+        found.append((f"farend_verdict{key}", result.verdict.value))
+        found.append((f"farend_stimulus{key}", result.stimulus))
+        for name, bounds in (("latency", result.latency), ("visible", result.visible)):
+            if bounds is not None:
+                found.append((f"farend_{name}_ns{key}", _ns(bounds)))
+    found += [(f"farend_verdict[{key}]", Verdict.NOT_RUN.value) for key in told.not_run]
+    found += [(f"farend_stray[{it.point}]", it.reason or Verdict.STRAY.meaning) for it in told.strays]
+    found += [("farend_not_restored", text) for text in told.differs]
+    return [(name, safe_text(value)) for name, value in found]
+
+
+def _ns(bounds: Bounds) -> str:
+    return f"{'' if bounds.is_open_below else bounds.lo}..{'' if bounds.is_open_above else bounds.hi}"
