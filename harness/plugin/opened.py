@@ -98,7 +98,7 @@ class Opened:
         return Told(claims=claims, results=judged.judgement.results, strays=judged.judgement.strays)
 
 
-def refusal(why: str) -> Exception:
+def refusal(why: str) -> BaseException:
     """What fails a test before it begins, in the words of whatever refused it, folded for a log. To be raised."""
     lines = [folded for line in f"farend: {why}".split("\n") for folded in log().wrapped(line, hang=4)]
     return pytest.fail.Exception("\n".join(lines), pytrace=False)
