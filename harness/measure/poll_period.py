@@ -24,9 +24,9 @@ from typing import Final
 
 import numpy as np
 
-from harness.measure.binomial import bracket
+from harness.measure.binomial import bracket, smallest
 from harness.measure.mixture import Floats
-from harness.measure.proportions import CONFIDENCE
+from harness.measure.proportions import CONFIDENCE, TRIALS_MAX
 from harness.measure.visible_time import Seen, Trial, bounds_of
 
 STAKES: Final = (0.25, 0.5, 0.75, 1.0)
@@ -106,6 +106,14 @@ def longest_period(
         else:
             high = middle
     return seen_share(least_visible_ns, low, confidence=confidence)
+
+
+def trials_to_name(share: float, *, confidence: float = CONFIDENCE) -> int:
+    """How many trials are needed at the least before ``longest_period`` can name one, all of them seen for certain.
+
+    A little more than a success run, since the bound holds for visible times of any kind.
+    """
+    return smallest(lambda trials: _excluded(np.ones(trials), share, confidence), TRIALS_MAX)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

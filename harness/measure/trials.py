@@ -31,8 +31,9 @@ VISIBLE_SHARES: Final = (0.05, 0.5, 0.95)
 class Shown(StrEnum):
     """Whether the output showed the alarm.
 
-    ``MISSED``: proven that it did not. ``UNSEEN``: no reading met it, and whether it showed in between nobody can tell.
-    ``LEFT_OUT``: nothing can be measured of this trial.
+    ``MISSED``: judged so; no reading met it, and what may hide between readings would not have been enough.
+    ``UNSEEN``: no reading met it, and whether it showed in between nobody can tell. ``LEFT_OUT``: nothing can be
+    measured of this trial.
     """
 
     SHOWN = "shown"

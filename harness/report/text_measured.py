@@ -14,8 +14,8 @@ from harness.core.durations import at_most, bounds, decimal, duration
 from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.measure.describe import Description, QuantileAt
 from harness.measure.phase_lock import Locking
-from harness.measure.poll_period import Phases
-from harness.measure.proportions import Side, trials_needed
+from harness.measure.poll_period import Phases, trials_to_name
+from harness.measure.proportions import Side
 from harness.measure.sequential import Decision
 from harness.measure.shortest_shown import Finding
 from harness.measure.trials import Asked, MissShare, RowSummary, Shown
@@ -91,7 +91,7 @@ def _fitting(columns: Sequence[_Column], rows: Sequence[RowSummary], to: Termina
     while shown > _COLUMNS_MIN and sum(widths[:shown]) + 2 * (shown - 1) > room:
         shown -= 1
     over = sum(widths[:shown]) + 2 * (shown - 1) - room
-    widths[0] = max(_NAME_MIN, widths[0] - max(0, over))
+    widths[0] = max(min(widths[0], _NAME_MIN), widths[0] - max(0, over))
     heads = [[first for first, _, _ in columns], [second for _, second, _ in columns]]
     lines = [
         "  ".join(to.fitted(cell, width) for cell, width in zip(line[:shown], widths[:shown], strict=True))
@@ -134,7 +134,7 @@ def _remarks(rows: Sequence[RowSummary], asked: Asked, to: Terminal) -> list[str
             f"shown every time in {worst.trials} trials: not shown is at most {percent(worst.high, up=True)} of them "
             f"(one-sided, {percent(asked.confidence)})"
         )
-    needed = trials_needed(asked.share, confidence=asked.confidence)
+    needed = trials_to_name(asked.share, confidence=asked.confidence)
     if any(one.row.ends_by_itself and one.longest is None and len(one.row.visible) < needed for one in rows):
         texts.append(f"to name a poll period that sees {percent(asked.share)} of them takes {needed} trials at least")
     return [line for text in texts for line in to.wrapped(text, first=4, hang=8, keep_units=True)]
@@ -231,7 +231,7 @@ def longest_words(one: RowSummary, asked: Asked) -> str:
     if one.longest is not None:
         period = _down(one.longest.period_ns)
         return f"a poll every {period} sees at least {share} of such alarms ({sure}, one-sided)"
-    needed = trials_needed(asked.share, confidence=asked.confidence)
+    needed = trials_to_name(asked.share, confidence=asked.confidence)
     trials = len(one.row.visible)
     short = f"; {needed} trials that all show it could, and these are {trials}" if trials < needed else ""
     return f"no poll period is proven to see {share} of such alarms ({sure}){short}"

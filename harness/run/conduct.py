@@ -96,8 +96,7 @@ class Conductor:
                 raise RecordError(f"nothing more is raised, since it cannot be recorded: {self._t.journal.failing}")
             if self._t.objection is not None and (why := await asyncio.to_thread(self._t.objection, item)):
                 raise self._gate_stops(why)
-            done = max(0, len(self._items) - len(self._ahead) - 1)
-            view.raising(item, Progress(number=done, total=len(self._items), left_ns=self._left_ns(item)))
+            view.raising(item, self._progress(item, number))
             if not any(self._waits.is_observed(row) for row in item.rows):
                 await self._persons.back(item.rows)
             if not any(self._waits.is_observed(row) for row in item.rows):
@@ -263,6 +262,13 @@ class Conductor:
         """
         if why := await self._pausing.pause(tested):
             raise self._gate_stops(why)
+
+    def _progress(self, item: Item, number: int) -> Progress:
+        """Where the run is; how long the rest takes nobody can say where each raise decides on the next one."""
+        if self._t.steering is not None:
+            return Progress(number=number, total=len(self._items), left_ns=0)
+        done = max(0, len(self._items) - len(self._ahead) - 1)
+        return Progress(number=done, total=len(self._items), left_ns=self._left_ns(item))
 
     def _left_ns(self, item: Item) -> int:
         """By the plan's own estimate, corrected by how the measured times so far compare with it."""

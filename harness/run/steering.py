@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Protocol
 
-from harness.core.durations import duration
+from harness.core.durations import at_most
 from harness.core.instants import FOREVER, Bounds
 from harness.core.model import Result
 from harness.core.verdicts import VerdictClass
@@ -105,7 +105,7 @@ class ShortestSteering:
         held_ns = item.held_ns or 0
         self._outcomes.setdefault(self.asking, []).append(outcome_of(held_ns, tries, self.asking))
         told = (f"{point} {_WORD[outcome_of(held_ns, tries, point).answer]}" for point in self.points)
-        return f"held for {duration(held_ns)}, as {self.asking} asks: {', '.join(told)}"
+        return f"held for {at_most(held_ns)}, as {self.asking} asks: {', '.join(told)}"
 
 
 def outcome_of(held_ns: int, tries: Iterable[Try], point: str) -> Outcome:

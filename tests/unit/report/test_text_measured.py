@@ -1,0 +1,114 @@
+"""What was measured, in words: bounds outwards, sides named, nothing told that the trials do not prove."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from harness.measure.claims import decide
+from harness.measure.sequential import curtailed
+from harness.measure.shortest_shown import Answer, Outcome, ShortestShown
+from harness.measure.trials import Asked, RowTrials, Shown, summarise
+from harness.report.columns import Terminal
+from harness.report.measured import ClaimTold, Measured, MeasuredRecord, SearchTold
+from harness.report.measured_json import measured_json
+from harness.report.text_measured import percent, render_measured
+from tests.unit.measure.test_trials import MS, row
+
+WIDTHS = (80, 100, 200)
+
+
+def told(*rows: RowTrials, slower: tuple[int, ...] = (), share: float = 0.95) -> Measured:
+    asked = Asked(slower_ns=slower, share=share)
+    record = MeasuredRecord(name="a.farend", sha256="ab" * 32, firmware="1.4.2", seed=3)
+    return Measured(
+        site="ashby", title="Ashby", records=(record,), asked=asked, rows=tuple(summarise(it, asked) for it in rows)
+    )
+
+
+def words(text: str) -> str:
+    return " ".join(text.split())
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_line_is_wider_than_the_terminal(width: int) -> None:
+    shown = told(row(*[Shown.SHOWN] * 20), row(*[Shown.MISSED] * 3, *[Shown.SHOWN] * 17), slower=(2_000 * MS,))
+    for every_number in (False, True):
+        text = render_measured(shown, width=width, every_number=every_number)
+        assert max(Terminal(width=width).size(line) for line in text.splitlines()) <= width
+
+
+def test_the_table_tells_shown_latency_and_visible_time_even_where_it_is_narrow() -> None:
+    text = render_measured(told(row(*[Shown.SHOWN] * 20)), width=80)
+    assert "20 of 20" in text
+    assert "latency" in text
+    assert "visible for" in text
+    assert "not shown is at most 14 % of them (one-sided, 95 %)" in words(text)
+    assert "takes 63 trials at least" in words(text)
+
+
+def test_misses_are_told_with_both_sides_and_their_count() -> None:
+    text = words(render_measured(told(row(*[Shown.MISSED] * 4, *[Shown.SHOWN] * 16))))
+    assert "16 shown, 4 missed" in text
+    assert "not shown: 5.7 % to 43.7 % of them (two-sided)" in text
+
+
+def test_a_poll_period_is_named_where_the_trials_prove_it() -> None:
+    text = words(render_measured(told(row(*[Shown.SHOWN] * 63)), every_number=True))
+    assert "a poll every" in text
+    assert "sees at least 95 % of such alarms (95 %, one-sided)" in text
+
+
+def test_what_a_slower_poll_would_have_seen_goes_over_all_phases() -> None:
+    """Visible for 0.8 to 1 s: every 2 s a poll sees each with a chance of 0.4 to 0.5, so 8 to 10 of 20."""
+    text = words(render_measured(told(row(*[Shown.SHOWN] * 20), slower=(2_000 * MS,)), every_number=True))
+    assert "a poll every 2 s would have seen 8.0 to 10.0 of these 20 sightings on average" in text
+
+
+def test_a_claim_is_told_for_each_output_with_the_rates_of_its_rule() -> None:
+    rule = curtailed(0.95)
+    shown = row(*[Shown.SHOWN] * 59)
+    rates = {"at_claim": rule.rates(0.05), "at_good": rule.rates(0.0)}
+    claim = ClaimTold(
+        alarm="a", point="p", share=0.95, confidence=0.95, trials=59, **rates,
+        decided=decide(rule, [it.verdict.verdict_class for it in shown.trials]),
+    )  # fmt: skip
+    document = Measured(site="s", title="t", records=(), asked=Asked(), rows=(), claims=(claim,), single=1)
+    text = words(render_measured(document))
+    assert "a at p: proven after 59 trials" in text
+    assert "with a chance of 4.9 %, and of a good one with 100 %" in text
+    assert measured_json(document)["claims"][0]["decision"] == "proven"
+
+
+def test_a_search_tells_what_is_proven_and_what_is_lost() -> None:
+    search = ShortestShown(share=0.8, longest_ns=1_000 * MS, shortest_ns=10 * MS, tries_max=300)
+    outcomes: list[Outcome] = []
+    while (held_ns := search.next_ns(outcomes)) is not None:
+        outcomes.append(Outcome(held_ns=held_ns, answer=Answer.SHOWN if held_ns >= 400 * MS else Answer.LOST))
+    finding = search.finding(outcomes)
+    document = Measured(
+        site="s",
+        title="t",
+        records=(),
+        asked=Asked(),
+        rows=(),
+        searches=(SearchTold(alarm="a", point="p", finding=finding),),
+    )
+    text = words(render_measured(document))
+    assert "a at p: shown when held for 0.4" in text
+    assert "lost too often at 3" in text
+    assert json.loads(json.dumps(measured_json(document)))["searches"][0]["reliable"]["held_ns"] >= 400 * MS
+
+
+def test_shares_are_rounded_outwards_and_never_to_all() -> None:
+    assert percent(0.95) == "95 %"
+    assert percent(0.049507, up=True) == "5 %"
+    assert percent(0.0495, up=False) == "4.9 %"
+    assert percent(0.9999999, up=False) == "99.9999 %"
+    assert percent(1e-9, up=True) == "0.0001 %"
+    assert percent(0.0, up=False) == "0 %"
+
+
+def test_nothing_measured_says_what_to_do() -> None:
+    assert "raise alarms again and again" in words(render_measured(told()))
