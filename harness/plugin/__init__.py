@@ -39,9 +39,10 @@ the end of the test, at its first exception, when it is cancelled or runs into a
 Nothing can be put back once the process itself is gone (SIGKILL, ``timeout_method=thread`` of pytest-timeout): the
 next run finds that in the records, and refuses.
 
-**pytest-xdist.** One device cannot be tested by two at once. All tests that ask for ``site`` are of one
-``xdist_group``: with ``--dist loadgroup`` one worker gets them all. Any other way of dealing them out works as long
-as one worker gets them; a second one is refused.
+**pytest-xdist.** One device cannot be tested by two at once. With one record a test, workers take turns at it, test
+by test, however the tests are dealt out; a wider scope is refused to a second worker, so that all tests of the site
+have to be in one file with ``--dist loadfile``. A second run on the same computer is refused; on another one nobody
+knows of it.
 """
 
 from __future__ import annotations

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import pytest
 
@@ -29,14 +29,12 @@ if TYPE_CHECKING:
     from harness.site.reading import Documents
 
 SITE, ALARM = FIXTURES
-LIVE: Final = pytest.StashKey["LiveSite"]()
+LIVE: Final[pytest.StashKey[LiveSite]] = pytest.StashKey()
+TURN_MAX_S: Final = 600
+"""How long a worker waits for its turn: longer than any test that is not stuck (common practice, no source)."""
+
 NAME_MAX: Final = 80
 """Characters of a test's name in the name of its record: file systems take 255 bytes."""
-
-
-def _scope(fixture_name: str, config: pytest.Config) -> Any:  # noqa: ARG001  # as pytest calls it
-    active: Active = config.pluginmanager.get_plugin("farend-active")  # type: ignore[assignment]
-    return active.settings.scope
 
 
 class Active:
@@ -52,35 +50,10 @@ class Active:
         self._open: list[Opened] = []
         self._still_open: dict[str, None] = {}
 
-    # --- fixtures -----------------------------------------------------------------------------------
+    # --- for the fixtures ---------------------------------------------------------------------------
 
-    @pytest.fixture(scope=_scope)
-    def _farend_opened(self, request: pytest.FixtureRequest) -> Iterator[Opened]:
-        """The links, and the record, of one test, one module, or all."""
-        __tracebackhide__ = True
-        opened = self._begin(request.node)
-        try:
-            yield opened
-        finally:
-            self._open.remove(opened)
-            with _putting_back_at_sigterm():
-                failed = opened.close()
-            self._still_open.update(dict.fromkeys(opened.still_open))
-            if opened.is_of_one_test:
-                request.node.user_properties.append(("farend_record_sha256", opened.sha256))
-        if failed is not None:
-            raise failed
-
-    @pytest.fixture
-    def site(self, request: pytest.FixtureRequest, _farend_opened: Opened) -> Iterator[LiveSite]:
-        """The site, live: raise alarms, expect them, see them through. What is raised is put back at the end."""
-        live = _farend_opened.begin(request.node.nodeid, self._allowed(request.node))
-        request.node.stash[LIVE] = live
-        with _putting_back_at_sigterm():
-            yield live
-            live.end(is_stopped=True)  # where something came between, so that it was not ended before
-
-    def _allowed(self, item: pytest.Item) -> frozenset[str]:
+    def allowed(self, item: pytest.Item) -> frozenset[str]:
+        """The unknown verdicts that do not fail a test."""
         from harness.core.errors import UsageError
         from harness.plugin.opened import refusal
 
@@ -93,6 +66,41 @@ class Active:
         else:
             return allowed
         raise refusal(why)
+
+    def begin(self, node: pytest.Item | pytest.Collector) -> Opened:
+        """Open a session for a node. Whatever refuses it is an error of the setup, in the words of the gate."""
+        from harness.core.errors import FarendError
+        from harness.plugin.opened import refusal
+
+        try:
+            self._take(self._site()[0])
+            opened = self._open_for(node)
+        except FarendError as exc:
+            why = str(exc)
+        except OSError as exc:
+            why = f"{exc.filename}: {exc.strerror}; choose another folder with --farend-records"
+        else:
+            self._opened += 1
+            self._open.append(opened)
+            return opened
+        if self._lock is not None:
+            self._lock.release()
+        raise refusal(why)
+
+    def finish(self, opened: Opened, node: pytest.Item | pytest.Collector) -> Exception | None:
+        """Close it. Returns what the node fails by, None where all that was said before stands."""
+        self._open.remove(opened)
+        try:
+            failed = opened.close()
+        finally:
+            if self._lock is not None:
+                self._lock.release()
+        self._still_open.update(dict.fromkeys(opened.still_open))
+        if isinstance(node, pytest.Item):
+            node.user_properties.append(("farend_record_sha256", opened.sha256))
+        return failed
+
+    # --- collecting ---------------------------------------------------------------------------------
 
     def pytest_generate_tests(self, metafunc: pytest.Metafunc) -> None:
         """``alarm`` goes through all alarms of the site, but where a suite has a fixture of that name itself."""
@@ -127,15 +135,6 @@ class Active:
         return names
 
     # --- around tests -------------------------------------------------------------------------------
-
-    @pytest.hookimpl(tryfirst=True)
-    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
-        """One device, one worker: what asks for the site stays together where pytest-xdist deals out groups."""
-        if not self._config.pluginmanager.has_plugin("xdist"):
-            return
-        for item in items:
-            if SITE in getattr(item, "fixturenames", ()) and item.get_closest_marker("xdist_group") is None:
-                item.add_marker(pytest.mark.xdist_group("farend"))
 
     @pytest.hookimpl(tryfirst=True)
     def pytest_runtest_setup(self, item: pytest.Item) -> None:
@@ -202,23 +201,6 @@ class Active:
             self._read = with_files_beside(read, self.settings.site.parent), documents
         return self._read
 
-    def _begin(self, node: pytest.Item | pytest.Collector) -> Opened:
-        """Open a session for a node. Whatever refuses it is an error of the setup, in the words of the gate."""
-        from harness.core.errors import FarendError
-        from harness.plugin.opened import refusal
-
-        try:
-            opened = self._open_for(node)
-        except FarendError as exc:
-            why = str(exc)
-        except OSError as exc:
-            why = f"{exc.filename}: {exc.strerror}; choose another folder with --farend-records"
-        else:
-            self._opened += 1
-            self._open.append(opened)
-            return opened
-        raise refusal(why)
-
     def _open_for(self, node: pytest.Item | pytest.Collector) -> Opened:
         from harness.plugin.bridge import LoopThread
         from harness.plugin.opened import Opened
@@ -226,23 +208,28 @@ class Active:
         is_session = isinstance(node, pytest.Session)
         what = "all tests" if is_session else node.nodeid
         site, documents = self._site()
-        self._take(site)
         self.settings.records.mkdir(parents=True, exist_ok=True)
         record = record_of(self.settings.records, site.name, "" if is_session else what)
         options = options_of(self.settings, site, record, self.settings.seed + self._opened, what)
         if self._thread is None:
             self._thread = LoopThread()
-        with _putting_back_at_sigterm():
-            return Opened(site, documents, options, self._thread, is_of_one_test=isinstance(node, pytest.Item))
+        with putting_back_at_sigterm():
+            return Opened(site, documents, options, self._thread)
 
     def _take(self, site: Site) -> None:
+        """The device, for as long as a session is open. Workers of pytest-xdist take turns, test by test.
+
+        With a wider scope there is no turn to wait for: pytest-xdist may end no worker before all have run their tests.
+        """
         if self._lock is None:
             from harness.plugin.lock import DeviceLock
 
-            lock = DeviceLock(site)
-            worker = getattr(self._config, "workerinput", {}).get("workerid", "")
-            lock.take(f"{f'worker {worker} of ' if worker else ''}pytest in {self._config.rootpath}")
-            self._lock = lock
+            self._lock = DeviceLock(site)
+        of_xdist = getattr(self._config, "workerinput", {})
+        worker = of_xdist.get("workerid", "")
+        run = of_xdist.get("testrunuid", "") if self.settings.scope == "function" else ""
+        who = f"{f'worker {worker} of ' if worker else ''}pytest in {self._config.rootpath}"
+        self._lock.take(who, run, TURN_MAX_S)
 
     def pytest_report_header(self) -> str:
         """One line: what would be raised at, and where it is kept."""
@@ -280,7 +267,7 @@ def record_of(folder: Path, site: str, what: str) -> Path:
 
 
 @contextmanager
-def _putting_back_at_sigterm() -> Iterator[None]:
+def putting_back_at_sigterm() -> Iterator[None]:
     """Within, SIGTERM is as good as Ctrl-C: who stops a build does not stop to clear alarms."""
     is_main = threading.current_thread() is threading.main_thread()
     if not is_main or signal.getsignal(signal.SIGTERM) is not signal.SIG_DFL:

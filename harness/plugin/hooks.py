@@ -47,10 +47,12 @@ def pytest_configure(config: pytest.Config) -> None:
     """Register what does the work, where a site was given."""
     config.addinivalue_line("markers", MARKER)
     if config.getoption("farend_site") or config.getini("farend_site"):
+        from harness.plugin import fixtures
         from harness.plugin.active import Active
         from harness.plugin.settings import settings_of
 
         config.pluginmanager.register(Active(config, settings_of(config)), "farend-active")
+        config.pluginmanager.register(fixtures, "farend-fixtures")
 
 
 def pytest_exception_interact(

@@ -6,15 +6,20 @@ import hashlib
 import os
 import sys
 import tempfile
+import time
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING, Final, TextIO
 
 from harness.core.errors import SafetyError
 from harness.core.wording import link_address
 
 if TYPE_CHECKING:
     from harness.core.model import Site
+
+
+AGAIN_S: Final = 0.05
+"""How often whoever waits for a turn looks whether it is there: quicker than any link connects."""
 
 
 class DeviceLock:
@@ -29,20 +34,28 @@ class DeviceLock:
         self._path = _path([site.name, *sorted(link_address(site.links[name]) for name in written)])
         self._file: TextIO | None = None
 
-    def take(self, who: str) -> None:
-        """``who``: in words for whoever comes second. SafetyError where it is taken."""
+    def take(self, who: str, run: str = "", wait_s: float = 0) -> None:
+        """``who``: in words for whoever comes second. SafetyError where it is taken.
+
+        ``run``: what processes of one test run have in common; they take turns, and wait for each other for ``wait_s``.
+        """
         file = self._path.open("a+", encoding="utf-8")
-        if not _locked(file):
-            with file:
-                file.seek(0)
-                first = file.read().strip() or "another process"
-            raise SafetyError(
-                f"site={self._site}: {first} tests it now, and one device cannot be tested by two at once: they would "
-                "take each other's alarms for their own. With pytest-xdist give --dist loadgroup, so that one worker "
-                "gets all tests of the site; else wait until the other run has ended"
-            )
+        until = time.monotonic() + wait_s
+        while not _locked(file):
+            file.seek(0)
+            theirs, _, first = file.read().partition("\n")
+            is_ours = theirs in (run, "")  # it says nothing for as long as it is being written
+            if not run or not is_ours or time.monotonic() >= until:
+                file.close()
+                raise SafetyError(
+                    f"site={self._site}: {first.strip() or 'another process'} tests it now, and one device cannot be "
+                    "tested by two at once: they would take each other's alarms for their own. Workers of pytest-xdist "
+                    "take turns with --farend-scope function; with another scope give --dist loadfile, and keep the "
+                    "tests of the site in one file. Another run has to end first"
+                )
+            time.sleep(AGAIN_S)
         file.truncate(0)
-        file.write(who)
+        file.write(f"{run}\n{who}")
         file.flush()
         self._file = file
 

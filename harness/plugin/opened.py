@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Collection
+from typing import Final
 
 import pytest
 
@@ -20,14 +22,14 @@ from harness.run.session import SiteSession, Told
 from harness.run.testing import TestOptions
 from harness.site.reading import Documents
 
+_OPTION: Final = re.compile(r"(?<![\w-])--(arm|reviews|ledger|inhibited|standing|only|link)(?![\w-])")
+"""Options of the command line that refusals name; pytest has them under names of their own."""
+
 
 class Opened:
     """Opens when it is made. SafetyError or another FarendError where nothing may be raised."""
 
-    def __init__(
-        self, site: Site, documents: Documents, options: TestOptions, thread: LoopThread, *, is_of_one_test: bool
-    ) -> None:
-        self.is_of_one_test = is_of_one_test
+    def __init__(self, site: Site, documents: Documents, options: TestOptions, thread: LoopThread) -> None:
         self.sha256 = ""
         self.still_open: tuple[str, ...] = ()
         """What is to be done in the ledger, once the record was closed."""
@@ -100,6 +102,7 @@ class Opened:
 
 def refusal(why: str) -> BaseException:
     """What fails a test before it begins, in the words of whatever refused it, folded for a log. To be raised."""
+    why = _OPTION.sub(r"--farend-\1", why)
     lines = [folded for line in f"farend: {why}".split("\n") for folded in log().wrapped(line, hang=4)]
     return pytest.fail.Exception("\n".join(lines), pytrace=False)
 
