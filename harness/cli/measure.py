@@ -13,7 +13,7 @@ from harness.core.verdicts import ExitCode
 
 
 @click.command(name="measure", short_help="Latency, visible time and misses of many trials.")
-@click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RECORD...")
+@click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--only", multiple=True, metavar="PATTERN", help="Only alarms or points that fit; repeatable.")
 @click.option("--confidence", default="95%", show_default=True, metavar="SHARE", help="Of every bound.")
 @click.option("--share", default="95%", show_default=True, help="Share of alarms that a poll is to see.")
@@ -29,7 +29,7 @@ def command(
     every_number: bool,
     as_json: bool,
 ) -> int:
-    """What many trials in RECORDs of one site come to, for each output: how often, how late, how long visible.
+    """What many trials in RECORDS of one site come to, for each output: how often, how late, how long visible.
 
     Polls only bracket when something came and went. Quantiles and their bounds are estimated from the brackets as they
     are, never from midpoints, and alarms that no reading met are counted, not left out. For alarms that clear by

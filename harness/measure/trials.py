@@ -73,6 +73,8 @@ class RowTrials:
     point: str
     trials: tuple[RowTrial, ...]
     ends_by_itself: bool = True
+    is_delay_declared: bool = False
+    """The onsets in ``visible`` rest on an output delay that the site file declares."""
     phases: tuple[float, ...] = ()
 
     def count(self, shown: Shown) -> int:

@@ -258,6 +258,8 @@ def assumption_lines(told: Measured, to: Terminal) -> list[str]:
             "Visible times and poll periods take it that alarms fall at random against the polls, as was tested, and "
             "that those to come are like these. An alarm that no reading met counts: it may have been short."
         )
+    if any(one.row.ends_by_itself and one.row.is_delay_declared for one in told.rows):
+        texts.append("Where a link declares its output delay, its alarms are taken to have come on within it.")
     if any(not one.row.ends_by_itself for one in told.rows):
         texts.append("Alarms that somebody has to clear or acknowledge have no visible time of their own.")
     return [line for text in texts for line in to.wrapped(text, first=0, hang=4, keep_units=True)]

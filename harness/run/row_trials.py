@@ -1,8 +1,8 @@
 """From judged records to the trials of every expectation, as the statistics of ``measure`` take them.
 
 What is measured is what the judge saw, with the same bounds; nothing is matched anew. A trial that nobody saw is given
-the bounds of its onset that are known without that output (``Unseen``): from the raise on, for as long as the output
-was ever seen to take, or may take by its row where it was never seen.
+the bounds of its onset that are known without that output (``Unseen``): by the output delay that the link declares, else
+from the raise on for as long as the output was ever seen to take, or may take by its row where it was never seen.
 """
 
 from __future__ import annotations
@@ -38,6 +38,14 @@ class _Raised:
     stimulus: Stimulus
     trace: Trace | None
     is_told: bool
+    delay: Bounds | None
+    """From the raise until the output shows it, as the site file declares it; None where it does not."""
+
+    @property
+    def onset(self) -> Bounds | None:
+        """When it came on, by what is declared and nothing that this output was read for."""
+        raised = self.stimulus.raised
+        return None if self.delay is None else Bounds(raised.lo + self.delay.lo, raised.hi + self.delay.hi)
 
 
 def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
@@ -60,6 +68,7 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
                     stimulus=stimuli[result.stimulus],
                     trace=record.evidence.traces.get(result.point),
                     is_told=is_told(record.site.links[point.link], point.place),
+                    delay=None if point.link in record.site.behind else record.site.times_of(point.link).output_delay,
                 )
             )
     lasting = {name for record in records for name, alarm in record.site.alarms.items() if alarm.lasts_ns is not None}
@@ -104,6 +113,7 @@ def _row(row: Expectation, raised: Sequence[_Raised], *, ends_by_itself: bool) -
         point=row.point,
         trials=tuple(trials),
         ends_by_itself=ends_by_itself,
+        is_delay_declared=any(it.delay is not None for it in raised),
         phases=_phases(raised),
     )
 
@@ -134,11 +144,13 @@ def _visible(it: _Raised, how: Shown, reach_ns: int) -> Trial | None:
     if how is Shown.SHOWN:
         if result.onset is None or result.end is None or result.onset.is_open_below:
             return None
-        return Seen(onset=result.onset, end=result.end)
+        # A declared delay that what was seen denies is not believed.
+        known = None if it.onset is None else it.onset.meet(result.onset)
+        return Seen(onset=known or result.onset, end=result.end)
     if it.is_told:  # proven not to have shown: on for no time at all; what was not told and not promised says nothing
         at = Bounds.exactly(it.stimulus.raised.hi)
         return Seen(onset=at, end=at) if how is Shown.MISSED else None
-    return _unseen(trace, Bounds(it.stimulus.raised.lo, it.stimulus.raised.hi + reach_ns))
+    return _unseen(trace, it.onset or Bounds(it.stimulus.raised.lo, it.stimulus.raised.hi + reach_ns))
 
 
 def _unseen(trace: Trace, onset: Bounds) -> Unseen | None:

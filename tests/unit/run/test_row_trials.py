@@ -113,3 +113,19 @@ def test_a_printed_line_that_was_promised_and_did_not_come_was_on_for_no_time(tm
     if second.shown is Shown.MISSED:
         assert second.visible is not None
         assert bounds_of(second.visible).hi == 0
+
+
+def test_a_declared_output_delay_says_when_it_came_on_unless_what_was_seen_denies_it(tmp_path: Path) -> None:
+    for delay, width in (("100 ms to 250 ms", 170), ("10 ms to 20 ms", 110)):
+        text = QUICK.replace("poll every: 100 ms,", f"poll every: 100 ms, output delay: {delay},")
+        maker = RecordMaker(tmp_path / f"{width}.farend", seconds=60, up=("bms",), text=text)
+        maker.plan("b.leak")
+        for number in range(2):
+            maker.step(f"{number:04d}", "b.leak", Step.RAISE, 5 + 9.01 * number)
+            maker.shows("b.leak", 5.2 + 9.01 * number, 7.2 + 9.01 * number)
+        row = trials_of(maker.close())["b.leak@leak"]
+        assert row.is_delay_declared
+        for one in row.trials:
+            assert isinstance(one.visible, Seen)
+            assert one.visible.onset.width <= width * MS
+            assert bounds_of(one.visible).lo <= 2 * S <= bounds_of(one.visible).hi
