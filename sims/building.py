@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, Final
 
 from sims.alarm_states import AlarmState
@@ -25,6 +25,7 @@ from sims.building_outgoing import Recipient
 from sims.building_state import Happened, Objects
 from sims.building_telling import Teller
 from sims.building_views import Standing, device_view, fill, fill_events, notification_class_view, view_of
+from sims.clock import SiteClock
 from sims.controller import Action, Situation
 from sims.defect_kinds import Name
 from sims.levels import Levels
@@ -49,6 +50,7 @@ class Building:
         self._dirty: set[ObjectId] = set()
         self._networks: list[BuildingNetwork] = []
         self._due: asyncio.TimerHandle | None = None
+        self.clock = SiteClock(options.clock_offset_ns, options.clock_drift_ppm, options.clock_set)
 
     # --- an output of the site ------------------------------------------------------------------------
 
@@ -90,7 +92,7 @@ class Building:
 
     def _network(self, views: list[Any], port: int, keeper: Building | None) -> BuildingNetwork:
         options = self._options
-        device = device_view(DEVICE_INSTANCE, options.apdu_timeout_s, options.apdu_retries)
+        device = device_view(DEVICE_INSTANCE, options.apdu_timeout_s, options.apdu_retries, self.clock)
         classes = [
             notification_class_view(given, self._teller.recipients(given.number), PROCESS, confirmed=options.confirmed)
             for given in (options.notification_class, WRONG_CLASS)
@@ -167,7 +169,7 @@ class Building:
         """Acknowledge a transition: its recipients are told, and so is the controller. Raises AckRefusedError."""
         standing = self._objects.standings[object_id]
         assert standing.alarming is not None  # noqa: S101 - the network has looked
-        notice = standing.alarming.acknowledge(state, stamp, _now())
+        notice = standing.alarming.acknowledge(state, stamp, self._now())
         self._fill_events(standing)
         self._teller.event(standing, notice)
         if standing.signal in BY_NAME:
@@ -244,7 +246,7 @@ class Building:
             self._teller.values(self._objects.standings[object_id])
         for standing, event in events:
             assert standing.alarming is not None  # noqa: S101 - it has a machine
-            notice = standing.alarming.happened(event, _now())
+            notice = standing.alarming.happened(event, self._now())
             self._fill_events(standing)
             self._log_event(standing, event, notified=notice is not None)
             if notice is not None:
@@ -254,7 +256,7 @@ class Building:
         """Someone acknowledged the alarm at the panel: its object's transitions count as acknowledged too."""
         for standing in self._objects.standings.values():
             if standing.signal == signal and standing.alarming is not None and standing.alarming.waiting:
-                notices = standing.alarming.acknowledge_all(_now())
+                notices = standing.alarming.acknowledge_all(self._now())
                 self._fill_events(standing)
                 for notice in notices:
                     self._teller.event(standing, notice)
@@ -275,8 +277,7 @@ class Building:
             at_ns=time.monotonic_ns(),
         )
 
-
-def _now() -> datetime:
-    """The device's clock: UTC, to the hundredth of a second, as a BACnet time stamp has it."""
-    now = datetime.now(UTC)
-    return now.replace(microsecond=now.microsecond // 10_000 * 10_000)
+    def _now(self) -> datetime:
+        """The device's clock: UTC, to the hundredth of a second, as a BACnet time stamp has it."""
+        now = self.clock.read()
+        return now.replace(microsecond=now.microsecond // 10_000 * 10_000)

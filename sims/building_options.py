@@ -19,6 +19,7 @@ class BuildingOptions:
 
     ``recipients_elsewhere``: those of the class to which a defect moves an object; None for the same.
     ``time_delays_ns``: Time_Delay by alarm, or by tank for its level; whole seconds, as BACnet has it.
+    ``clock_set``: (ns after the start, by how much it is set ahead) of the device's clock.
     ``test_objects``: for each alarm a commandable binary-value from 201, which raises it while it is active.
     """
 
@@ -32,6 +33,9 @@ class BuildingOptions:
     apdu_timeout_s: float = 3.0
     apdu_retries: int = 3
     test_objects: bool = False
+    clock_offset_ns: int = 0
+    clock_drift_ppm: int = 0
+    clock_set: tuple[tuple[int, int], ...] = ()
 
     def __post_init__(self) -> None:
         """Raises ValueError with name=value, what was expected and the remedy."""

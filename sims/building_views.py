@@ -36,6 +36,7 @@ from sims.building_alarming import Alarming, NotificationClass
 from sims.building_apdu import time_stamp
 from sims.building_cov import ObjectId
 from sims.building_events import NO_FAULT, ChangeOfState, EventMachine, EventState, OutOfRange
+from sims.clock import SiteClock
 
 NS_PER_S: Final = 1_000_000_000
 STATE_TEXTS: Final = ("normal", "active unacknowledged", "active acknowledged", "returned unacknowledged")
@@ -136,12 +137,21 @@ class _NotificationClass(_Local, NotificationClassObject):  # type: ignore[misc]
 
 
 class Device(LocalDeviceObject):  # type: ignore[misc]
-    """The device object; it lives in UTC."""
+    """The device object; it lives in UTC, by the clock that it is given."""
+
+    _site_clock: SiteClock | None = None
+
+    def follow(self, clock: SiteClock) -> None:
+        """Show the time of this clock from now on."""
+        self._site_clock = clock
+
+    def _now(self) -> datetime:
+        return datetime.now(UTC) if self._site_clock is None else self._site_clock.read()
 
     @property
     def localDate(self) -> Date:  # noqa: N802 - a name of the standard, as bacpypes3 spells it
         """Its date."""
-        now = datetime.now(UTC)
+        now = self._now()
         return Date((now.year - 1900, now.month, now.day, now.isoweekday()))
 
     @localDate.setter
@@ -151,7 +161,7 @@ class Device(LocalDeviceObject):  # type: ignore[misc]
     @property
     def localTime(self) -> Time:  # noqa: N802
         """Its time of day."""
-        now = datetime.now(UTC)
+        now = self._now()
         return Time((now.hour, now.minute, now.second, now.microsecond // 10_000))
 
     @localTime.setter
@@ -168,9 +178,9 @@ class Device(LocalDeviceObject):  # type: ignore[misc]
         """Called by bacpypes3 while it sets the object up."""
 
 
-def device_view(instance: int, timeout_s: float, retries: int) -> Device:
+def device_view(instance: int, timeout_s: float, retries: int, clock: SiteClock) -> Device:
     """The device object."""
-    return Device(
+    device = Device(
         objectIdentifier=("device", instance),
         objectName="hollowmere-building",
         description="Simulated building controller; everything about it is invented",
@@ -182,6 +192,8 @@ def device_view(instance: int, timeout_s: float, retries: int) -> Device:
         apduTimeout=round(timeout_s * 1000),
         numberOfApduRetries=retries,
     )
+    device.follow(clock)
+    return device
 
 
 def notification_class_view(

@@ -21,6 +21,7 @@ from harness.core.places import Arrival as Way
 from harness.core.places import BacnetPlace
 from harness.links import bacnet_apdu
 from harness.links.bacnet_app import BacnetApp, BacnetPorts, resolved
+from harness.links.bacnet_clock import ClockLooks
 from harness.links.bacnet_cov import Subscriptions
 from harness.links.bacnet_datagrams import Arrival, HostPort
 from harness.links.bacnet_life import Life
@@ -91,6 +92,8 @@ class BacnetListener:
             changing, [it for it in places if it.arrives is Way.COV], self._tell, clock, self._polls.hasten
         )
         self._life = Life(self._lived, clock, len(changing))
+        self._clock_looks = ClockLooks(self._tell, clock)
+        self._polls.aside = self._clock_looks
         self._told = tuple(dict.fromkeys((*changing, *self._events)))
         self._state: tuple[LinkState, str] | None = None
         self._up_why = self._behind = ""
@@ -197,6 +200,7 @@ class BacnetListener:
         assert self._failed is not None  # noqa: S101 - set by the only caller
         self._cov.begin()
         self._life.begin()
+        self._clock_looks.begin()
         self._sign, self._answered_ns = None, self._clock()
         tasks = [
             asyncio.create_task(self._polls.run(device), name=f"polls of {self.name}"),

@@ -53,6 +53,8 @@ EVENT_ENABLE: Final = 35
 EVENT_STATE: Final = 36
 HIGH_LIMIT: Final = 45
 LIMIT_ENABLE: Final = 52
+LOCAL_DATE: Final = 56
+LOCAL_TIME: Final = 57
 LOW_LIMIT: Final = 59
 MAX_APDU_LENGTH_ACCEPTED: Final = 62
 NOTIFICATION_CLASS_PROPERTY: Final = 17
@@ -89,10 +91,14 @@ REPORTING: Final = (
 )
 """What is read once of every object that must notify: how it reports."""
 
+CLOCK: Final = (LOCAL_DATE, LOCAL_TIME)
+"""What a device's clock shows (12.11)."""
+
 _APPLICATION, _CONTEXT, _OPENING, _CLOSING = range(4)
 """How bacpypes3 numbers the classes of tags."""
 
 _BOOLEAN, _UNSIGNED, _SIGNED, _REAL, _DOUBLE, _OCTETS, _BITS, _ENUMERATED, _OBJECT = 1, 2, 3, 4, 5, 6, 8, 9, 12
+_DATE, _TIME = 10, 11
 """Tag numbers of application tags (20.2.1.4)."""
 
 Value = float | int | bool | tuple[bool, ...] | ObjectId | tuple[int, int]
@@ -291,6 +297,14 @@ def subscriptions_of(value: Any) -> list[Subscribed]:
 def octets_of(value: Any) -> str:
     """Any value as hexadecimal digits of its tags, for telling whether it is the same as before."""
     return "".join(f"{int(it.tag_class)}{int(it.tag_number):02x}{bytes(it.tag_data).hex()}" for it in value.tagList)
+
+
+def four_of(value: Any) -> tuple[int, int, int, int] | None:
+    """A Date or a Time (20.2.12, 20.2.13) as its four octets; None where it is neither."""
+    tags = [] if value is None else [it for it in value.tagList if int(it.tag_class) == _APPLICATION]
+    if len(tags) != 1 or int(tags[0].tag_number) not in (_DATE, _TIME) or len(tags[0].tag_data) != 4:
+        return None
+    return _four(bytes(tags[0].tag_data))
 
 
 def change_of(apdu: Any) -> ValueChange | None:

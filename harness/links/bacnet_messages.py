@@ -1,9 +1,9 @@
 """What a BACnet link is told besides its polls: compact canonical JSON in a record, frozen values here. Pure.
 
-Six kinds. A change of value and an event as they were notified (ASHRAE 135, 13.7, 13.8 and 13.10, 13.11); what became
+Seven kinds. A change of value and an event as they were notified (ASHRAE 135, 13.7, 13.8 and 13.10, 13.11); what became
 of a subscription, which farend enters itself so that a trace knows when silence means something; a look at what the
-device says of its own life; how an object reports, as it was read at the start; and a time in which notifications may
-have been lost.
+device says of its own life; what its clock shows; how an object reports, as it was read at the start; and a time in
+which notifications may have been lost.
 """
 
 from __future__ import annotations
@@ -47,6 +47,9 @@ LOOK_SELDOM_NS: Final = 5 * NS_PER_S
 LOOK_OFTEN_OBJECTS_MAX: Final = 20
 """How often it is looked whether notifications still come: the list of more than so many subscriptions is long, and is
 read seldom."""
+
+CLOCK_PERIOD_NS: Final = 60 * NS_PER_S
+"""How often a device's clock is read: one request more a minute."""
 
 RESTART_MIN_NS: Final = 100 * NS_PER_MS
 """No device restarts and answers again in less. Common practice, no source."""
@@ -177,7 +180,14 @@ class Gap:
     why: str
 
 
-BacnetMessage = ValueChange | EventNotice | Subscription | LifeSign | Reporting | Gap
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockRead:
+    """What the device's clock showed; the message's two instants are those of asking and of being told."""
+
+    stamp: Stamp
+
+
+BacnetMessage = ValueChange | EventNotice | Subscription | LifeSign | Reporting | Gap | ClockRead
 
 
 def encode(message: BacnetMessage) -> bytes:
@@ -256,15 +266,21 @@ _PLAIN_OF_EVENT: Final = (
 
 def _event(it: Any) -> Mapping[str, object]:
     plain = {name: getattr(it, name) for name in _PLAIN_OF_EVENT}
-    stamp = {"sequence": it.stamp.sequence, "time": it.stamp.time, "date": it.stamp.date}
-    return {"kind": "event", "object": _object(it.object), "stamp": stamp, **plain}
+    return {"kind": "event", "object": _object(it.object), "stamp": _stamp(it.stamp), **plain}
+
+
+def _stamp(stamp: Stamp) -> Mapping[str, object]:
+    return {"sequence": stamp.sequence, "time": stamp.time, "date": stamp.date}
+
+
+def _to_stamp(data: Mapping[str, Any]) -> Stamp:
+    return Stamp(sequence=data["sequence"], time=_four(data["time"]), date=_four(data["date"]))
 
 
 def _to_event(data: Mapping[str, Any]) -> EventNotice:
-    stamp = data["stamp"]
     return EventNotice(
         object=None if data["object"] is None else _to_object(data["object"]),
-        stamp=Stamp(sequence=stamp["sequence"], time=_four(stamp["time"]), date=_four(stamp["date"])),
+        stamp=_to_stamp(data["stamp"]),
         **{name: data[name] for name in _PLAIN_OF_EVENT},
     )
 
@@ -338,6 +354,14 @@ def _to_gap(data: Mapping[str, Any]) -> Gap:
     return Gap(since_ns=data["since_ns"], why=data["why"])
 
 
+def _clock(it: Any) -> Mapping[str, object]:
+    return {"kind": "clock", "stamp": _stamp(it.stamp)}
+
+
+def _to_clock(data: Mapping[str, Any]) -> ClockRead:
+    return ClockRead(stamp=_to_stamp(data["stamp"]))
+
+
 _ENCODERS: Final = {
     ValueChange: _change,
     EventNotice: _event,
@@ -345,6 +369,7 @@ _ENCODERS: Final = {
     LifeSign: _life,
     Reporting: _reporting,
     Gap: _gap,
+    ClockRead: _clock,
 }
 _DECODERS: Final[Mapping[str, Callable[[Mapping[str, Any]], BacnetMessage]]] = {
     "cov": _to_change,
@@ -353,4 +378,5 @@ _DECODERS: Final[Mapping[str, Callable[[Mapping[str, Any]], BacnetMessage]]] = {
     "life": _to_life,
     "reporting": _to_reporting,
     "gap": _to_gap,
+    "clock": _to_clock,
 }

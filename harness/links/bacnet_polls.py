@@ -10,7 +10,7 @@ import asyncio
 import zlib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 from harness.core.instants import NS_PER_S, NS_PER_US, Clock
 from harness.core.links import BacnetLink
@@ -95,6 +95,15 @@ class Device:
         return found, first_ns, last_ns
 
 
+class Aside(Protocol):
+    """What is read now and then where there is time between two polls."""
+
+    due_ns: int
+
+    async def look(self, device: Device) -> None:
+        """Read once, and set ``due_ns`` anew."""
+
+
 @dataclass(slots=True, kw_only=True)
 class Polls:
     """The blocks of one device, one request at a time. Outlives a session: blocks keep their ids and schedule."""
@@ -106,6 +115,7 @@ class Polls:
     waiting: list[ObjectPoll] = field(default_factory=list)
     on_answer: Callable[[int], None] = lambda _asked_ns: None
     on_no_answer: Callable[[], None] = lambda: None
+    aside: Aside | None = None
 
     def add(self, objects: Iterable[ObjectId], period_ns: int, seen: Any = None) -> None:
         """Blocks of ``objects_per_read`` objects, spread over the period from a phase that the link's name gives."""
@@ -147,14 +157,16 @@ class Polls:
         while self.waiting:
             poll = min(self.waiting, key=lambda it: (it.due_ns, it.block.id))
             wait_ns = poll.due_ns - EARLY_MAX_NS - self.clock()
-            if wait_ns > 0:
+            if wait_ns > 0 and self.aside is not None and self.aside.due_ns <= self.clock():
+                await self.aside.look(device)
+            elif wait_ns > 0:
                 # No longer than a period of the fastest: a block may be hastened meanwhile.
                 await asyncio.sleep(min(wait_ns, self.spec.poll_period_ns) / NS_PER_S)
-                continue
-            why = await self._one(device, poll)
-            timeouts = timeouts + 1 if why else 0
-            if timeouts >= TIMEOUTS_IN_A_ROW_MAX:
-                return f"{why}, {timeouts} times in a row"
+            else:
+                why = await self._one(device, poll)
+                timeouts = timeouts + 1 if why else 0
+                if timeouts >= TIMEOUTS_IN_A_ROW_MAX:
+                    return f"{why}, {timeouts} times in a row"
         await asyncio.Event().wait()
         return ""
 

@@ -17,6 +17,11 @@ from harness.report.columns import Terminal
 
 SCHEMA: Final = "farend-clocks/1"
 
+PRINTED: Final = "printed times"
+STAMPED: Final = "event time stamps"
+ASKED: Final = "its clock when asked"
+"""How the times of a clock were told."""
+
 PPM: Final = 1_000_000
 DAY_S: Final = 86_400
 _LABEL: Final = 16
@@ -29,18 +34,32 @@ ZONE_WITHIN_NS: Final = 300 * NS_PER_S
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ClockKind:
+    """Times of a clock that were told in one way. ``step_ns``: the step in which they are written.
+
+    ``widest_ns``: how exactly the least exact one tells the offset by itself, None where none does from both sides;
+    ``one_sided``: how many do not.
+    """
+
+    name: str
+    count: int
+    step_ns: int
+    widest_ns: int | None
+    one_sided: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ClockTold:
     """One foreign clock. ``history`` is None where no time of it could be used.
 
-    ``step_ns``: the step in which its times are written. ``unread``: times that cannot be read; ``twice``: times in an
+    ``unread``: times that cannot be read; ``twice``: times in an
     hour that comes twice, not used; ``again``: messages that came again; ``numbered``: sequence numbers in place of
     times.
     """
 
     link: str
-    kinds: Sequence[str]
+    kinds: Sequence[ClockKind]
     history: ClockHistory | None
-    step_ns: int
     longest_delay_ns: int | None
     unread: int = 0
     twice: int = 0
@@ -93,7 +112,7 @@ def clocks_lines(document: ClocksDocument, to: Terminal, *, every_one: bool = Fa
 def _clock_lines(document: ClocksDocument, clock: ClockTold, to: Terminal) -> list[str]:
     history = clock.history
     used = 0 if history is None else len(history.readings)
-    lines = to.wrapped(f"{clock.link}: {human.count(used, 'time')} ({', '.join(clock.kinds) or 'none'})", hang=4)
+    lines = to.wrapped(f"{clock.link}: {human.count(used, 'time')}", hang=4)
     for label, text in _facts(document, clock):
         lines += to.wrapped(f"{label:<{_LABEL}}{text}", first=2, hang=_LABEL + 2)
     return lines
@@ -108,8 +127,9 @@ def _facts(document: ClocksDocument, clock: ClockTold) -> Iterator[tuple[str, st
             if number:
                 yield "was set", set_words(history.settings[number - 1], document)
             yield from _stretch_facts(stretch, document)
-        yield "each time", _part_words(clock, history)
-        for text in _remarks(document, history):
+        for kind in clock.kinds:
+            yield f"{kind.count:,} times", _part_words(kind, clock.longest_delay_ns)
+        for text in _remarks(document, clock, history):
             yield "", text
     left_out = [
         (clock.unread, "cannot be read"),
@@ -136,21 +156,22 @@ def _stretch_facts(stretch: ClockStretch, document: ClocksDocument) -> Iterator[
     yield "drift", drift_words(stretch.lines, document.rate_max)
 
 
-def _part_words(clock: ClockTold, history: ClockHistory) -> str:
+def _part_words(kind: ClockKind, delay_ns: int | None) -> str:
     """What one time alone tells, and what of it is the step in which it is written."""
-    widths = [it.offset.width for it in history.readings if not it.at.is_open_below]
-    step = f"written in steps of {duration(clock.step_ns)}, cut or rounded"
-    if not widths:
-        why = "they may have waited" if clock.longest_delay_ns is not None else "declare the longest delay of the link"
+    step = f"{kind.name}, in steps of {duration(kind.step_ns)}, cut or rounded"
+    if kind.widest_ns is None:
+        why = "they may have waited" if delay_ns is not None else "declare the longest delay of the link"
         return f"{step}; they say only how far it is behind at most: {why}"
-    one_sided = len(history.readings) - len(widths)
-    own = f"{measured(clock.step_ns + clock.step_ns // 2)} of the {measured(max(widths))} to which one alone tells it"
-    way = "" if clock.longest_delay_ns is None else f"; longest delay {duration(clock.longest_delay_ns)}, as declared"
-    more = f"; {one_sided:,} may have waited and say one side only" if one_sided else ""
+    own = f"{measured(kind.step_ns + kind.step_ns // 2)} of the {measured(kind.widest_ns)} to which one alone tells it"
+    told = f"longest delay {duration(delay_ns)}, as declared" if delay_ns is not None else "no longest delay declared"
+    way = "; the rest is the way there and back" if kind.name == ASKED else f"; {told}"
+    more = f"; {kind.one_sided:,} may have waited and say one side only" if kind.one_sided else ""
     return f"{step}, which is {own}{way}{more}"
 
 
-def _remarks(document: ClocksDocument, history: ClockHistory) -> Iterator[str]:
+def _remarks(document: ClocksDocument, clock: ClockTold, history: ClockHistory) -> Iterator[str]:
+    if any(it.name != ASKED for it in clock.kinds) and any(it.by.lo < 0 for it in history.settings):
+        yield "times that came later than the longest delay would look as if the clock had been set back"
     for one in history.settings:
         if one.is_hour and not document.has_zone:
             yield "a change to or from daylight-saving time explains the hour; name the time zone (--time-zone)"
@@ -292,9 +313,10 @@ def _clock_json(clock: ClockTold) -> dict[str, Any]:
     readings = () if history is None else history.readings
     return {
         "link": clock.link,
-        "kinds": list(clock.kinds),
+        "kinds": [
+            {"name": it.name, "times": it.count, "step_ns": it.step_ns, "widest_ns": it.widest_ns} for it in clock.kinds
+        ],
         "times": len(readings),
-        "step_ns": clock.step_ns,
         "longest_delay_ns": clock.longest_delay_ns,
         "left_out": {
             "unread": clock.unread, "twice": clock.twice, "again": clock.again, "numbered": clock.numbered,

@@ -1,8 +1,9 @@
-"""What a record holds of foreign clocks: times that were printed, and the time stamps of BACnet events.
+"""What a record holds of foreign clocks: printed times, time stamps of BACnet events, and what a device's clock showed
+when it was asked.
 
 A clock is read at the change that it stands beside, or later, and before that is told of. So what came in by p, over a
 path whose longest delay D is declared, was read in [first byte - D, p]; without D it was read some time before p, and
-the clock is known from one side only.
+the clock is known from one side only. A clock that was asked was read between asking and being told.
 """
 
 from __future__ import annotations
@@ -17,18 +18,16 @@ from harness.core.instants import FOREVER, NS_PER_MS, NS_PER_S, Bounds
 from harness.core.links import BacnetLink, TextLink
 from harness.core.model import Site
 from harness.core.places import TextPlace
-from harness.links.bacnet_messages import NOTIFY_ACK, EventNotice, Stamp, decode
+from harness.links.bacnet_messages import NOTIFY_ACK, ClockRead, EventNotice, Stamp, decode
 from harness.links.base import LinkState
 from harness.links.seen import Message, StateChange
 from harness.links.source import Source
 from harness.links.text_lines import PlacePatterns, compile_place, decode_line, is_garbled
 from harness.links.text_search import Lines
 from harness.measure.clock_line import ClockReading
+from harness.report.clocks import ASKED, PRINTED, STAMPED
 from harness.run.history_entries import TIME_GROUP
 from harness.run.local_clock import LocalClock, Written
-
-PRINTED: Final = "printed times"
-STAMPED: Final = "event time stamps"
 
 _ANY: Final = 255
 """Unspecified, in any part of a BACnet date or time (ASHRAE 135, 20.2.12 and 20.2.13)."""
@@ -40,46 +39,50 @@ _MINUTE_NS: Final = 60 * NS_PER_S
 class ClockTimes:
     """The times of one clock, as they come out of records, on UTC by the testing machine.
 
-    ``written``: (within which the clock was read, what it said, in what step). ``unread``: times that cannot be read;
-    ``twice``: times of an hour that comes twice, which are not used; ``again``: messages that were sent again;
-    ``numbered``: sequence numbers that stand in place of time stamps.
+    ``written``: by how they were told, (within which the clock was read, what it said, in what step). ``unread``: times
+    that cannot be read; ``twice``: times of an hour that comes twice, which are not used; ``again``: messages that were
+    sent again; ``numbered``: sequence numbers that stand in place of time stamps.
     """
 
     link: str
-    kinds: list[str] = field(default_factory=list)
     longest_delay_ns: int | None = None
-    written: list[tuple[Bounds, int, int]] = field(default_factory=list)
+    written: dict[str, list[tuple[Bounds, int, int]]] = field(default_factory=dict)
     unread: int = 0
     twice: int = 0
     again: int = 0
     numbered: int = 0
 
-    @property
-    def step_ns(self) -> int:
-        """The step in which all of its times are written; 1 ns where there are none.
+    def step_ns(self, kind: str) -> int:
+        """The step in which all times of one kind are written.
 
         A clock that says hundredths and never has any does not tell hundredths: the step is the coarsest that fits.
         """
-        said = max((step for _, _, step in self.written), default=1)
+        times = self.written[kind]
+        said = max(step for _, _, step in times)
         steps = [_MINUTE_NS, *(NS_PER_S // 10**power for power in range(10))]
-        coarser = (it for it in steps if it > said and all(value % it == 0 for _, value, _ in self.written))
+        coarser = (it for it in steps if it > said and all(value % it == 0 for _, value, _ in times))
         return next(coarser, said)
 
-    def readings(self, widened_ns: int = 0) -> list[ClockReading]:
-        """The readings. A time that is written in a step was cut or rounded to it: nobody says which."""
-        step_ns = self.step_ns
+    def readings(self, kind: str, widened_ns: int = 0) -> list[ClockReading]:
+        """The readings of one kind. A time is cut or rounded to its step: nobody says which."""
+        step_ns = self.step_ns(kind)
         found = []
-        for at, value, own_ns in self.written:
+        for at, value, own_ns in self.written[kind]:
             step = max(step_ns, own_ns)
             lo = at.lo if at.is_open_below else at.lo - widened_ns
             stood = Bounds(value - step // 2, value + step)
             found.append(ClockReading(at=Bounds(lo, at.hi + widened_ns), stood=stood))
         return found
 
+    @property
+    def is_anything(self) -> bool:
+        """Whether the link told of a clock at all, or tried to."""
+        return bool(self.written) or self.unread + self.twice + self.numbered > 0
+
     def join(self, other: ClockTimes) -> None:
         """Take the times of the same clock in another record."""
-        self.kinds += [it for it in other.kinds if it not in self.kinds]
-        self.written += other.written
+        for kind, times in other.written.items():
+            self.written.setdefault(kind, []).extend(times)
         for name in ("unread", "twice", "again", "numbered"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
 
@@ -90,9 +93,7 @@ class ClockTimes:
         elif len(written.utc_ns) > 1:
             self.twice += 1
         else:
-            self.written.append((at, written.utc_ns[0], written.resolution_ns))
-        if kind not in self.kinds:
-            self.kinds.append(kind)
+            self.written.setdefault(kind, []).append((at, written.utc_ns[0], written.resolution_ns))
 
 
 def clock_times(source: Source, site: Site, utc_shift_ns: int, local: LocalClock) -> Mapping[str, ClockTimes]:
@@ -104,7 +105,7 @@ def clock_times(source: Source, site: Site, utc_shift_ns: int, local: LocalClock
             _take_lines(times, source, site, spec, utc_shift_ns, local)
         elif isinstance(spec, BacnetLink):
             _take_stamps(times, source, spec, utc_shift_ns, local)
-        if times.kinds or times.numbered:
+        if times.is_anything:
             found[name] = times
     return found
 
@@ -181,6 +182,9 @@ def _take_stamps(times: ClockTimes, source: Source, spec: BacnetLink, utc_shift_
     told: set[object] = set()
     for message in source.messages(spec.name):
         said = decode(message.data)
+        if isinstance(said, ClockRead):
+            _take_look(times, message, said, utc_shift_ns, local)
+            continue
         if not isinstance(said, EventNotice) or said.notify_type == NOTIFY_ACK:
             continue
         same = (said.object, said.stamp, said.from_state, said.to_state, said.notification_class)
@@ -192,6 +196,15 @@ def _take_stamps(times: ClockTimes, source: Source, spec: BacnetLink, utc_shift_
             at = arrivals.read_within(message)
             times.add(STAMPED, at, written_stamp(said.stamp, at.hi, local))
         told.add(same)
+
+
+def _take_look(times: ClockTimes, message: Message, said: ClockRead, utc_shift_ns: int, local: LocalClock) -> None:
+    """Date and time are two properties: about midnight one of them may be of the day before, and nothing is taken."""
+    time = said.stamp.time
+    if time is not None and time[:2] in ((23, 59), (0, 0)):
+        return
+    at = Bounds(message.first_ns + utc_shift_ns, message.last_ns + utc_shift_ns)
+    times.add(ASKED, at, written_stamp(said.stamp, at.hi, local))
 
 
 def written_stamp(stamp: Stamp, told_utc_ns: int, local: LocalClock) -> Written | None:

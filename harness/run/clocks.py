@@ -12,10 +12,10 @@ from harness.core.errors import UsageError
 from harness.core.instants import Bounds
 from harness.core.model import Site
 from harness.measure.clock_limit import stays_within
-from harness.measure.clock_line import RATE_MAX_DEFAULT
+from harness.measure.clock_line import RATE_MAX_DEFAULT, ClockReading
 from harness.measure.clock_steps import clock_history
 from harness.record.reader import RecordReader
-from harness.report.clocks import ClocksDocument, ClockTold, is_hour_ambiguous
+from harness.report.clocks import ClockKind, ClocksDocument, ClockTold, is_hour_ambiguous
 from harness.run.clock_readings import ClockTimes, clock_times
 from harness.run.judging import ENTRY_KEY, recorded_site
 from harness.run.local_clock import LocalClock
@@ -107,7 +107,8 @@ def _gathered(readers: Iterable[RecordReader], sites: Iterable[Site], local: Loc
 
 
 def _told(times: ClockTimes, options: ClockOptions, local: LocalClock, widened_ns: int, error_ns: int) -> ClockTold:
-    readings = times.readings(widened_ns)
+    by_kind = {kind: times.readings(kind, widened_ns) for kind in times.written}
+    readings = [it for found in by_kind.values() for it in found]
     history = clock_history(readings, options.rate_max) if readings else None
     within = None
     if options.within_ns is not None:
@@ -115,13 +116,23 @@ def _told(times: ClockTimes, options: ClockOptions, local: LocalClock, widened_n
         within = stays_within(history, options.within_ns, error_ns, hours_apart=is_open)
     return ClockTold(
         link=times.link,
-        kinds=tuple(times.kinds),
+        kinds=tuple(_kind(kind, times.step_ns(kind), found) for kind, found in by_kind.items()),
         history=history,
-        step_ns=times.step_ns,
         longest_delay_ns=times.longest_delay_ns,
         unread=times.unread,
         twice=times.twice,
         again=times.again,
         numbered=times.numbered,
         within=within,
+    )
+
+
+def _kind(name: str, step_ns: int, readings: Sequence[ClockReading]) -> ClockKind:
+    widths = [it.offset.width for it in readings if not it.at.is_open_below]
+    return ClockKind(
+        name=name,
+        count=len(readings),
+        step_ns=step_ns,
+        widest_ns=max(widths, default=None),
+        one_sided=len(readings) - len(widths),
     )

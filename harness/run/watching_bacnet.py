@@ -14,8 +14,10 @@ from harness.core.places import Arrival, BacnetPlace, ObjectPart, ObjectType
 from harness.correlate.wording import time_text
 from harness.links import bacnet_values
 from harness.links.bacnet_messages import (
+    CLOCK_PERIOD_NS,
     NOTIFY_ACK,
     SHADOW_PERIOD_NS,
+    ClockRead,
     EventNotice,
     Gap,
     LifeSign,
@@ -142,7 +144,7 @@ def told(points: Iterable[Point], data: bytes) -> tuple[list[tuple[str, str]], s
             return [], f"subscription of {object_words(message.object)} {message.step.value}{why}" if why else ""
         case Gap():
             return [], f"notifications may be missing: {message.why}"
-        case LifeSign():
+        case LifeSign() | ClockRead():
             return [], ""
         case Reporting():
             return [], "" if not message.why else f"{object_words(message.object)}: {message.why}"
@@ -211,6 +213,8 @@ def bacnet_cost(spec: BacnetLink, points: Iterable[Point]) -> tuple[str, tuple[s
             f"{-(-told // spec.objects_per_read)} more every {time_text(shadow_ns)} of what must notify, and one of "
             f"{look} every {time_text(look_period_ns(len(changing)))}, if the device has it"
         )
+    if mine:
+        parts.append(f"one of Local_Date and Local_Time every {time_text(CLOCK_PERIOD_NS)}, if the device has them")
     if spec.bbmd_host is not None:
         parts.append(f"registered as a foreign device with {spec.bbmd_host}:{spec.bbmd_port}, as declared")
     parts.append(

@@ -13,11 +13,17 @@ from harness.core.model import Limits, Site
 from harness.record.reader import RecordReader
 from harness.report.clocks import ClocksDocument
 from harness.run.clocks import ClockOptions, clocks_of
+from harness.run.gate import Reviews
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
 from harness.site.profiles import profiles_folder
 from harness.site.reading import Documents, gather, read_site
 from sims import SimulatedSite, SiteOptions
+from sims.building import Building
+from sims.building_options import BuildingOptions
+from tests.live.test_bacnet_site import SITE
+from tests.live.test_put_back import View
+from tests.peers.free_ports import free_udp_port
 from tests.peers.views import Untroubled
 from tests.peers.virtual_time import run
 
@@ -98,3 +104,50 @@ def test_off_too_fast_and_set(tmp_path: Path) -> None:
             assert stretch.offset_at(instant).width < 2 * S
     for reading in history.readings:
         assert reading.offset.lo <= off_ns(reading.at.hi) <= reading.offset.hi or reading.at.hi in one.at
+
+
+def test_a_building_system_is_asked_and_stamps_its_events(tmp_path: Path) -> None:
+    """Ten minutes in which its clock is read every minute, and one alarm at the end of it."""
+    record = tmp_path / "building.farend"
+    found: list[SimulatedSite] = []
+
+    async def test() -> None:
+        own = free_udp_port()
+        options = BuildingOptions(
+            recipients=(("127.0.0.1", own),), clock_offset_ns=8_120 * NS_PER_MS, clock_drift_ppm=-250
+        )
+        async with SimulatedSite(SiteOptions(building=options, scan_ns=S, heartbeat_ns=60 * S)) as sim:
+            found.append(sim)
+            text = SITE.format(panel=sim.panel_port, building=sim.building_port, own=own)
+            for often in ("poll every: 20 ms", "poll every: 50 ms"):
+                assert often in text
+                text = text.replace(often, "poll every: 2 s")
+            text = text.replace("hold off: 0 s", "hold off: 10 min").replace("within: 2 s", "within: 8 s")
+            (tmp_path / "site.yaml").write_text(text.replace("search: 3 s", "search: 9 s"), encoding="utf-8")
+            documents = gather(tmp_path / "site.yaml")
+            site, _ = read_site(documents.files, documents.entry)
+            chosen = TestOptions(
+                record=record, selection=Selection(), arm=site.name, reviews=Reviews(by="test", decisions={}),
+                who="test", seed=1, command=(),
+            )  # fmt: skip
+            await run_test(site, documents, chosen, time.monotonic_ns, View())
+
+    run(test)
+    with RecordReader.open(record) as reader:
+        shift_ns = reader.header.anchor.utc_ns - reader.header.anchor.monotonic_ns
+    (told,) = clocks_of([record], ClockOptions()).clocks
+    assert {it.name: it.count for it in told.kinds}["its clock when asked"] >= 10
+    assert {it.name: it.count for it in told.kinds}["event time stamps"] >= 2
+    history = told.history
+    assert history is not None
+    assert history.settings == ()
+    (stretch,) = history.stretches
+    assert stretch.lines is not None
+    assert stretch.lines.rate[0] <= Fraction(-250, 1_000_000) <= stretch.lines.rate[1]
+    assert stretch.lines.rate[1] - stretch.lines.rate[0] < Fraction(90, 1_000_000)
+    building = found[0]._faces.plugged["building"].output
+    assert isinstance(building, Building)
+    for instant in (stretch.first, stretch.last):
+        off_ns = building.clock.shown_ns(instant - shift_ns) - instant
+        assert off_ns in stretch.offset_at(instant)
+        assert stretch.offset_at(instant).width < 20 * NS_PER_MS

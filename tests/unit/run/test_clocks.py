@@ -17,7 +17,7 @@ from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.places import ObjectType
 from harness.core.verdicts import ExitCode
-from harness.links.bacnet_messages import NOTIFY_ACK, EventNotice, Stamp, encode
+from harness.links.bacnet_messages import NOTIFY_ACK, ClockRead, EventNotice, Stamp, encode
 from harness.links.base import LinkState
 from harness.run.clock_readings import written_stamp
 from harness.run.local_clock import LocalClock
@@ -64,7 +64,7 @@ def test_a_printed_clock_that_is_ahead(tmp_path: Path) -> None:
     low, high = clock["common_offset_ns"]
     assert low <= 42.3 * S <= high
     assert high - low <= 2 * S
-    assert clock["step_ns"] == S
+    assert clock["kinds"][0]["step_ns"] == S
     assert clock["settings"] == []
     assert clocks(path, "--within", "45 s").return_value == ExitCode.UNKNOWN or high < 45 * S
     assert clocks(path, "--within", "40 s").return_value == ExitCode.FAILED
@@ -87,7 +87,15 @@ def test_the_screen_says_all_of_it_within_80_columns(tmp_path: Path, monkeypatch
     result = clocks(record(tmp_path, 42.3), "--within", "40 s")
     assert result.return_value == ExitCode.FAILED
     assert max(len(line) for line in result.output.splitlines()) <= 80
-    for words in ("log: 59 times (printed times)", "one offset", "s ahead", "1.5 s of the 1.8", "FAIL", "UTC+01:00"):
+    for words in (
+        "log: 59 times",
+        "59 times printed times, in steps of 1 s",
+        "one offset",
+        "s ahead",
+        "1.5 s of the 1.8",
+        "FAIL",
+        "UTC+01:00",
+    ):
         assert words in " ".join(result.output.split()), words
     every = clocks(tmp_path / "run.farend", "--all").output
     assert every.count("told 2026-11-25") == 59
@@ -249,14 +257,14 @@ def test_time_stamps_of_events(tmp_path: Path) -> None:
     low, high = clock["common_offset_ns"]
     assert low <= -7.31 * S <= high
     assert high - low <= 0.25 * S
-    assert clock["step_ns"] == 10 * MS
-    assert (clock["times"], clock["kinds"]) == (18, ["event time stamps"])
+    assert clock["kinds"][0]["step_ns"] == 10 * MS
+    assert (clock["times"], clock["kinds"][0]["name"]) == (18, "event time stamps")
     assert clock["left_out"] == {"unread": 0, "twice": 0, "again": 1, "numbered": 0}
 
 
 def test_hundredths_that_are_always_0_are_none(tmp_path: Path) -> None:
     clock = told(noticed(tmp_path, -7.31, hundredths=0))["building"]
-    assert clock["step_ns"] == S
+    assert clock["kinds"][0]["step_ns"] == S
     low, high = clock["common_offset_ns"]
     assert low <= -7.31 * S <= high
 
@@ -266,6 +274,46 @@ def test_a_time_without_a_date_is_of_the_nearest_day(tmp_path: Path) -> None:
     clock = told(noticed(tmp_path, -1500.0, dated=False))["building"]
     low, high = clock["common_offset_ns"]
     assert low <= -1500 * S <= high
+
+
+def test_a_clock_that_is_asked_is_known_from_both_sides(tmp_path: Path) -> None:
+    """Every minute, 40 ms there and back; no longest delay has to be declared, and nothing is taken about midnight."""
+    text = SITE.replace("defaults:", BUILDING).replace(", longest delay: 200 ms}", "}")
+    maker = RecordMaker(tmp_path / "run.farend", seconds=1200, text=text, up=("bms", "log", "door", "building"))
+    for number in range(19):
+        seconds = 60.013 * number + 1
+        utc = datetime.fromtimestamp(maker.started_utc_ns / S, tz=UTC) + timedelta(seconds=seconds + 12.34)
+        shown = (utc + timedelta(seconds=maker.utc_offset_s)).replace(tzinfo=None)
+        at = maker.at(seconds)
+        maker.writer.message("building", at - 25 * MS, at + 15 * MS, encode(ClockRead(stamp=stamp_of(shown))))
+    midnight = ClockRead(stamp=Stamp(time=(0, 0, 10, 0), date=(126, 11, 24, 2)))
+    maker.writer.message("building", maker.at(1190), maker.at(1190), encode(midnight))
+    path = maker.close()
+    clock = told(path, "--link", "building")["building"]
+    low, high = clock["common_offset_ns"]
+    assert low <= 12.34 * S <= high
+    assert high - low <= 50 * MS
+    assert (clock["times"], clock["kinds"][0]["name"]) == (19, "its clock when asked")
+    assert "the rest is the way there and back" in " ".join(clocks(path, "--link", "building").output.split())
+
+
+def test_stamps_in_whole_seconds_beside_a_clock_that_shows_hundredths(tmp_path: Path) -> None:
+    text = SITE.replace("defaults:", BUILDING)
+    maker = RecordMaker(tmp_path / "run.farend", seconds=1200, text=text, up=("bms", "log", "door", "building"))
+    notices = Notices(maker, timedelta(seconds=3.21), hundredths=0)
+    for number in range(1, 19):
+        notices.send(61.37 * number, number % 2)
+        utc = datetime.fromtimestamp(maker.started_utc_ns / S, tz=UTC) + timedelta(seconds=61.37 * number + 5 + 3.21)
+        shown = (utc + timedelta(seconds=maker.utc_offset_s)).replace(tzinfo=None)
+        at = maker.at(61.37 * number + 5)
+        maker.writer.message("building", at - 5 * MS, at + 5 * MS, encode(ClockRead(stamp=stamp_of(shown))))
+    clock = told(maker.close())["building"]
+    assert {it["name"]: it["step_ns"] for it in clock["kinds"]} == {
+        "event time stamps": S, "its clock when asked": 10 * MS,
+    }  # fmt: skip
+    low, high = clock["common_offset_ns"]
+    assert low <= 3.21 * S <= high
+    assert clock["settings"] == []
 
 
 @pytest.mark.parametrize(
