@@ -67,7 +67,8 @@ def _comparisons(before: Side, after: Side, asked: Asked, rng: np.random.Generat
     if before.measured and after.measured:
         one, other = (before.missed, before.unseen, before.measured), (after.missed, after.unseen, after.measured)
         found.append(_shares(Kind.MISSES, one, other))
-    times = _Times(asked=asked, is_read_alike=before.read == after.read, rng=rng)
+    is_read_alike = before.read == after.read and not (before.locked or after.locked)
+    times = _Times(asked=asked, is_read_alike=is_read_alike, rng=rng)
     found += times.compared(Kind.LATENCY, before.latencies, after.latencies, BracketedTimes)
     found += times.compared(Kind.GONE, before.gone, after.gone, BracketedTimes)
     seen = any(isinstance(it, Seen) for it in before.visible) and any(isinstance(it, Seen) for it in after.visible)

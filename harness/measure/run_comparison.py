@@ -76,8 +76,9 @@ class Side:
     """What one run has of an expectation. ``verdicts``: of all that was raised; () where it was not to be tested.
 
     ``missed``, ``unseen`` of ``measured`` trials. ``visible``: of outputs that go off by themselves; ``gone``: of the
-    others, from the release until off, below 0 where it went before. ``at_random``: the raises fell at random against
-    the readings, as far as can be told. ``read``: how it was read, in words, the same where it was read alike.
+    others, from the release until off, below 0 where it went before. ``at_random``: nothing speaks against raises at
+    random against the readings, and enough were made to tell; ``locked``: they fell in step with them. ``read``: how it
+    was read, in words, the same where it was read alike.
     """
 
     verdicts: tuple[Verdict, ...] = ()
@@ -88,6 +89,7 @@ class Side:
     visible: tuple[Trial, ...] = ()
     gone: tuple[Bounds, ...] = ()
     at_random: bool = True
+    locked: bool = False
     read: str = ""
 
     @property

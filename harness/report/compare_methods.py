@@ -37,16 +37,12 @@ def method_words(document: ComparisonDocument) -> Iterator[str]:
             f"of {human.count(compared.not_counted, 'test')} none could be significant, whatever had come: too few "
             "trials, or nothing to tell apart (nothing failed; all times of both runs fit into each other's brackets)"
         )
-        return
-    yield (
-        f"tests: two-sided; the chance of any false alarm is at most {asked.level:g} over all of the "
-        f"{human.count(compared.tests, 'test')} (Holm's method)"
-        + (
-            f"; {compared.not_counted:,} more could not be significant whatever had come, and do not count"
-            if compared.not_counted
-            else ""
+    else:
+        left_out = f"; {compared.not_counted:,} more could not be significant whatever had come, and do not count"
+        yield (
+            f"tests: two-sided; the chance of any false alarm is at most {asked.level:g} over all of the "
+            f"{human.count(compared.tests, 'test')} (Holm's method){left_out if compared.not_counted else ''}"
         )
-    )
     yield from _method_names(document, every)
 
 
@@ -64,7 +60,7 @@ def _method_names(document: ComparisonDocument, every: Sequence[Compared]) -> It
         rows = [row for row in document.compared.rows if any(it.method is Method.ENDS for it in row.compared)]
         words = sorted({_read(row) for row in rows})
         yield (
-            f"{human.count(len(rows), 'row')} read otherwise in the two runs ({'; '.join(words[:3])}"
+            f"{human.count(len(rows), 'row')} not read alike in the two runs ({'; '.join(words[:3])}"
             f"{'; ...' if len(words) > 3 else ''}): compared by a {Method.ENDS.value}, which calls a change only what "
             "no value within the brackets can deny, whatever the polls were"
         )
@@ -72,9 +68,7 @@ def _method_names(document: ComparisonDocument, every: Sequence[Compared]) -> It
 
 def _read(row: RowCompared) -> str:
     before, after = row.pair.before, row.pair.after
+    if (before is not None and before.locked) or (after is not None and after.locked):
+        return "raised in step with the polls"
     one, other = "" if before is None else before.read, "" if after is None else after.read
-    return (
-        f"{one}, before {other}"
-        if one == other == ""
-        else (f"{other}, and answered otherwise" if one == other else f"{other}, before: {one}")
-    )
+    return other if one == other else f"{other}, before: {one}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from typing import Final
 
 from harness.core.instants import NS_PER_MS, Bounds
@@ -53,42 +54,67 @@ def chance_words(chance: float) -> str:
     return "below 1e-9" if chance < 1e-9 else f"{chance:.2g}"
 
 
-def compared_words(it: Compared, asked: Asked, tests: int) -> str:
-    """What one comparison found, with its numbers; for one that is significant."""
-    found = (_WORSE if it.is_worse else _BETTER)[it.kind]
+def compared_words(found: Sequence[Compared], asked: Asked, tests: int) -> str:
+    """What the same comparison found at one row, or at several alike ones, with its numbers; for significant ones."""
+    it = found[0]
+    told = (_WORSE if it.is_worse else _BETTER)[it.kind]
     if it.kind.is_share:
-        found += f": {it.after_hits:,} of {it.after:,}, before {it.before_hits:,} of {it.before:,}"
+        hits = {f"{one.after_hits:,} of {one.after:,}, before {one.before_hits:,} of {one.before:,}" for one in found}
+        told += f": {next(iter(hits))}" if len(hits) == 1 else ""
     else:
-        found += f"{_by(it)}; {it.before:,} against {it.after:,} trials"
+        told += _by(found)
+    trials = {f"{one.before:,} against {one.after:,} trials" for one in found}
+    if len(trials) == 1 and not it.kind.is_share:
+        told += f"; {next(iter(trials))}"
     if it.finding is Finding.SLIGHT:
-        found += f"; no change worth more than {human.duration(asked.worth_ns)}"
-    adjusted = chance_words(1.0 if it.adjusted is None else it.adjusted)
-    return f"{found} (chance {chance_words(it.chance)}, {adjusted} over all {human.count(tests, 'test')})"
+        told += f"; no change worth more than {human.duration(asked.worth_ns)}"
+    chance = max(one.chance for one in found)
+    adjusted = max(1.0 if one.adjusted is None else one.adjusted for one in found)
+    most = "at most " if len(found) > 1 else ""
+    return (
+        f"{told} (chance {most}{chance_words(chance)}, {chance_words(adjusted)} over all {human.count(tests, 'test')})"
+    )
 
 
-def _by(it: Compared) -> str:
+def _by(found: Sequence[Compared]) -> str:
     """``, its median by 0.19 to 0.24 s``; less than nothing is said as it is."""
-    difference = it.difference
-    if difference is None:
+    told = []
+    for it in found:
+        if it.difference is None:
+            return ""
+        is_forwards = it.is_worse is (it.kind is not Kind.VISIBLE)
+        told.append(it.difference if is_forwards else Bounds(-it.difference.hi, -it.difference.lo))
+    whole = Bounds(min(it.lo for it in told), max(it.hi for it in told))
+    if whole.is_open_above and whole.is_open_below:
         return ""
-    is_forwards = it.is_worse is (it.kind is not Kind.VISIBLE)
-    told = difference if is_forwards else Bounds(-difference.hi, -difference.lo)
-    if told.is_open_above and told.is_open_below:
-        return ""
-    return f", its median by {human.bounds(told)}"
+    return f", {'its median' if len(found) == 1 else 'the medians'} by {human.bounds(whole)}"
 
 
 def reasons(row: RowCompared, asked: Asked, tests: int) -> list[str]:
     """Everything that is to be said of an expectation that is not the same as before."""
+    return reasons_of([row], asked, tests)
+
+
+def reasons_of(rows: Sequence[RowCompared], asked: Asked, tests: int) -> list[str]:
+    """The same for rows of one gist."""
+    told = [text] if (text := _verdict_words(rows[0])) else []
+    alike = zip(*(_to_tell(row) for row in rows), strict=True)
+    return told + [compared_words(found, asked, tests) for found in alike]
+
+
+def gist(row: RowCompared) -> tuple[object, ...]:
+    """What is to be said of a row, without its numbers: rows of one gist are told together."""
+    return _verdict_words(row), *((it.kind, it.finding, it.is_worse) for it in _to_tell(row))
+
+
+def _verdict_words(row: RowCompared) -> str:
     before, after = row.pair.before, row.pair.after
-    told = []
     if row.is_vanished:
         lived = "its alarm was raised in AFTER" if row.pair.lived else "its alarm was not raised in AFTER"
-        told.append(f"no longer in the point map, and so no longer proven; {lived}; before: {side_words(before)}")
-    elif before is None or _class(before) is not _class(after) or row.is_unknown or row.is_new_fail:
-        told.append(f"{side_words(after)}; before: {side_words(before)}")
-    told += [compared_words(it, asked, tests) for it in _to_tell(row)]
-    return told
+        return f"no longer in the point map, and so no longer proven; {lived}; before: {side_words(before)}"
+    if before is None or _class(before) is not _class(after) or row.is_unknown or row.is_new_fail:
+        return f"{side_words(after)}; before: {side_words(before)}"
+    return ""
 
 
 def _to_tell(row: RowCompared) -> list[Compared]:

@@ -12,8 +12,10 @@ from harness.report.columns import Terminal, table
 from harness.report.compare_methods import method_words
 from harness.report.compare_words import (
     HEADS,
+    gist,
     link_compared_words,
     reasons,
+    reasons_of,
     result_words,
     row_words,
     run_words,
@@ -27,6 +29,8 @@ ALIKE_FROM: Final = 4
 """So many rows of one link of which the same is to be said are told together."""
 ROWS_MAX: Final = 12
 """Rows of one link and one outcome that are told each; of more, the rest is counted. ``--all`` tells every one."""
+NAMES_MAX: Final = 20
+"""Names of such rows."""
 MAP_MAX: Final = 15
 """Differences of the point maps that are told each."""
 
@@ -75,34 +79,30 @@ def _failing(document: ComparisonDocument, to: Terminal, *, every_row: bool) -> 
 
 
 def _of(document: ComparisonDocument, outcome: Outcome, to: Terminal, *, every_row: bool) -> list[str]:
-    """The rows with one outcome; of many on one link, the first ones."""
+    """The rows with one outcome: those of one link and one gist together, of many others the first ones."""
     compared, lines = document.compared, []
-    by_link: dict[str, list[RowCompared]] = {}
+    by_link: dict[str, dict[tuple[object, ...], list[RowCompared]]] = {}
     for row in compared.of(outcome):
-        by_link.setdefault(row.pair.link, []).append(row)
-    for link, every in by_link.items():
-        rows, together = _alike(every, document)
-        for words, names in together.items():
-            told = ", ".join(in_runs(names))
-            lines += to.wrapped(f"{HEADS[outcome]}: {len(names):,} rows on {link}: {words}: {told}", hang=4)
-        most = len(rows) if every_row or len(rows) <= ROWS_MAX + 1 else ROWS_MAX
-        for row in rows[:most]:
+        by_link.setdefault(row.pair.link, {}).setdefault(gist(row), []).append(row)
+    for link, by_gist in by_link.items():
+        alone: list[RowCompared] = []
+        for rows in by_gist.values():
+            if every_row or len(rows) < ALIKE_FROM:
+                alone += rows
+                continue
+            told = "; ".join(reasons_of(rows, compared.asked, compared.tests))
+            shown = rows if len(rows) <= NAMES_MAX + 1 else rows[:NAMES_MAX]
+            left = f", and {len(rows) - len(shown):,} more; --all tells each" if len(rows) > len(shown) else ""
+            names = ", ".join(in_runs(row_words(it) for it in shown)) + left
+            lines += to.wrapped(f"{HEADS[outcome]}: {len(rows):,} rows on {link}: {told}: {names}", hang=4)
+        most = len(alone) if every_row or len(alone) <= ROWS_MAX + 1 else ROWS_MAX
+        for row in alone[:most]:
             told = "; ".join(reasons(row, compared.asked, compared.tests))
             lines += to.wrapped(f"{HEADS[outcome]}: {row_words(row)}: {told}", hang=4)
-        if len(rows) > most:
-            lines += to.wrapped(f"{HEADS[outcome]}: {len(rows) - most:,} more rows on {link}; --all tells each", hang=4)
+        if len(alone) > most:
+            more = f"{HEADS[outcome]}: {len(alone) - most:,} more rows on {link}; --all tells each"
+            lines += to.wrapped(more, hang=4)
     return lines
-
-
-def _alike(rows: Sequence[RowCompared], document: ComparisonDocument) -> tuple[list[RowCompared], dict[str, list[str]]]:
-    """(rows to be told each, names of the others by what is to be said of them)."""
-    compared = document.compared
-    by_words: dict[str, list[RowCompared]] = {}
-    for row in rows:
-        by_words.setdefault("; ".join(reasons(row, compared.asked, compared.tests)), []).append(row)
-    many = {words: [row_words(it) for it in mine] for words, mine in by_words.items() if len(mine) >= ALIKE_FROM}
-    alone = {id(it) for mine in by_words.values() if len(mine) < ALIKE_FROM for it in mine}
-    return [it for it in rows if id(it) in alone], many
 
 
 def _changes(document: ComparisonDocument, to: Terminal, *, every_row: bool) -> list[str]:

@@ -26,6 +26,8 @@ from harness.report.comparison import LinkAnswers
 from harness.run.judging import JudgedRecord
 from harness.run.row_trials import row_trials
 
+LOCKED_LEVEL: Final = 0.001
+"""So unlikely must the phases be before a test is no longer taken for one at random: it is asked of every row."""
 NOT_HERE: Final = (Verdict.MISSED, Verdict.CROSSED)
 """Of these the onset is none, or that at another point."""
 
@@ -91,6 +93,7 @@ def _side(
         visible=trials.visible if trials.ends_by_itself else (),
         gone=() if trials.ends_by_itself or not any(is_timed) else tuple(gone),
         at_random=not trials.phases or phase_lock(trials.phases).finding is Locking.NOT_SHOWN,
+        locked=bool(trials.phases) and phase_lock(trials.phases, level=LOCKED_LEVEL).finding is Locking.LOCKED,
         read=reading_words(site, row),
     )
 

@@ -108,7 +108,7 @@ def _pairs(before: Run, after: Run, wanted: Wanted) -> Iterator[Pair]:
             yield _pair(row.key, (row.alarm, row.point, link), was, (side, new[row.key]), raised, wanted)
     for row in before.site.expectations:
         key = renames.key(row.key)
-        if key not in new:
+        if key not in new and old[key][1].verdicts:
             link = renames.link(before.site.points[row.point].link)
             names = (renames.alarm(row.alarm), renames.point(row.point), link)
             yield _pair(key, names, row.key, (old[key][1], None), raised, wanted)

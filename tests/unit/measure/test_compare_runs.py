@@ -250,6 +250,8 @@ def test_runs_that_were_read_otherwise_are_held_to_the_ends() -> None:
     assert of(row, Kind.LATENCY).finding is Finding.WORSE
     (row,) = compared(pair(before, timed(times(*SPREAD))), ends_only=True)
     assert of(row, Kind.LATENCY).method is Method.ENDS
+    (row,) = compared(pair(before, timed(times(*SPREAD), locked=True)))
+    assert of(row, Kind.LATENCY).method is Method.ENDS, "in step with the polls, at one phase, and that another one"
 
 
 def test_brackets_that_are_about_as_wide_are_alike() -> None:

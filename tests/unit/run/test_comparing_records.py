@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from harness.core.errors import UsageError
 from harness.measure.compare_order import OrderChange
-from harness.measure.run_comparison import Kind, Outcome
+from harness.measure.run_comparison import Asked, Kind, Outcome
 from harness.report.comparison import ComparisonDocument
 from harness.run.compare_runs_of import run_of
 from harness.run.compare_sides import Run
 from harness.run.comparing_records import Wanted, compare_records
 from harness.site.renames import Renames
-from tests.unit.run.records import SITE, STARTED_UTC_NS, RecordMaker
+from tests.unit.run.records import MS, SITE, START_NS, STARTED_UTC_NS, RecordMaker, S
 
 ALARMS = ("a.high", "a.low", "b.leak")
 LOW_ROW = "  - {alarm: a.low, link: bms, table: discrete-input, address: 2, behaviour: follows, point: low}\n"
@@ -208,3 +209,45 @@ def test_names_of_a_side(made: Made) -> None:
             run_of([empty], path.parent, "AFTER", stack)
         with pytest.raises(UsageError, match=r"AFTER 1\.0: no such record, and no baseline in .*baselines"):
             run_of([Path("1.0")], path.parent, "AFTER", stack)
+
+
+@dataclass
+class Paced(RecordMaker):
+    """Polled at another rate, by a device that takes another time to answer."""
+
+    period_ms: int = 100
+    answer_ms: int = 9
+
+    def polls(self) -> None:
+        for asked in range(START_NS, START_NS + self.seconds * S, self.period_ms * MS):
+            value = 0
+            for bit, lo, hi in self._shown:
+                value |= (lo <= asked < hi) << bit
+            self.writer.poll(1, asked, asked + self.answer_ms * MS, bytes([value]))
+        self._now[0] = START_NS + self.seconds * S
+
+
+def test_a_device_that_answers_slower_when_it_is_polled_faster(made: Made) -> None:
+    def paced(name: str, period_ms: int, answer_ms: int) -> Run:
+        text = SITE.replace("poll every: 100 ms", f"poll every: {period_ms} ms")
+        maker = Paced(made.folder / name, seconds=60, text=text, period_ms=period_ms, answer_ms=answer_ms)
+        maker.plan("a.high")
+        maker.stimulus("0001", "a.high", 20, 25)
+        return made.run(maker.close())
+
+    slow, fast = paced("slow.farend", 200, 5), paced("fast.farend", 50, 40)
+    wanted = Wanted(asked=Asked(worth_ns=20 * MS), two_rates=True)
+    for sides in ((slow, fast), (fast, slow)):
+        document = compare_records(*sides, wanted)
+        assert document.before.records[0][0] == "slow.farend"
+        (link,) = document.links
+        assert (link.before.period_ns, link.after.period_ns) == (200 * MS, 50 * MS)
+        assert (link.before.answer_ns, link.after.answer_ns) == (5 * MS, 40 * MS)
+        assert link.adjusted is not None
+        assert link.adjusted < 0.001
+        assert document.is_failing
+    assert not compare_records(slow, fast, Wanted(two_rates=True)).is_failing, "worth less than 100 ms"
+    calm = paced("calm.farend", 50, 5)
+    assert not compare_records(slow, calm, wanted).is_failing
+    with pytest.raises(UsageError, match="same rate in both"):
+        compare_records(fast, calm, wanted)
