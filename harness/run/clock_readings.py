@@ -133,40 +133,51 @@ class _Arrivals:
 def _take_lines(
     times: ClockTimes, source: Source, site: Site, spec: TextLink, utc_shift_ns: int, local: LocalClock
 ) -> None:
-    """A line that comes a second time, byte for byte, may have been sent again: it says nothing new."""
+    """A line that comes a second time, byte for byte, may have been sent again: it says nothing new.
+
+    A line that tells of no alarm has no longest delay: it was written some time before it came in.
+    """
     lines = source.messages(spec.name)
     arrivals = _Arrivals(source.link_states(spec.name), spec.longest_delay_ns, utc_shift_ns)
     times.longest_delay_ns = spec.longest_delay_ns
     told: set[bytes] = set()
-    for number, (text, form) in sorted(_times_in(lines, site, spec)):
+    for number, text, form, is_change in sorted(_times_in(lines, site, spec)):
         line = lines[number]
         if line.data in told:
             times.again += 1
             continue
         told.add(line.data)
         at = arrivals.read_within(line)
+        at = at if is_change else Bounds(-FOREVER, at.hi)
         times.add(PRINTED, at, local.read(text, form, at.hi))
 
 
-def _times_in(lines: Sequence[Message], site: Site, spec: TextLink) -> Iterator[tuple[int, tuple[str, str]]]:
-    """(number of the line, (its time, how that is written)) of each line that the pattern of a point reads whole."""
+def _times_in(lines: Sequence[Message], site: Site, spec: TextLink) -> Iterator[tuple[int, str, str, bool]]:
+    """(number of the line, its time, how that is written, whether it tells of an alarm) of each line that is read whole
+    by the pattern of a point, or by one of ``other lines``.
+    """
     whole = [it for it in enumerate(lines) if not is_garbled(it[1].data, spec.encoding)]
     searched = Lines([decode_line(line.data, spec.encoding) for _, line in whole])
     taken: set[int] = set()
-    for patterns, form in _patterns(site, spec):
+    for patterns, form, is_change in _patterns(site, spec):
         for at in searched.candidates(patterns):
             number, line = whole[at]
             said = None if number in taken else patterns.match(line.data)
             if said is not None and said.groups.get(TIME_GROUP):
                 taken.add(number)
-                yield number, (said.groups[TIME_GROUP], form)
+                yield number, said.groups[TIME_GROUP], form, is_change
 
 
-def _patterns(site: Site, spec: TextLink) -> Iterator[tuple[PlacePatterns, str]]:
+def _patterns(site: Site, spec: TextLink) -> Iterator[tuple[PlacePatterns, str, bool]]:
+    """The patterns that may hold a time, how it is written, and whether such a line tells of an alarm."""
     form = site.history.time_format if site.history is not None else ""
-    for point in site.points.values():
-        if point.link == spec.name and isinstance(point.place, TextPlace):
-            yield compile_place(point.place, spec.encoding), point.place.printed_time or form
+    places = [it.place for it in site.points.values() if it.link == spec.name and isinstance(it.place, TextPlace)]
+    for place in places:
+        yield compile_place(place, spec.encoding), place.printed_time or form, True
+    forms = [it.printed_time for it in places if it.printed_time]
+    for pattern in () if site.history is None else site.history.other_lines:
+        own = TextPlace(raised=pattern)
+        yield compile_place(own, spec.encoding), forms[0] if forms else form, False
 
 
 # --- time stamps of events ------------------------------------------------------------------------

@@ -381,3 +381,18 @@ def test_texts_of_local_times(text: str, form: str, utc: str, clock: LocalClock)
     assert found is not None
     assert found.utc_ns == (local_ns(utc),)
     assert clock.read("no time", form, STARTED_UTC_NS) is None
+
+
+def test_other_lines_with_a_time_bound_one_side(tmp_path: Path) -> None:
+    """A heartbeat says how far the clock is behind at most, however seldom an alarm is printed."""
+    other = "alarm history: {other lines: '(?P<time>[-0-9]+ [:0-9]+) LINE OK'}\nalarms:"
+    maker = RecordMaker(tmp_path / "run.farend", seconds=600, text=SITE.replace("alarms:", other, 1))
+    printed(maker, 10, -2.75, late_s=0.28)
+    for number in range(1, 50):
+        printed(maker, 11.03 * number, -2.75, late_s=0.02, text="LINE OK")
+    (clock,) = told(maker.close()).values()
+    assert clock["times"] == 50
+    low, high = clock["common_offset_ns"]
+    assert -3.3 * S <= low <= -2.75 * S <= high
+    alone = -2.75 * S - 0.7 * S  # what the one alarm says of that side, at the least
+    assert low > alone
