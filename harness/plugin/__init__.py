@@ -1,12 +1,14 @@
 """A pytest plugin: a firmware team tests in its own suite that alarms reach every output.
 
-    async def test_high_level(site):
+    from harness.plugin import LiveSite
+
+    async def test_high_level(site: LiveSite):
         await site.raise_alarm("bulk-a.high")
         await site.expect("bms:10002", within="1 s")
         await site.acknowledge("bulk-a.high")
         await site.clear("bulk-a.high")
 
-    async def test_every_alarm(site, alarm):
+    async def test_every_alarm(site: LiveSite, alarm: str):
         await site.check(alarm)
 
 The first raises an alarm and goes through its steps by itself; the second is all of ``farend test``, one test for each
@@ -46,3 +48,19 @@ knows of it.
 """
 
 from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from harness.plugin.live_site import LiveSite
+
+__all__ = ("LiveSite",)
+
+
+def __getattr__(name: str) -> object:
+    """``LiveSite``, for annotations, without importing anything heavy into a suite that does not use it."""
+    if name != "LiveSite":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from harness.plugin.live_site import LiveSite
+
+    return LiveSite

@@ -29,6 +29,9 @@ if TYPE_CHECKING:
     from harness.site.reading import Documents
 
 SITE, ALARM = FIXTURES
+AT_END: Final[pytest.StashKey[Exception]] = pytest.StashKey()
+"""What a test failed by once it had run to its end: no line of it is to blame."""
+
 LIVE: Final[pytest.StashKey[LiveSite]] = pytest.StashKey()
 TURN_MAX_S: Final = 600
 """How long a worker waits for its turn: longer than any test that is not stuck (common practice, no source)."""
@@ -171,6 +174,7 @@ class Active:
             raise
         failed = ended(live, pyfuncitem, self.settings.seed, None)
         if failed is not None:
+            pyfuncitem.stash[AT_END] = failed
             raise failed
         return result
 
@@ -181,6 +185,8 @@ class Active:
         """The block of a failure, in its own columns and not behind an E; and where the record is."""
         report = yield
         block = getattr(call.excinfo.value, "block", "") if call.excinfo is not None else ""
+        if call.excinfo is not None and call.excinfo.value is item.stash.get(AT_END, None):
+            _without_frames(report)
         add_section = getattr(report.longrepr, "addsection", None)
         if block and add_section is not None:
             add_section("farend", block)
@@ -264,6 +270,15 @@ def record_of(folder: Path, site: str, what: str) -> Path:
     while path.exists():
         path, number = folder / f"{stem}-{number}.farend", number + 1
     return path
+
+
+def _without_frames(report: pytest.TestReport) -> None:
+    """Only what is wrong: the frames lead from pytest to here. As it is where pytest has another form for it."""
+    traceback = getattr(report.longrepr, "reprtraceback", None)
+    for entry in getattr(traceback, "reprentries", ())[-1:]:
+        entry.lines = [line for line in entry.lines if line.startswith("E")]
+        entry.reprfuncargs = entry.reprfileloc = None
+        traceback.reprentries = [entry]  # type: ignore[union-attr]  # it has them
 
 
 @contextmanager

@@ -12,8 +12,9 @@ from harness.core.verdicts import VerdictClass
 from harness.plugin.bridge import LoopThread
 from harness.plugin.settings import allowed_of
 from harness.plugin.told import FarendFailure, Trouble, failure, troubles_of
+from harness.run.claims import Told
 from harness.run.interrupting import InterruptedTestError, StoppedRunError
-from harness.run.session import SiteSession, Told
+from harness.run.session import SiteSession
 from harness.run.steps import StepDone
 from harness.run.stepwise import NotRaisedError
 from harness.site.durations import read_duration

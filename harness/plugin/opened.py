@@ -17,8 +17,9 @@ from harness.plugin.live_site import LiveSite
 from harness.plugin.told import FarendFailure, Trouble, block_of, failure, log, properties, troubles_of
 from harness.report.columns import WIDTH_MIN, Terminal
 from harness.report.ledger_words import open_lines
+from harness.run.claims import Told
 from harness.run.judging import JudgedRecord, judge_record
-from harness.run.session import SiteSession, Told
+from harness.run.session import SiteSession
 from harness.run.testing import TestOptions
 from harness.site.reading import Documents
 
@@ -124,7 +125,7 @@ def ended(live: LiveSite, item: pytest.Function, seed: int, exc: BaseException |
         known = {it.about for it in exc.troubles}
         _note(exc, [it.text for it in troubles if it.about not in known])
     else:
-        _note(exc, [f"NOT RESTORED: {it}; put it right by hand" for it in told.differs])
+        _note(exc, [*([told.stopped] if told.stopped else []), *(f"NOT RESTORED: {it}" for it in told.differs)])
         if told.claims and not told.differs:
             _note(exc, ["what was raised has been put back"])
     return None

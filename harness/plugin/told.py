@@ -15,7 +15,8 @@ from harness.report.columns import WIDTH_MIN, Terminal
 from harness.report.document import AttemptDocument, Fact, ReportDocument, SiteFacts
 from harness.report.safe import safe_text
 from harness.report.text_brief import render_brief
-from harness.run.session import SiteSession, Told
+from harness.run.claims import Told
+from harness.run.session import SiteSession
 
 WIDTH_MAX: Final = 120
 """Columns that the log of a build shows without folding, at the most (common practice, no source)."""

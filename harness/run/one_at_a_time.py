@@ -45,6 +45,13 @@ class OneAtATime:
         """Forget an interruption: what is done from now on is something else."""
         self.interruption = self._putting = None
 
+    def must_go_on(self) -> None:
+        """Raise what :meth:`do` would, where it would do nothing any more."""
+        if self._over.done():
+            raise self._stopped()
+        if self.interruption is not None:
+            raise InterruptedTestError(self.interruption)
+
     async def do(self, work: Callable[[], Coroutine[Any, Any, T]], *, anyway: bool = False) -> T:
         """Do it, once what goes on has ended. ``anyway``: even after an interruption, to tidy up.
 
@@ -52,10 +59,8 @@ class OneAtATime:
         nothing more may be done; what itself raises that, or RecordError, stops the run.
         """
         async with self._lock:
-            if self._over.done():
-                raise self._stopped()
-            if self.interruption is not None and not anyway:
-                raise InterruptedTestError(self.interruption)
+            if not anyway or self._over.done():
+                self.must_go_on()
             task = asyncio.create_task(work(), name="a step of a test")
             self._working = task
             try:

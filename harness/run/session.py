@@ -11,102 +11,32 @@ import asyncio
 import time
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Final
 
 from harness.core.errors import SafetyError, UsageError
-from harness.core.instants import NS_PER_MS, Clock
+from harness.core.instants import Clock
 from harness.core.links import PushLink
-from harness.core.model import Behaviour, Expectation, Judgement, Result, Site, Step, Stray
-from harness.core.verdicts import Verdict, VerdictClass
+from harness.core.model import Expectation, Judgement, Result, Site, Step
+from harness.run.claims import Claim, Heard, Told
 from harness.run.clearing_left import ToClear
+from harness.run.expecting import Expecting, is_unknown
 from harness.run.interrupting import InterruptedTestError, StoppedRunError, ended
 from harness.run.live import LiveSource
-from harness.run.order import Item, gap_ns, gone_within_ns, hold_ns, plan_of, show_within_ns
+from harness.run.order import Item, plan_of
 from harness.run.results_so_far import judge_so_far
-from harness.run.stages import Course
 from harness.run.steps import AS_LEFT_EVENT, StepDone
 from harness.run.stepwise import NotRaisedError, Stepwise
 from harness.run.testing import TestOptions, run_test
-from harness.run.tools import Progress, Tools
+from harness.run.tools import Tools
 from harness.run.waiting import LIFE_MAX_NS
 from harness.site.names import did_you_mean
 from harness.site.reading import Documents
 
 CASE_EVENT: Final = "case"
 """A test of the caller begins; ``name``: what it calls it."""
-
-EXPECTED_EVENT: Final = "expected"
-"""The caller asked for a row in the middle of its course, by these limits, and got this verdict."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Claim:
-    """What one raise is judged by. ``keys``: its rows; ``stimulus``: '' where it was not raised, and ``why``."""
-
-    alarm: str
-    keys: tuple[str, ...]
-    stimulus: str = ""
-    why: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """What came of claims. ``results``: in the order of raising and of the point map.
-
-    ``not_run``: rows that nothing was raised for, and why. ``differs``: what is not as it was found, in words.
-    ``stopped``: why everything was put back before its time, or nothing more is raised; '' where it was not so.
-    """
-
-    claims: tuple[Claim, ...]
-    results: tuple[Result, ...] = ()
-    expected: tuple[Result, ...] = ()
-    """By the limits of what was expected in the middle of it, and was not known then."""
-    strays: tuple[Stray, ...] = ()
-    not_run: dict[str, str] = field(default_factory=dict)
-    differs: tuple[str, ...] = ()
-    stopped: str = ""
-
-    def verdicts(self) -> dict[str, list[Verdict]]:
-        """By row, one verdict for each raise; ``not-run`` where there was none."""
-        found: dict[str, list[Verdict]] = {key: [Verdict.NOT_RUN] for key in self.not_run}
-        for result in self.results:
-            found.setdefault(result.expectation, []).append(result.verdict)
-        return found
-
-
-class Heard:
-    """The view of a session: keeps what a person would have been told."""
-
-    def __init__(self) -> None:
-        self.told: list[str] = []
-
-    def baseline(self, standing: Sequence[str], down: Sequence[str]) -> None:
-        """See ``View.baseline``."""
-        self.told += [f"{name} is on before anything is raised" for name in standing]
-        self.told += [f"link {name} is not up" for name in down]
-
-    def raising(self, item: Item, progress: Progress) -> None:
-        """See ``View.raising``."""
-
-    def phase(self, text: str) -> None:
-        """See ``View.phase``."""
-
-    def judged(self, item: Item, results: Sequence[Result]) -> None:
-        """See ``View.judged``."""
-
-    def tried(self, text: str) -> None:
-        """See ``View.tried``."""
-
-    def trouble(self, text: str) -> None:
-        """See ``View.trouble``."""
-        self.told.append(text)
-
-    def urgent(self, text: str) -> None:
-        """See ``View.urgent``."""
-        self.told.append(text)
 
 
 class SiteSession:
@@ -129,7 +59,7 @@ class SiteSession:
         self._run: asyncio.Task[str] | None = None
         self._spans: list[list[int]] = []
         self._claims: list[Claim] = []
-        self._pending: list[tuple[str, Expectation]] = []  # expected, and not known yet
+        self._expected: Expecting | None = None
         self._heard_before = 0
         limits = [row.limits for row in site.expectations]
         reach = [it.search_ns + it.dwell_ns + (it.gone_within_ns or 0) + it.settle_ns for it in limits]
@@ -192,11 +122,12 @@ class SiteSession:
     def begin(self, name: str) -> None:
         """A test begins; ``name`` goes into the record."""
         now = self._clock()
-        self._claims, self._pending = [], []
+        self._claims = []
         self._heard_before = len(self.heard.told)
         self._spans = [it for it in self._spans if it[1] + self._tail_ns >= now]
         self._spans.append([now, now])
         conductor = self._steps
+        self._expected = Expecting(conductor, self._judge)
         conductor.begin(self._since_ns)
         conductor.tools.journal.event(CASE_EVENT, now, {"name": name})
 
@@ -221,9 +152,9 @@ class SiteSession:
         if steps.interruption is not None:
             stopped = stopped or steps.interruption.text
         told = await (self._told if is_stopped or stopped else self._known)(self._claims, stopped)
-        expected = [await self._results(stimulus, [row]) for stimulus, row in self._pending]
+        expected = await self._expecting.at_last()
         self._spans[-1][1] = self._clock()
-        return replace(told, expected=tuple(it for each in expected for it in each), differs=tuple(self._differs()))
+        return replace(told, expected=expected, differs=tuple(self._differs()))
 
     def said(self) -> tuple[str, ...]:
         """What a person would have been told since the test began."""
@@ -264,7 +195,9 @@ class SiteSession:
         It waits as ``farend test`` does: until what comes of it has come, so that the next step can be told from it.
         ``at_once``: it does not.
         """
-        steps, at = self._steps, self._course(alarm)
+        steps = self._steps
+        steps.must_go_on()
+        at = self._expecting.course(alarm)
         if step is Step.RAISE:
             raise ValueError("an alarm is raised by raise_alarm")
         if not at.alarm.can_be_done(step):
@@ -302,71 +235,20 @@ class SiteSession:
         ``within_ns``: instead of the limit of the row. ``alarm``: which one, where several that are raised show there.
         What comes later, such as whether it goes in time, is judged at the end, and so is what is unknown yet.
         """
-        at, row = self._raised_at(point, alarm)
-        asked = _showing(row, within_ns)
-        (result,) = await self._steps.do(lambda: self._shown(at, [asked]))
-        return result
+        self._steps.must_go_on()
+        return await self._expecting.expect(point, within_ns, alarm)
 
     async def expect_gone(self, point: str, within_ns: int | None = None, alarm: str = "") -> Result:
         """Wait until a point is off, or can no longer be in time after what releases it; how its row is judged now."""
-        at, row = self._raised_at(point, alarm)
-        limits = row.limits if within_ns is None else replace(row.limits, gone_within_ns=within_ns)
-        asked = replace(row, limits=limits)
-        (result,) = await self._steps.do(lambda: self._gone(at, [asked]))
-        return result
+        self._steps.must_go_on()
+        return await self._expecting.expect_gone(point, within_ns, alarm)
 
     async def expect_all(self, alarm: str) -> tuple[Result, ...]:
         """Every row of a raised alarm that must react: that it shows; once it is cleared, that it is gone too."""
-        at = self._course(alarm)
-        keys = {key for claim in self._claims if claim.stimulus == at.stimulus for key in claim.keys}
-        rows = [row for row in at.item.loud if row.key in keys]
-        if not rows:
-            raise UsageError(f"{alarm}: none of the rows that it is judged by must react; there is nothing to expect")
-        if Step.CLEAR in at.done:
-            return await self._steps.do(lambda: self._gone(at, rows))
-        return await self._steps.do(lambda: self._shown(at, [_showing(row, None) for row in rows]))
-
-    async def _shown(self, at: Course, rows: Sequence[Expectation]) -> tuple[Result, ...]:
-        """Results of rows once each shows, or can no longer in time."""
-        live, clock, site, lo, hi = self._live, self._clock, self.site, at.raised.at.lo, at.raised.at.hi
-        waits = self._steps.waits
-        seen = [row for row in rows if waits.is_observed(row)]
-        shown_by = {row.key: hi + show_within_ns(site, row) for row in seen}
-        await waits.shown(seen, lo, shown_by)
-        timed_by = at.alarm.reference
-        if timed_by is not None and timed_by in live.polled_points():  # it may be read after what it times
-            slow = max((gap_ns(site, row) for row in rows), default=0)
-            await live.wait_until(lambda: live.was_on_since(timed_by, lo), clock() + slow)
-        return await self._decided(at, rows, hi + hold_ns(site, seen))
-
-    async def _gone(self, at: Course, rows: Sequence[Expectation]) -> tuple[Result, ...]:
-        """Results of rows once each is off, or can no longer be in time."""
-        live, now = self._live, self._clock()
-        until = {row.key: now + gone_within_ns(self.site, row) for row in rows}
-        await self._steps.waits.each(rows, lambda row: live.is_off(row.point), until)
-        return await self._decided(at, rows, now)
-
-    async def _decided(self, at: Course, rows: Sequence[Expectation], later_ns: int) -> tuple[Result, ...]:
-        """How rows are judged now; where that is unknown, once more at ``later_ns``, and after that at the end.
-
-        What is told may be of before the raise, until it is held for longer than it may be on its way; and a line that
-        falls silent says no more before it is cleared.
-        """
-        results = await self._results(at.stimulus, rows)
-        if any(_is_unknown(it) for it in results) and later_ns > self._clock():
-            await self._steps.waits.until(later_ns)
-            results = await self._results(at.stimulus, rows)
-        for row, result in zip(rows, results, strict=True):
-            asked = {"appears_within_ns": row.limits.appears_within_ns, "gone_within_ns": row.limits.gone_within_ns}
-            said = {"stimulus": at.stimulus, "row": row.key, "verdict": result.verdict.value}
-            self._steps.tools.journal.event(EXPECTED_EVENT, self._clock(), {**said, **asked})
-            if _is_unknown(result):
-                self._pending.append((at.stimulus, row))
-        return results
-
-    async def _results(self, stimulus: str, rows: Sequence[Expectation]) -> tuple[Result, ...]:
-        judged = await self._judge(rows)
-        return tuple(it for it in judged.results if it.stimulus == stimulus)
+        self._steps.must_go_on()
+        stimulus = self._expecting.course(alarm).stimulus
+        keys = [key for claim in self._claims if claim.stimulus == stimulus for key in claim.keys]
+        return await self._expecting.expect_all(alarm, keys)
 
     # --- inside -------------------------------------------------------------------------------------
 
@@ -375,6 +257,12 @@ class SiteSession:
         if self._conductor is None:
             raise StoppedRunError("the session is not open")
         return self._conductor
+
+    @property
+    def _expecting(self) -> Expecting:
+        if self._expected is None:
+            raise StoppedRunError("no test has begun")
+        return self._expected
 
     @property
     def _live(self) -> LiveSource:
@@ -392,7 +280,7 @@ class SiteSession:
         """As :meth:`_told`, once each path that tells changes has proved to be alive, where a verdict hangs on that."""
         claims, live, now = tuple(claims), self._live, self._clock()
         told = await self._told(claims, stopped)
-        open_links = {self.site.points[it.point].link for it in told.results if _is_unknown(it)}
+        open_links = {self.site.points[it.point].link for it in told.results if is_unknown(it)}
         waited = [it for it in open_links if isinstance(self.site.links[it], PushLink) and live.alive_ns(it) >= 0]
         if not waited:
             return told
@@ -447,46 +335,3 @@ class SiteSession:
                 f"{', '.join(row.point for row in item.rows)}"
             )
         return tuple(row.key for row in rows)
-
-    def _course(self, alarm: str) -> Course:
-        raised = [at for at in self._steps.courses if at.alarm.name == alarm]
-        if not raised:
-            if alarm not in self.site.alarms:
-                raise UsageError(f"alarm={alarm}: the site has no such alarm; {did_you_mean(alarm, self.site.alarms)}")
-            raise UsageError(f"alarm={alarm}: it was not raised in this test; raise it first")
-        return raised[-1]
-
-    def _raised_at(self, point: str, alarm: str) -> tuple[Course, Expectation]:
-        """The newest raise that is expected at a point, and its row there."""
-        courses = self._steps.courses
-        if point not in self.site.points:
-            raise UsageError(f"point={point}: the site has no such point; {did_you_mean(point, self.site.points)}")
-        if alarm:
-            courses = [self._course(alarm)]
-        found = [(at, row) for at in reversed(courses) for row in at.item.rows if row.point == point]
-        if not found:
-            raised = ", ".join(at.alarm.name for at in courses) or "nothing"
-            raise UsageError(
-                f"point={point}: {raised} is raised, and no row of the point map says that it shows there; raise the "
-                "alarm that does, or add the row"
-            )
-        at, row = found[0]
-        if row.behaviour is Behaviour.QUIET:
-            raise UsageError(
-                f"point={point}: it must stay quiet while {at.alarm.name} is raised; whether it did is judged at the "
-                "end of the test, there is nothing to wait for"
-            )
-        return at, row
-
-
-def _is_unknown(result: Result) -> bool:
-    return result.verdict.verdict_class is VerdictClass.UNKNOWN
-
-
-def _showing(row: Expectation, within_ns: int | None) -> Expectation:
-    """A row by what can be said of it while its alarm is still raised: that it appears, and when."""
-    limits = row.limits
-    within_ns = limits.appears_within_ns if within_ns is None else within_ns
-    search_ns = max(limits.search_ns, (within_ns or 0) + NS_PER_MS)
-    asked = replace(limits, appears_within_ns=within_ns, search_ns=search_ns, visible_for_ns=None, gone_within_ns=None)
-    return replace(row, limits=asked)

@@ -114,6 +114,10 @@ class Stepwise:
         """Take one of the steps below, see ``OneAtATime.do``."""
         return await self._turns.do(work, anyway=anyway)
 
+    def must_go_on(self) -> None:
+        """Raise what :meth:`do` would, where it would do nothing any more."""
+        self._turns.must_go_on()
+
     @property
     def is_over(self) -> bool:
         """True once nothing more is raised in this run."""
