@@ -113,7 +113,7 @@ def _least_of_shares(hits: int, trials: int, other_trials: int) -> float:
     ways = comb(trials + other_trials, hits)
     low, high = max(0, hits - other_trials), min(trials, hits)
     ends = (comb(trials, it) * comb(other_trials, hits - it) for it in (low, high))
-    return min(1.0, 2.0 * min(ends) / ways)
+    return min(1.0, 2 * min(ends) / ways)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -180,6 +180,6 @@ def _judged(it: Compared, asked: Asked, tests: int) -> Compared:
     elif within:
         found = Finding.EQUAL
     else:
-        least = min(1.0, 2.0 / comb(it.before + it.after, it.before))
+        least = min(1.0, 2 / comb(it.before + it.after, it.before))
         found = Finding.TOO_FEW if least > asked.level / tests else Finding.OPEN
     return replace(it, finding=found)

@@ -110,7 +110,7 @@ def compare_ends(first: Sequence[Bounds], second: Sequence[Bounds]) -> Dealt:
     chance = min(1.0, 2.0 * min(later, earlier))
     return Dealt(
         chance=chance,
-        least=min(1.0, 2.0 / comb(n + m, n)),
+        least=min(1.0, 2 / comb(n + m, n)),
         later=0 if chance >= 1.0 else 1 if later < earlier else -1,
         exact=n * m <= RANKS_MAX,
     )

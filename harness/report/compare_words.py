@@ -12,6 +12,9 @@ from harness.measure.run_comparison import Asked, Compared, Finding, Kind, Outco
 from harness.report import human
 from harness.report.comparison import ComparisonDocument, LinkAnswers, LinkCompared, RunFacts, StrayChange
 
+_CHANCE_LEAST: Final = 1e-9
+"""Smaller ones say no more."""
+
 _WORSE: Final = {
     Kind.FAILS: "fails more often",
     Kind.MISSES: "is missed more often",
@@ -51,7 +54,7 @@ def side_words(side: Side | None) -> str:
 
 def chance_words(chance: float) -> str:
     """Two figures, or an upper bound where it is very small."""
-    return "below 1e-9" if chance < 1e-9 else f"{chance:.2g}"
+    return f"below {_CHANCE_LEAST:g}" if chance < _CHANCE_LEAST else f"{chance:.2g}"
 
 
 def compared_words(found: Sequence[Compared], asked: Asked, tests: int) -> str:
@@ -70,7 +73,7 @@ def compared_words(found: Sequence[Compared], asked: Asked, tests: int) -> str:
         told += f"; no change worth more than {human.duration(asked.worth_ns)}"
     chance = max(one.chance for one in found)
     adjusted = max(1.0 if one.adjusted is None else one.adjusted for one in found)
-    most = "at most " if len(found) > 1 else ""
+    most = "at most " if len(found) > 1 and chance >= _CHANCE_LEAST else ""
     return (
         f"{told} (chance {most}{chance_words(chance)}, {chance_words(adjusted)} over all {human.count(tests, 'test')})"
     )

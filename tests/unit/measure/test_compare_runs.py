@@ -151,6 +151,13 @@ def test_shares_without_any_hit_are_no_tests() -> None:
     assert (found.tests, found.not_counted) == (0, 100)
 
 
+def test_thousands_of_trials() -> None:
+    """C(4000, 2000) is far above what a float holds."""
+    (row,) = compared(pair(side(*[PASS] * 2000), side(*[PASS] * 1970, *[MISSED] * 30)))
+    assert of(row, Kind.MISSES).finding is Finding.WORSE
+    assert of(row, Kind.MISSES).chance == pytest.approx(float(stats.fisher_exact([[0, 2000], [30, 1970]]).pvalue))
+
+
 def test_three_against_three_are_too_few() -> None:
     late = times(*(it + 500 for it in SPREAD[:3]))
     result = compare_runs([pair(timed(times(*SPREAD[:3])), timed(late))], Asked(), np.random.default_rng(1))

@@ -120,6 +120,15 @@ def test_very_many_trials_are_drawn_and_stop_once_it_is_clear() -> None:
     assert compare_alike(first, polled(rng, 300, 60.0), rng).chance < 1e-4
 
 
+def test_numbers_of_trials_that_no_float_can_deal() -> None:
+    """C(3000, 1500) is far above what a float holds."""
+    rng = rng_of()
+    first, second = (exact(*rng.integers(0, 10**9, 1500).tolist()) for _ in range(2))
+    for found in (compare_ends(first, second), compare_alike(first[:700], second[:700], rng)):
+        assert not found.exact
+        assert 0.001 < found.chance <= 1.0
+
+
 def test_what_fits_into_each_other_tells_nothing() -> None:
     found = compare_alike([Bounds(0, 10)] * 4, [Bounds(5, 15)] * 4, rng_of())
     assert (found.chance, found.least, found.later) == (1.0, 1.0, 0)
