@@ -15,8 +15,9 @@ from harness.core.places import Arrival, BacnetPlace, ModbusPlace
 from harness.links.modbus_pdu import ReadRequest
 from harness.links.modbus_plan import BlockPlan, plan_blocks, plan_probes
 from harness.links.modbus_polls import PROBE_EVERY
+from harness.links.modbus_rtu_client import GAP_BEHIND_SERVER_NS
 from harness.links.modbus_rtu_frames import answer_bytes
-from harness.links.modbus_rtu_timing import character_s, poll_s, unanswered_s
+from harness.links.modbus_rtu_timing import character_s, poll_s, t35_s, unanswered_s
 from harness.measure.budget_steps import NOTHING, Poll, Range
 
 ZERO: Final = Fraction(0)
@@ -94,7 +95,7 @@ def bus_cycle(site: Site, spec: ModbusRtuLink, own_unit: int | None = None) -> C
     times, port = site.times_of(spec.name), line_of(site, spec)
     blocks = blocks_of(site, spec)
     asked = [_request(it) for it in blocks]
-    per_answer = range_of(times.answer_time) + range_of(times.round_trip)
+    per_answer = range_of(times.answer_time) + range_of(times.round_trip) + Range.exactly(_own_silence(spec, port))
     wire = None if port is None else sum((poll_s(port, it) for it in asked), ZERO)
     probes = [_request(it) for it in plan_probes(_places(site, spec), spec.probe_around)]
     probing = sum((poll_s(port, it) for it in probes), ZERO) / PROBE_EVERY if port is not None else ZERO
@@ -123,6 +124,15 @@ def bus_cycle(site: Site, spec: ModbusRtuLink, own_unit: int | None = None) -> C
     )
 
 
+def _own_silence(spec: ModbusRtuLink, port: SerialPort | None) -> Fraction:
+    """What farend stays silent for after an answer beyond what the line asks for: behind a serial device server, whose
+    line it does not know while it polls.
+    """
+    if spec.way is BusWay.RECEIVE_ONLY or spec.serial is not None:
+        return ZERO
+    return max(ZERO, seconds(GAP_BEHIND_SERVER_NS) - (t35_s(port) if port is not None else ZERO))
+
+
 def _dead_unit(blocks: Sequence[BlockPlan], own_unit: int | None) -> tuple[int | None, int]:
     """The unit whose silence costs most, and how many reads of it; one that is not mapped where there is no other."""
     counts = Counter(it.unit for it in blocks if it.unit != own_unit)
@@ -133,15 +143,17 @@ def _dead_unit(blocks: Sequence[BlockPlan], own_unit: int | None) -> tuple[int |
 
 
 def _unanswered(spec: ModbusRtuLink, port: SerialPort | None, asked: Iterable[ReadRequest]) -> Fraction:
-    """What one request without an answer takes. farend waits as long as the answer would take, and for a silence."""
+    """What one request without an answer takes. On a port of its own farend waits besides as long as the answer would
+    take; behind a device server its time-out begins with the request. Then it waits for a silence.
+    """
     timeout = seconds(spec.timeout_ns)
     if spec.way is BusWay.RECEIVE_ONLY:
         return timeout if port is None else unanswered_s(port, timeout)
     quiet = seconds(spec.quiet_ns)
-    if port is None:
+    if spec.serial is None:
         return timeout + quiet
     longest = max((answer_bytes(it) for it in asked), default=0)
-    return unanswered_s(port, timeout) + longest * character_s(port) + quiet
+    return unanswered_s(spec.serial, timeout) + longest * character_s(spec.serial) + quiet
 
 
 def _request(block: BlockPlan) -> ReadRequest:
