@@ -114,7 +114,8 @@ def _clock_lines(document: ClocksDocument, clock: ClockTold, to: Terminal) -> li
     used = 0 if history is None else len(history.readings)
     lines = to.wrapped(f"{clock.link}: {human.count(used, 'time')}", hang=4)
     for label, text in _facts(document, clock):
-        lines += to.wrapped(f"{label:<{_LABEL}}{text}", first=2, hang=_LABEL + 2)
+        first = 2 if label else _LABEL + 2
+        lines += to.wrapped(f"{label:<{_LABEL}}{text}" if label else text, first=first, hang=_LABEL + 2)
     return lines
 
 
@@ -175,7 +176,7 @@ def _remarks(document: ClocksDocument, clock: ClockTold, history: ClockHistory) 
     for one in history.settings:
         if one.is_hour and not document.has_zone:
             yield "a change to or from daylight-saving time explains the hour; name the time zone (--time-zone)"
-            break
+            return
     for stretch in history.stretches:
         zone = _other_zone(stretch)
         if zone:
@@ -283,6 +284,25 @@ def set_words(one: ClockSet, document: ClocksDocument) -> str:
     if by.hi <= 0 and not by.is_open_below:
         return f"back by {_sizes(Bounds(-by.hi, -by.lo))}{hour}, {when}"
     return f"by an amount that cannot be told, {when}"
+
+
+def clock_sentences(document: ClocksDocument) -> tuple[str, ...]:
+    """One sentence for each clock of which something is known, for a report."""
+    return tuple(_sentence(it, it.history, document) for it in document.clocks if it.history is not None)
+
+
+def _sentence(clock: ClockTold, history: ClockHistory, document: ClocksDocument) -> str:
+    kinds = ", ".join(f"{it.count:,} times: {it.name}" for it in clock.kinds)
+    parts = []
+    for number, stretch in enumerate(history.stretches):
+        if number:
+            parts.append(f"it was set {set_words(history.settings[number - 1], document)}")
+        if stretch.lines is not None:
+            ends = dict.fromkeys((stretch.first, stretch.last))
+            parts += [f"{offset_words(stretch.offset_at(it))} at {_clock(it, document.utc_offset_s)}" for it in ends]
+            if any(stretch.lines.is_bounded):
+                parts.append(f"drift {drift_words(stretch.lines, document.rate_max)}")
+    return f"{clock.link} ({kinds}), taken as set to {document.set_to}: {'; '.join(parts)}"
 
 
 def is_hour_ambiguous(history: ClockHistory, *, has_zone: bool) -> bool:

@@ -231,6 +231,8 @@ class AttemptDocument:
     """Notices and inhibits; None where no ledger was kept."""
     as_left: tuple[Difference, ...] | None = None
     clock_steps: tuple[ClockStep, ...] = ()
+    foreign_clocks: tuple[str, ...] = ()
+    """How far the clocks are off that the record tells of, in words; they order nothing."""
     notes: tuple[str, ...] = ()
     recorded_who: str = ""
     corrections: tuple[CorrectionNote, ...] = ()

@@ -26,6 +26,7 @@ from harness.report.document import (
     Timeline,
 )
 from harness.report.timeline import timeline_of
+from harness.run.clocks import clock_words_of
 from harness.run.corrections_told import changed_by_corrections, correction_notes
 from harness.run.figures import link_figures
 from harness.run.judging import END_EVENT, JudgedRecord
@@ -95,6 +96,7 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
         clock_steps=tuple(
             ClockStep(at_ns=it.monotonic_ns, step_ns=it.moved_ns) for it in record.reader.clock_checks() if it.is_step
         ),
+        foreign_clocks=clock_words_of(record),
         notes=(
             *record.site.notes,
             *untested_steps(record.site, record.evidence.stimuli, record.judgement.results),

@@ -15,9 +15,9 @@ from harness.measure.clock_limit import stays_within
 from harness.measure.clock_line import RATE_MAX_DEFAULT, ClockReading
 from harness.measure.clock_steps import clock_history
 from harness.record.reader import RecordReader
-from harness.report.clocks import ClockKind, ClocksDocument, ClockTold, is_hour_ambiguous
+from harness.report.clocks import ClockKind, ClocksDocument, ClockTold, clock_sentences, is_hour_ambiguous
 from harness.run.clock_readings import ClockTimes, clock_times
-from harness.run.judging import ENTRY_KEY, recorded_site
+from harness.run.judging import ENTRY_KEY, JudgedRecord, recorded_site
 from harness.run.local_clock import LocalClock
 from harness.run.log_book import clock_words
 
@@ -39,7 +39,12 @@ def clocks_of(paths: Sequence[Path], options: ClockOptions) -> ClocksDocument:
     """The clocks of one or more records of a site. RecordError or UsageError where they cannot be read together."""
     with ExitStack() as stack:
         readers = [stack.enter_context(RecordReader.open(path)) for path in paths]
-        return _document(readers, options)
+        return _document(readers, [site_of(reader) for reader in readers], options)
+
+
+def clock_words_of(record: JudgedRecord) -> tuple[str, ...]:
+    """What a judged record tells of foreign clocks, a sentence for each; they are taken as set as the machine was."""
+    return clock_sentences(_document([record.reader], [record.site], ClockOptions()))
 
 
 def site_of(reader: RecordReader) -> Site:
@@ -49,8 +54,7 @@ def site_of(reader: RecordReader) -> Site:
     return recorded_site(reader)
 
 
-def _document(readers: Sequence[RecordReader], options: ClockOptions) -> ClocksDocument:
-    sites = [site_of(reader) for reader in readers]
+def _document(readers: Sequence[RecordReader], sites: Sequence[Site], options: ClockOptions) -> ClocksDocument:
     names = list(dict.fromkeys(site.name for site in sites))
     if len(names) > 1:
         raise UsageError(f"{', '.join(names)}: these are records of different sites; give those of one site")

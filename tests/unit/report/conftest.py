@@ -384,6 +384,7 @@ def build_attempt(
         ledger=_ledger(start_utc_ns),
         as_left=(Difference(what="bms.bulk-b.high", as_found="off", as_left="on"),),
         clock_steps=(ClockStep(at_ns=begin + 30 * S, step_ns=-13 * MS),),
+        foreign_clocks=("printer (12 times: printed times), taken as set to UTC+01:00: 3.1 to 4.6 s ahead",),
         notes=(*site.notes, "hold of printer points: 1 s, assumed (not declared)"),
     )
 

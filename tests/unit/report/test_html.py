@@ -145,6 +145,7 @@ def test_passes_points_blind_time_reviews_and_log_are_there(document: ReportDocu
     assert "bms was blind: connection reset by the device (8 s from" in coverage
     assert "97.61 %" in coverage
     assert "jumped by -13 ms" in coverage
+    assert "taken as set to UTC+01:00: 3.1 to 4.6 s ahead" in coverage
     assert "hold of 1 s, not declared" in _words(page, "assumptions")
     for note in (*document.site.notes, *document.attempts[0].notes):
         assert page.texts["assumptions"].count(note) == 1
