@@ -7,7 +7,7 @@ is none: that is said only where bounds of the difference of the medians lie wit
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from math import comb
 from statistics import median
@@ -17,6 +17,7 @@ import numpy as np
 
 from harness.core.instants import FOREVER, Bounds
 from harness.core.verdicts import VerdictClass
+from harness.measure.compare_links import compare_links, finding_of
 from harness.measure.dealing import Dealt, compare_alike, compare_ends
 from harness.measure.exact_tables import Alternative, fisher, holm, trials_to_differ
 from harness.measure.likelihood_ratio import BracketedTimes, Evidence, VisibleTimes, quantile
@@ -37,11 +38,16 @@ def compare_runs(pairs: Sequence[Pair], asked: Asked, rng: np.random.Generator) 
             mine, exact = _comparisons(pair.before, pair.after, asked, rng)
             all_exact &= exact
         found.append(mine)
+    wholes = compare_links(pairs, asked)
     counted = [(row, at) for row, mine in enumerate(found) for at, it in enumerate(mine) if it.least <= asked.level]
-    adjusted = holm([found[row][at].chance for row, at in counted])
-    for (row, at), chance in zip(counted, adjusted, strict=True):
+    whole = [at for at, it in enumerate(wholes) if it.least <= asked.level]
+    adjusted = holm([*(found[row][at].chance for row, at in counted), *(wholes[at].chance for at in whole)])
+    for (row, at), chance in zip(counted, adjusted, strict=False):
         found[row][at] = replace(found[row][at], adjusted=chance)
-    tests = max(1, len(counted))
+    for at, chance in zip(whole, adjusted[len(counted) :], strict=True):
+        wholes[at] = replace(wholes[at], adjusted=chance)
+    counts = len(counted) + len(whole)
+    tests = max(1, counts)
     rows = tuple(
         RowCompared(pair=pair, compared=tuple(_judged(it, asked, tests) for it in mine))
         for pair, mine in zip(pairs, found, strict=True)
@@ -49,8 +55,9 @@ def compare_runs(pairs: Sequence[Pair], asked: Asked, rng: np.random.Generator) 
     return RunsCompared(
         asked=asked,
         rows=rows,
-        tests=len(counted),
-        not_counted=sum(map(len, found)) - len(counted),
+        links=tuple(replace(it, finding=finding_of(it, asked)) for it in wholes),
+        tests=counts,
+        not_counted=sum(map(len, found)) + len(wholes) - counts,
         alone=trials_to_differ(asked.level),
         together=trials_to_differ(asked.level, comparisons=tests),
         all_exact=all_exact,
@@ -69,14 +76,9 @@ def _comparisons(before: Side, after: Side, asked: Asked, rng: np.random.Generat
         found.append(_shares(Kind.MISSES, one, other))
     is_read_alike = before.read == after.read and not (before.locked or after.locked)
     times = _Times(asked=asked, is_read_alike=is_read_alike, rng=rng)
-    found += times.compared(Kind.LATENCY, before.latencies, after.latencies, BracketedTimes)
-    found += times.compared(Kind.GONE, before.gone, after.gone, BracketedTimes)
-    seen = any(isinstance(it, Seen) for it in before.visible) and any(isinstance(it, Seen) for it in after.visible)
-    if seen:
-        one_visible, other_visible = ([bounds_of(it) for it in side.visible] for side in (before, after))
-        at_random = before.at_random and after.at_random
-        sides = (VisibleTimes(before.visible), VisibleTimes(after.visible)) if at_random else None
-        found += times.compared(Kind.VISIBLE, one_visible, other_visible, None, sides)
+    found += times.compared(Kind.LATENCY, before.latencies, after.latencies)
+    found += times.compared(Kind.GONE, before.gone, after.gone)
+    found += times.visible(before, after)
     return found, times.all_exact
 
 
@@ -125,34 +127,48 @@ class _Times:
     rng: np.random.Generator
     all_exact: bool = field(default=True)
 
-    def compared(
+    def compared(self, kind: Kind, before: Sequence[Bounds], after: Sequence[Bounds]) -> list[Compared]:
+        """One comparison, none where a run has no such time."""
+        if not before or not after:
+            return []
+        sides = BracketedTimes(before), BracketedTimes(after)
+        return [self._compared(kind, before, after, sides, is_alike=alike(before, after))]
+
+    def visible(self, before: Side, after: Side) -> list[Compared]:
+        """Trials that nobody saw included; none where a run saw nothing at all.
+
+        How wide these brackets are hangs on whether they were seen, so it is the onsets that tell how they were read.
+        """
+        onsets = [[it.onset for it in side.visible if isinstance(it, Seen)] for side in (before, after)]
+        if not all(onsets):
+            return []
+        one, other = ([bounds_of(it) for it in side.visible] for side in (before, after))
+        at_random = before.at_random and after.at_random
+        sides = (VisibleTimes(before.visible), VisibleTimes(after.visible)) if at_random else None
+        return [self._compared(Kind.VISIBLE, one, other, sides, is_alike=alike(*onsets))]
+
+    def _compared(
         self,
         kind: Kind,
         before: Sequence[Bounds],
         after: Sequence[Bounds],
-        evidence: Callable[[Sequence[Bounds]], Evidence] | None,
-        sides: tuple[Evidence, Evidence] | None = None,
-    ) -> list[Compared]:
-        """One comparison, none where a run has no such time."""
-        if not before or not after:
-            return []
-        is_alike = self.is_read_alike and not self.asked.ends_only and alike(before, after)
+        sides: tuple[Evidence, Evidence] | None,
+        *,
+        is_alike: bool,
+    ) -> Compared:
+        is_alike = is_alike and self.is_read_alike and not self.asked.ends_only
         dealt: Dealt = compare_alike(before, after, self.rng) if is_alike else compare_ends(before, after)
         self.all_exact &= dealt.exact
-        if evidence is not None:
-            sides = (evidence(before), evidence(after))
-        return [
-            Compared(
-                kind=kind,
-                method=Method.ALIKE if is_alike else Method.ENDS,
-                before=len(before),
-                after=len(after),
-                chance=dealt.chance,
-                least=dealt.least,
-                is_worse=dealt.later < 0 if kind is Kind.VISIBLE else dealt.later > 0,
-                difference=None if sides is None else difference(*sides, confidence=self.asked.confidence),
-            )
-        ]
+        return Compared(
+            kind=kind,
+            method=Method.ALIKE if is_alike else Method.ENDS,
+            before=len(before),
+            after=len(after),
+            chance=dealt.chance,
+            least=dealt.least,
+            is_worse=dealt.later < 0 if kind is Kind.VISIBLE else dealt.later > 0,
+            difference=None if sides is None else difference(*sides, confidence=self.asked.confidence),
+        )
 
 
 def alike(before: Sequence[Bounds], after: Sequence[Bounds]) -> bool:

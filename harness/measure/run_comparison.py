@@ -151,6 +151,25 @@ class Compared:
         return self.finding in (Finding.WORSE, Finding.BETTER, Finding.SLIGHT)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WholeLink:
+    """All alarms of a link together: of ``pairs`` of trials, so many came ``later`` or ``earlier`` for certain.
+
+    ``is_within``: more than half of the pairs are shown to differ by no more than a change is worth, either way.
+    """
+
+    link: str
+    pairs: int
+    later: int
+    earlier: int
+    chance: float
+    least: float
+    is_worse: bool
+    is_within: bool
+    adjusted: float | None = None
+    finding: Finding = Finding.OPEN
+
+
 @unique
 class Outcome(StrEnum):
     """What becomes of an expectation. The first three fail the comparison."""
@@ -226,18 +245,26 @@ class RowCompared:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunsCompared:
-    """All expectations. ``tests``: how many count in Holm's method; ``alone``: trials needed in each run before one
-    test by itself could be significant, ``together``: before one of all of them could.
+    """All expectations, and all links as wholes.
+
+    ``tests``: how many count in Holm's method. ``alone``: trials needed in each run before one test by itself could be
+    significant; ``together``: before one of all of them could.
     """
 
     asked: Asked
     rows: tuple[RowCompared, ...]
+    links: tuple[WholeLink, ...]
     tests: int
     alone: int
     together: int
     not_counted: int = 0
     all_exact: bool = True
     """No random deals were needed."""
+
+    @property
+    def slower_links(self) -> tuple[WholeLink, ...]:
+        """The links that come later as a whole."""
+        return tuple(it for it in self.links if it.finding is Finding.WORSE)
 
     def of(self, outcome: Outcome) -> tuple[RowCompared, ...]:
         """The rows with this outcome, in order."""

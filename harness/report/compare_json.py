@@ -6,7 +6,7 @@ import json
 from typing import Any, Final
 
 from harness.core.verdicts import Verdict
-from harness.measure.run_comparison import Compared, Outcome, RowCompared, Side
+from harness.measure.run_comparison import Compared, Outcome, RowCompared, Side, WholeLink
 from harness.report.compare_methods import method_words
 from harness.report.compare_words import reasons, result_words
 from harness.report.comparison import ComparisonDocument
@@ -44,6 +44,7 @@ def render_compare_json(document: ComparisonDocument) -> str:
         "orders": {"same": orders.same, "open": orders.open, "changes": plain(orders.changes)},
         "map_differences": plain(document.map_differences),
         "strays": [plain(it) | {"is_new": it.is_new} for it in document.strays],
+        "links_as_a_whole": [_whole(it) for it in compared.links],
         "links": [
             plain(it, leave_out=("chance", "adjusted")) | {"chance": it.chance, "adjusted": it.adjusted}
             for it in document.links
@@ -70,6 +71,18 @@ def _row(row: RowCompared, document: ComparisonDocument) -> dict[str, Any]:
         "after": _side(pair.after),
         "reasons": reasons(row, compared.asked, compared.tests),
         "compared": [_compared(it) for it in row.compared],
+    }
+
+
+def _whole(it: WholeLink) -> dict[str, Any]:
+    return {
+        "link": it.link,
+        "pairs": it.pairs,
+        "later": it.later,
+        "earlier": it.earlier,
+        "chance": it.chance,
+        "adjusted": it.adjusted,
+        "finding": it.finding.value,
     }
 
 

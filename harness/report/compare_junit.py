@@ -18,6 +18,7 @@ from harness.report.compare_words import (
     run_words,
     side_words,
     stray_words,
+    whole_words,
 )
 from harness.report.comparison import ComparisonDocument
 from harness.report.safe import safe_text
@@ -36,6 +37,14 @@ def render_compare_junit(document: ComparisonDocument) -> str:
     ]
     if strays:
         suites["stray"] = strays
+    slower = {it.link for it in document.compared.slower_links}
+    if document.compared.links:
+        suites["links as a whole"] = [
+            _plain_case(
+                "links as a whole", it.link, whole_words(it, document.compared.tests) if it.link in slower else ""
+            )
+            for it in document.compared.links
+        ]
     if document.two_rates:
         slowed = {it.link for it in document.slowed}
         suites["polled at two rates"] = [

@@ -54,6 +54,8 @@ def _method_names(document: ComparisonDocument, every: Sequence[Compared]) -> It
     if methods[Method.ALIKE]:
         drawn = "" if document.compared.all_exact else f" (seed {document.seed} for those of very many trials)"
         parts.append(f"times by a {Method.ALIKE.value}, all ways to deal them counted{drawn}")
+    if document.compared.links:
+        parts.append("links as a whole by a sign test of what is later or sooner for certain")
     if parts:
         yield "; ".join(parts)
     if methods[Method.ENDS]:

@@ -8,7 +8,7 @@ from typing import Final
 
 from harness.core.instants import NS_PER_MS, Bounds
 from harness.core.verdicts import Verdict, VerdictClass
-from harness.measure.run_comparison import Asked, Compared, Finding, Kind, Outcome, RowCompared, Side
+from harness.measure.run_comparison import Asked, Compared, Finding, Kind, Outcome, RowCompared, Side, WholeLink
 from harness.report import human
 from harness.report.comparison import ComparisonDocument, LinkAnswers, LinkCompared, RunFacts, StrayChange
 
@@ -158,6 +158,16 @@ def run_words(run: RunFacts) -> str:
     return f"{told}, {human.count(run.raised, 'alarm')} raised" + (f"; {run.note}" if run.note else "")
 
 
+def whole_words(it: WholeLink, tests: int) -> str:
+    """All alarms of a link together."""
+    adjusted = chance_words(1.0 if it.adjusted is None else it.adjusted)
+    return (
+        f"{it.link} as a whole comes {'later' if it.is_worse else 'sooner'}: of {human.count(it.pairs, 'pair')} of "
+        f"trials, by one row of each alarm, {it.later:,} came later for certain and {it.earlier:,} sooner "
+        f"(chance {chance_words(it.chance)}, {adjusted} over all {human.count(tests, 'test')})"
+    )
+
+
 def link_compared_words(it: LinkCompared) -> str:
     """How a link answered, and whether that differs."""
     told = f"{it.link}: {_answers(it.after)}; before: {_answers(it.before)}"
@@ -185,6 +195,8 @@ def result_words(document: ComparisonDocument) -> str:
         )
         if compared.of(outcome)
     ]
+    if compared.slower_links:
+        parts.append(human.count(len(compared.slower_links), "link") + " later as a whole")
     new = sum(it.is_new for it in document.strays)
     parts += [human.count(new, "point") + " with new strays"] if new else []
     if document.two_rates and document.slowed:

@@ -128,4 +128,5 @@ class ComparisonDocument:
     def is_failing(self) -> bool:
         """Whether anything is worse than it was, or no longer proven."""
         rows = any(self.compared.of(it) for it in (Outcome.REGRESSED, Outcome.VANISHED, Outcome.UNKNOWN))
-        return rows or any(it.is_new for it in self.strays) or (self.two_rates and bool(self.slowed))
+        whole = bool(self.compared.slower_links)
+        return rows or whole or any(it.is_new for it in self.strays) or (self.two_rates and bool(self.slowed))

@@ -21,6 +21,7 @@ from harness.report.compare_words import (
     run_words,
     side_words,
     stray_words,
+    whole_words,
 )
 from harness.report.comparison import ComparisonDocument, MapChange
 from harness.report.gathered import in_runs
@@ -69,6 +70,8 @@ def _failing(document: ComparisonDocument, to: Terminal, *, every_row: bool) -> 
     lines = []
     for outcome in (Outcome.REGRESSED, Outcome.VANISHED, Outcome.UNKNOWN):
         lines += _of(document, outcome, to, every_row=every_row)
+    for link in document.compared.slower_links:
+        lines += to.wrapped(f"FAIL regressed: {whole_words(link, document.compared.tests)}", hang=4)
     for it in document.strays:
         if it.is_new:
             lines += to.wrapped(f"FAIL stray: {stray_words(it)}", hang=4)
@@ -108,6 +111,9 @@ def _of(document: ComparisonDocument, outcome: Outcome, to: Terminal, *, every_r
 def _changes(document: ComparisonDocument, to: Terminal, *, every_row: bool) -> list[str]:
     lines = _of(document, Outcome.CHANGED, to, every_row=every_row)
     lines += _of(document, Outcome.ADDED, to, every_row=every_row)
+    for link in document.compared.links:
+        if link.finding in (Finding.BETTER, Finding.SLIGHT):
+            lines += to.wrapped(f"changed: {whole_words(link, document.compared.tests)}", hang=4)
     for it in document.orders.changes:
         lines += to.wrapped(
             f"changed order: {it.alarm}: {it.first} came before {it.second} ({_of_trials(it.before)} prove it), and "
@@ -186,6 +192,12 @@ _FINDING_WORD: Final = {
 }
 
 
+_SHOWN_ORDER: Final = (
+    *(Finding.EQUAL, Finding.OPEN, Finding.TOO_FEW),
+    *(Finding.WORSE, Finding.BETTER, Finding.SLIGHT),
+)
+
+
 def _shown(document: ComparisonDocument, to: Terminal) -> list[str]:
     """How many rows are shown not to have changed, and of how many nothing is known."""
     compared = document.compared
@@ -199,9 +211,11 @@ def _shown(document: ComparisonDocument, to: Terminal) -> list[str]:
         found = [it for row in compared.rows for it in row.compared if it.kind is kind]
         counts = Counter(it.finding for it in found)
         if found:
-            order = (Finding.EQUAL, Finding.OPEN, Finding.TOO_FEW, Finding.WORSE, Finding.BETTER, Finding.SLIGHT)
             no_such = {Finding.EQUAL, Finding.SLIGHT} if kind.is_share else set()
-            body.append([kind.value, *("-" if it in no_such else f"{counts[it]:,}" for it in order)])
+            body.append([kind.value, *("-" if it in no_such else f"{counts[it]:,}" for it in _SHOWN_ORDER)])
+    wholes = Counter(it.finding for it in compared.links)
+    if wholes:
+        body.append(["links as a whole", *(f"{wholes[it]:,}" for it in _SHOWN_ORDER)])
     lines = table(to, heads, body) if body else []
     if lines is None:
         lines = [folded for line in body for folded in to.wrapped(_in_a_line(line, worth), hang=4)]

@@ -274,10 +274,10 @@ def test_holm_over_all_rows_and_kinds() -> None:
     ]
     result = compare_runs([changed, *still], Asked(), np.random.default_rng(1))
     found = of(result.rows[0], Kind.LATENCY)
-    assert result.tests == 30
-    assert found.adjusted == pytest.approx(30 * found.chance)
+    assert result.tests == 31, "the link as a whole is one test more"
+    assert found.adjusted == pytest.approx(31 * found.chance)
     assert found.chance == pytest.approx(2 / 924)
-    assert found.finding is Finding.TOO_FEW, "2/924 is above 0.05/30, however far apart"
+    assert found.finding is Finding.TOO_FEW, "2/924 is above 0.05/31, however far apart"
 
 
 def test_false_alarms_over_all_expectations_of_alike_runs() -> None:
@@ -303,3 +303,54 @@ def test_the_worst_of_several_verdicts() -> None:
     assert side(PASS, OPEN).worst is VerdictClass.UNKNOWN
     assert side(PASS).worst is VerdictClass.PASS
     assert side().worst is None
+
+
+def one_trial(number: int, before_ms: float, after_ms: float, width_ms: float = 100) -> Pair:
+    before, after = (timed(times(it, width_ms=width_ms)) for it in (before_ms, after_ms))
+    return pair(before, after, f"a{number}")
+
+
+def test_a_whole_link_is_slower_where_no_row_can_tell() -> None:
+    """Each of eight alarms raised once before and once after: 2/2^8 for all of them, and never anything for one."""
+    rng = np.random.default_rng(1)
+    result = compare_runs([one_trial(it, 50 * it, 50 * it + 200) for it in range(8)], Asked(), rng)
+    assert {of(row, Kind.LATENCY).finding for row in result.rows} == {Finding.TOO_FEW}
+    (link,) = result.links
+    assert (link.pairs, link.later, link.earlier, link.finding) == (8, 8, 0, Finding.WORSE)
+    assert link.chance == pytest.approx(float(stats.binomtest(8, 8).pvalue))
+    assert result.slower_links == (link,)
+    faster = compare_runs([one_trial(it, 50 * it + 200, 50 * it) for it in range(8)], Asked(), rng)
+    assert [it.finding for it in faster.links] == [Finding.BETTER]
+
+
+def test_what_may_be_one_time_is_not_later_for_certain() -> None:
+    """Brackets that touch count against a change; five pairs are never enough."""
+    rng = np.random.default_rng(1)
+    touching = compare_runs([one_trial(it, 50 * it, 50 * it + 100) for it in range(8)], Asked(), rng)
+    assert [(it.later, it.chance, it.finding) for it in touching.links] == [(0, 1.0, Finding.OPEN)]
+    few = compare_runs([one_trial(it, 50 * it, 50 * it + 200) for it in range(5)], Asked(), rng)
+    assert [(it.later, it.finding) for it in few.links] == [(5, Finding.TOO_FEW)]
+    some = compare_runs([one_trial(it, 50 * it, 50 * it + 200 * (it < 9)) for it in range(12)], Asked(), rng)
+    assert some.links[0].chance == pytest.approx(float(stats.binomtest(9, 12).pvalue))
+    assert some.links[0].finding is Finding.OPEN
+
+
+def test_a_whole_link_that_is_slower_by_less_than_it_is_worth() -> None:
+    rng = np.random.default_rng(1)
+    pairs = [one_trial(it, 50 * it, 50 * it + 30, width_ms=5) for it in range(12)]
+    assert compare_runs(pairs, Asked(worth_ns=20 * MS), rng).links[0].finding is Finding.WORSE
+    assert compare_runs(pairs, Asked(worth_ns=100 * MS), rng).links[0].finding is Finding.SLIGHT
+    still = [one_trial(it, 50 * it, 50 * it, width_ms=5) for it in range(12)]
+    assert compare_runs(still, Asked(worth_ns=100 * MS), rng).links[0].finding is Finding.EQUAL
+
+
+def test_an_alarm_counts_once_on_a_link() -> None:
+    """A second row of it is of the same stimuli: no trial speaks twice."""
+    rng = np.random.default_rng(1)
+    twice = [replace(one_trial(it // 2, 50, 250), key=f"k{it}", point=f"p{it}") for it in range(12)]
+    assert [it.pairs for it in compare_runs(twice, Asked(), rng).links] == [6]
+    others = [replace(it, link="printer") for it in twice]
+    assert [(it.link, it.pairs) for it in compare_runs([*twice, *others], Asked(), rng).links] == [
+        ("bms", 6),
+        ("printer", 6),
+    ]

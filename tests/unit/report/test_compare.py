@@ -121,10 +121,10 @@ likely renamed, and not taken so: put it into a file for --renames:
 points: {bms:10003: tank-3} (the same address)
 
 FAIL regressed: tank-1.high at bms:10001: comes later, its median by 0.35 to 0.45 s; 8 against 8 trials
-(chance 0.00016, 0.00093 over all 6 tests)
+(chance 0.00016, 0.0011 over all 7 tests)
 
 FAIL regressed: tank-2.high at bms:10002: 8 missed; before: all 8 passed; is missed more often: 8 of 8, before 0 of 8
-(chance 0.00016, 0.00093 over all 6 tests)
+(chance 0.00016, 0.0011 over all 7 tests)
 
 FAIL vanished: tank-3.high at bms:10003: no longer in the point map, and so no longer proven; its alarm was raised in
 AFTER; before: all 8 passed
@@ -151,9 +151,9 @@ point map, only after: alarm tank-7.high: TANK 7 HIGH
 order of outputs: 3 pairs keep theirs, 1 changed; of 2 it is not proven in both runs
 
 'too few trials': with 3 against 3 no difference can be significant, however great it is; it takes 4 in each run for
-one test alone, and 5 among 6 tests
+one test alone, and 6 among 7 tests
 
-tests: two-sided; the chance of any false alarm is at most 0.05 over all of the 6 tests (Holm's method); 11 more could
+tests: two-sided; the chance of any false alarm is at most 0.05 over all of the 7 tests (Holm's method); 11 more could
 not be significant whatever had come, and do not count
 
 1 row not read alike in the two runs (read every 50 ms, before: read every 100 ms): compared by a rank-sum test at the
@@ -202,6 +202,21 @@ def test_many_rows_stay_readable() -> None:
     assert sum(line.startswith("FAIL regressed: tank-") for line in every.splitlines()) == 300
 
 
+def test_a_whole_link_that_is_slower() -> None:
+    """One trial of each alarm: nothing by itself, and all of them together."""
+    many = document([pair(it, side(trials=1), side(400, trials=1)) for it in range(9)])
+    assert many.is_failing
+    text = unfolded(render_comparison(many, width=200))
+    assert (
+        "FAIL regressed: bms as a whole comes later: of 9 pairs of trials, by one row of each alarm, 9 came later for "
+        "certain and 0 sooner (chance 0.0039, 0.0039 over all 1 test)"
+    ) in text
+    assert text.endswith("FAILED: of 9 expectations: 1 link later as a whole")
+    assert json.loads(render_compare_json(many))["links_as_a_whole"][0]["finding"] == "worse"
+    suites = junitparser.JUnitXml.fromstring(render_compare_junit(many).encode())
+    assert [case.name for suite in suites for case in suite if case.result] == ["bms"]
+
+
 def answers(period_ms: int, answer_ms: int) -> LinkAnswers:
     return LinkAnswers(period_ns=period_ms * MS, answer_ns=answer_ms * MS, polls=1000, failed=3, overruns=1)
 
@@ -233,7 +248,7 @@ def test_two_rates() -> None:
     for calm in (at(0.2, 80), at(0.001, 20)):
         assert not calm.is_failing
         assert "no sign that polling faster slows the device" in render_comparison(calm)
-    assert len(junitparser.JUnitXml.fromstring(render_compare_junit(slowed).encode())) == 2
+    assert len(junitparser.JUnitXml.fromstring(render_compare_junit(slowed).encode())) == 3
 
 
 def test_json_has_all_of_it() -> None:
@@ -241,21 +256,21 @@ def test_json_has_all_of_it() -> None:
     assert told["schema"] == "farend-compare/1"
     assert told["is_failing"] is True
     assert told["counts"] == {"regressed": 3, "vanished": 1, "unknown": 1, "changed": 1, "added": 1, "same": 2}
-    assert told["trials_needed"] == {"one_test": 4, "all_tests": 5}
+    assert told["trials_needed"] == {"one_test": 4, "all_tests": 6}
     assert told["family_wise_error"] == "Holm"
     row = told["rows"][0]
     assert row["expectation"] == "tank-1.high@bms:10001"
     latency = next(it for it in row["compared"] if it["kind"] == Kind.LATENCY.value)
     assert latency["finding"] == "worse"
     assert latency["chance"] == pytest.approx(2 / 12870)
-    assert latency["adjusted"] == pytest.approx(6 * 2 / 12870)
+    assert latency["adjusted"] == pytest.approx(7 * 2 / 12870)
     assert render_compare_json(ALL) == render_compare_json(ALL)
 
 
 def test_junit_has_a_case_for_each() -> None:
     suites = junitparser.JUnitXml.fromstring(render_compare_junit(ALL).encode())
     cases = {f"{case.classname} {case.name}": case.result for suite in suites for case in suite}
-    assert len(cases) == 9 + 2
+    assert len(cases) == 9 + 2 + 1
     failures = {name for name, result in cases.items() if any(isinstance(it, junitparser.Failure) for it in result)}
     errors = {name for name, result in cases.items() if any(isinstance(it, junitparser.Error) for it in result)}
     assert failures == {

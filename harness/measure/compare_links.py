@@ -1,0 +1,64 @@
+"""Whether a link as a whole comes later than before, where each of its rows has too few trials to tell. Pure.
+
+One row of each alarm, so that no trial counts twice; its first trial before against its first one after, its second
+against the second. Were the runs alike, either of a pair would be the later one as often, so the sign test says how
+unlikely so many later ones are. Only what is later whatever the values within the brackets are counts as later: that
+holds however each run was read. Source:
+Dixon, Mood, *J. Am. Statist. Assoc.* 41 (1946) 557.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from harness.core.instants import Bounds
+from harness.measure.binomial import exceeding
+from harness.measure.run_comparison import Asked, Finding, Pair, WholeLink
+
+
+def compare_links(pairs: Sequence[Pair], asked: Asked) -> list[WholeLink]:
+    """One for each link of which something was timed in both runs, in the order of the rows."""
+    found: dict[str, list[tuple[Bounds, Bounds]]] = {}
+    taken: set[tuple[str, str]] = set()
+    for pair in pairs:
+        if pair.before is None or pair.after is None or (pair.link, pair.alarm) in taken:
+            continue
+        mine = list(zip(pair.before.latencies, pair.after.latencies, strict=False))
+        if mine:
+            taken.add((pair.link, pair.alarm))
+            found.setdefault(pair.link, []).extend(mine)
+    return [_compared(link, mine, asked) for link, mine in found.items()]
+
+
+def _compared(link: str, pairs: Sequence[tuple[Bounds, Bounds]], asked: Asked) -> WholeLink:
+    total = len(pairs)
+    later = sum(after.lo > before.hi for before, after in pairs)
+    earlier = sum(after.hi < before.lo for before, after in pairs)
+    chance = min(1.0, 2.0 * min(_so_many(later, total), _so_many(earlier, total)))
+    below = sum(after.hi - before.lo <= asked.worth_ns for before, after in pairs)
+    above = sum(after.lo - before.hi >= -asked.worth_ns for before, after in pairs)
+    error = 1.0 - asked.confidence
+    return WholeLink(
+        link=link,
+        pairs=total,
+        later=later,
+        earlier=earlier,
+        chance=chance,
+        least=min(1.0, 2.0 * _so_many(total, total)),
+        is_worse=later > earlier,
+        is_within=max(_so_many(below, total), _so_many(above, total)) <= error / 2.0,
+    )
+
+
+def _so_many(count: int, total: int) -> float:
+    """The chance of so many of ``total``, or more, where either way is as likely."""
+    return exceeding(count, total, 0.5)
+
+
+def finding_of(it: WholeLink, asked: Asked) -> Finding:
+    """What became of it once its chance is adjusted."""
+    if it.adjusted is not None and it.adjusted <= asked.level:
+        return Finding.SLIGHT if it.is_within else Finding.WORSE if it.is_worse else Finding.BETTER
+    if it.is_within:
+        return Finding.EQUAL
+    return Finding.OPEN if it.least <= asked.level else Finding.TOO_FEW
