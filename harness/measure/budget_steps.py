@@ -1,9 +1,9 @@
 """What one step on the way of an alarm does to its latency, and to for how long it shows. Pure; exact where it can be.
 
-Seconds as rational numbers throughout. Where a site declares a range of a time, three cases are worked out, each as if
-it were always so: the slowest, the usual (the middle) and the quickest. A step takes lengths with their chances, as
-they come out of the step before; what does not show any more is left out, so that the chances add up to that of being
-seen. All polls run at phases of their own (``seen_chance``).
+Seconds as rational numbers throughout. Where a site declares a range of a time, three cases are worked out: the usual
+(the middle, as if it were always so), and bounds for the slowest and the quickest that the range allows. A step takes
+lengths with their chances, as they come out of the step before; what does not show any more is left out, so that the
+chances add up to that of being seen. All polls run at phases of their own (``seen_chance``).
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum, unique
 from fractions import Fraction
-from math import exp, log
 from typing import Final, Protocol
 
 from harness.measure.seen_chance import sampled
@@ -107,7 +106,7 @@ class Delay:
 
     def after(self, lengths: Lengths, case: Case) -> Lengths:
         sign = {Case.SLOWEST: -1, Case.USUAL: 0, Case.QUICKEST: 1}[case]
-        return _each(lengths, lambda length: length + sign * self.time.width)
+        return each(lengths, lambda length: length + sign * self.time.width)
 
     def needs(self, need: Need) -> Need | None:
         return need.before(self.time.width)
@@ -132,7 +131,12 @@ class Told:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Poll:
-    """Read every ``period``, and held until it is read again; ``answer``: from a reading until it is there."""
+    """Read every ``period``, and held until it is read again; ``answer``: from a reading until it is there.
+
+    Where the period is known within bounds only, the slowest and the quickest case are bounds that hold for every
+    period between, and for periods that vary: of a gap g it is met with min(1, d/g), and what was seen is held for at
+    least max(g, d - g), since the first reading comes within a gap of the onset, and the next after the end.
+    """
 
     period: Range
     answer: Range = NOTHING
@@ -144,14 +148,28 @@ class Poll:
         return Range(usual=self.period.usual / 2 + self.answer.usual / 2, most=self.period.most + self.answer.most)
 
     def after(self, lengths: Lengths, case: Case) -> Lengths:
-        return sampled(lengths, self.period.of(case))
+        if case is Case.USUAL or not self.period.width:
+            return sampled(lengths, self.period.usual)
+        met = self.period.of(case)
+        held: dict[Fraction, Fraction] = {}
+        for length, chance in lengths.items():
+            image = self._least_image(length) if case is Case.SLOWEST else length + self.period.most
+            held[image] = held.get(image, ZERO) + chance * min(Fraction(1), length / met)
+        return held
+
+    def _least_image(self, length: Fraction) -> Fraction:
+        least, most = self.period.least, self.period.most
+        return max(length - most, least * max(1, length // most))
 
     def needs(self, need: Need) -> Need | None:
-        period = self.period.most
-        samples = -(-need.length // period)
-        if need.longer and samples * period == need.length:
+        least, most = self.period.least, self.period.most
+        samples = -(-need.length // least)
+        if need.longer and samples * least == need.length:
             samples += 1
-        return Need(length=samples * period, longer=False)
+        enough = Need(length=samples * most, longer=False)
+        if not self.period.width or samples == 1 or need.length + most >= enough.length:
+            return enough
+        return Need(length=need.length + most, longer=need.longer)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,7 +188,7 @@ class OnDelay:
         return Range.exactly(self.on)
 
     def after(self, lengths: Lengths, case: Case) -> Lengths:  # noqa: ARG002 - as for every step
-        return _each(lengths, lambda length: length - self.on + self.off if length > self.on or not self.on else ZERO)
+        return each(lengths, lambda length: length - self.on + self.off if length > self.on or not self.on else ZERO)
 
     def needs(self, need: Need) -> Need | None:
         lasting = need.before(self.on - self.off)
@@ -188,7 +206,7 @@ class Dwell:
         return NOTHING
 
     def after(self, lengths: Lengths, case: Case) -> Lengths:  # noqa: ARG002 - as for every step
-        return _each(lengths, lambda length: length + self.time)
+        return each(lengths, lambda length: length + self.time)
 
     def needs(self, need: Need) -> Need | None:
         return need.before(-self.time)
@@ -205,7 +223,7 @@ class OwnLength:
         return NOTHING
 
     def after(self, lengths: Lengths, case: Case) -> Lengths:  # noqa: ARG002 - as for every step
-        return _each(lengths, lambda _: self.length)
+        return each(lengths, lambda _: self.length)
 
     def needs(self, need: Need) -> Need | None:
         enough = self.length > need.length or (self.length == need.length and not need.longer)
@@ -235,70 +253,7 @@ class Noticed:
         return Need(length=max(self.surely, need.length), longer=False)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Damping:
-    """A first-order lag of time constant ``tau`` between the alarm and its threshold.
-
-    Driven from a to b it passes the threshold c after tau ln((b - a)/(b - c)); let go at x it passes it again after
-    tau ln((x - a)/(c - a)): the step response of a first-order system. ``rest``: between which values a lies.
-    Irrational, so rounded to nanoseconds: outwards in the slowest and quickest case.
-    """
-
-    tau: Fraction
-    rest: tuple[float, float]
-    driven_to: float
-    threshold: float
-
-    @property
-    def latency(self) -> Range:
-        return Range(
-            least=_ns(self._up(Case.QUICKEST), Case.QUICKEST),
-            usual=_ns(self._up(Case.USUAL), Case.USUAL),
-            most=_ns(self._up(Case.SLOWEST), Case.QUICKEST) + NANOSECOND,
-        )
-
-    def _from(self, case: Case) -> float:
-        """The value at rest: the further from the threshold, the slower."""
-        low, high = self.rest
-        far, near = (low, high) if self.driven_to > self.threshold else (high, low)
-        return {Case.SLOWEST: far, Case.USUAL: (low + high) / 2, Case.QUICKEST: near}[case]
-
-    def _up(self, case: Case) -> float:
-        rest = self._from(case)
-        return float(self.tau) * log((self.driven_to - rest) / (self.driven_to - self.threshold))
-
-    def _shows(self, length: Fraction, case: Case) -> Fraction:
-        if length >= HELD:
-            return length
-        rest, up = self._from(case), self._up(case)
-        if float(length) <= up:
-            return ZERO
-        let_go = self.driven_to + (rest - self.driven_to) * exp(-float(length / self.tau))
-        down = float(self.tau) * log((let_go - rest) / (self.threshold - rest))
-        return _ns(float(length) - up + down, case)
-
-    def after(self, lengths: Lengths, case: Case) -> Lengths:
-        return _each(lengths, lambda length: self._shows(length, case))
-
-    def needs(self, need: Need) -> Need | None:
-        """Found by halving, to the nanosecond: what shows grows with what lasts."""
-        low, high = ZERO, need.length + self.latency.most + NANOSECOND
-        while high - low > NANOSECOND:
-            middle = (low + high) / 2
-            if self._shows(middle, Case.SLOWEST) > need.length:
-                high = middle
-            else:
-                low = middle
-        return Need(length=-(-high // NANOSECOND) * NANOSECOND, longer=False)
-
-
-def _ns(seconds: float, case: Case) -> Fraction:
-    whole = round(seconds * 1e9)
-    whole += {Case.SLOWEST: -1, Case.USUAL: 0, Case.QUICKEST: 1}[case]
-    return max(ZERO, whole * NANOSECOND)
-
-
-def _each(lengths: Lengths, change: Callable[[Fraction], Fraction]) -> Lengths:
+def each(lengths: Lengths, change: Callable[[Fraction], Fraction]) -> Lengths:
     """Every length changed; what comes to nothing is left out, and what comes to the same is put together."""
     changed: dict[Fraction, Fraction] = {}
     for length, chance in lengths.items():

@@ -30,7 +30,7 @@ SCHEMA: Final = "farend-budget/1"
 TIME_WIDTH: Final = 8
 CHANCE_WIDTH: Final = 11
 NAMES_MAX: Final = 3
-MOVES: Final = "~ moves with the ranges that are declared: the slowest and quickest case are in --json and --picture"
+MOVES: Final = "~ moves with the ranges that are declared: the bounds are in --json and --picture"
 PHASES: Final = (
     "Every poll is taken to run at a phase of its own, without jitter: then the chances are exact. Polls that are "
     "locked to each other, or to what raises the alarm, break this: each phase then gives 0 or 1."

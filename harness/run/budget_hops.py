@@ -23,6 +23,7 @@ from harness.core.paths import told_delay_ns
 from harness.core.places import Arrival, BacnetPlace, CurrentLoop, ModbusPlace, ObjectPart, OnWhen
 from harness.measure import budget_steps as steps
 from harness.measure.budget import Hop, Watcher, Way
+from harness.measure.budget_damping import Damping
 from harness.report.budget_words import range_words, seconds_words, span_words
 from harness.run.budget_bus import bus_cycle, line_of, range_of, seconds, tcp_cycle
 
@@ -142,7 +143,7 @@ class _Builder:
             words = f"damping {duration(loop.damping_ns)}: from {rest} towards {self.row.driven_to:g} {loop.units}"
             yield Hop(
                 words=f"{words}, on {when.value} {threshold:g}",
-                step=steps.Damping(
+                step=Damping(
                     tau=seconds(loop.damping_ns), rest=loop.rest, driven_to=self.row.driven_to, threshold=threshold
                 ),
             )
