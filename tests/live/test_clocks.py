@@ -1,4 +1,4 @@
-"""A simulated controller whose clock is off, too fast and set: the bounds from its printed times hold the truth."""
+"""A simulated site against its own truth: a clock that is off, too fast and set, and how many alarms there were."""
 
 from __future__ import annotations
 
@@ -7,13 +7,18 @@ from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 
-from harness.core.instants import NS_PER_MS, NS_PER_S
+import pytest
+
+from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
 from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
 from harness.core.model import Limits, Site
+from harness.measure.alarm_rates import Number, RateLimits
 from harness.record.reader import RecordReader
 from harness.report.clocks import ClocksDocument
+from harness.run.alarm_rates import RateOptions, alarm_rates
 from harness.run.clocks import ClockOptions, clocks_of
 from harness.run.gate import Reviews
+from harness.run.judging import recorded_site
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
 from harness.site.profiles import profiles_folder
@@ -24,6 +29,7 @@ from sims.building_options import BuildingOptions
 from tests.live.test_bacnet_site import SITE
 from tests.live.test_put_back import View
 from tests.peers.free_ports import free_udp_port
+from tests.peers.truth import true_intervals
 from tests.peers.views import Untroubled
 from tests.peers.virtual_time import run
 
@@ -78,9 +84,16 @@ def listened(record: Path, options: SiteOptions, repeat: int) -> tuple[Simulated
     return found[0], clocks_of([record], ClockOptions()), shift_ns
 
 
-def test_off_too_fast_and_set(tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, SimulatedSite, ClocksDocument, int]:
+    """A whole test at a site whose clock is off, too fast, and set by 45 s."""
+    record = tmp_path_factory.mktemp("clocks") / "printed.farend"
     options = SiteOptions(clock_offset_ns=-17 * S, clock_drift_ppm=700, clock_set=((SET_NS, 45 * S),))
-    sim, document, shift_ns = listened(tmp_path / "printed.farend", options, 2)
+    return record, *listened(record, options, 2)
+
+
+def test_off_too_fast_and_set(whole: tuple[Path, SimulatedSite, ClocksDocument, int]) -> None:
+    _, sim, document, shift_ns = whole
     clock = sim._faces.clock
     (told,) = document.clocks
     history = told.history
@@ -104,6 +117,32 @@ def test_off_too_fast_and_set(tmp_path: Path) -> None:
             assert stretch.offset_at(instant).width < 2 * S
     for reading in history.readings:
         assert reading.offset.lo <= off_ns(reading.at.hi) <= reading.offset.hi or reading.at.hi in one.at
+
+
+def test_rates_are_those_of_the_truth(whole: tuple[Path, SimulatedSite, ClocksDocument, int]) -> None:
+    """Every activation that the panel showed, by the site's own log, is counted once, and in the right windows."""
+    record, sim, _, _ = whole
+    rates = alarm_rates([record], RateOptions(limits=RateLimits(window_ns=20 * S)))
+    with RecordReader.open(record) as reader:
+        site, span = recorded_site(reader), Bounds(reader.header.anchor.monotonic_ns, reader.last_ns)
+    begins: dict[str, list[int]] = {}
+    for alarm in site.alarms.values():
+        assert alarm.reference is not None
+        true = true_intervals(sim.truth.entries, site, alarm.reference)
+        begins[alarm.name] = [it.begin[1] for it in true if it.begin[0] in span]
+    assert sum(map(len, begins.values())) > 60
+    assert {it.alarm: it.number for it in rates.all.contributors} == {
+        name: Number(len(found), len(found)) for name, found in begins.items() if found
+    }
+    every = sorted(at for found in begins.values() for at in found)
+    (one,) = rates.records
+    assert len(one.rates.windows) > 3
+    for window in one.rates.windows:
+        true_number = sum(window.begin <= it < window.end for it in every)
+        assert window.number.surely <= true_number <= window.number.possibly
+        assert window.number.possibly - window.number.surely <= 2
+    most = max(sum(it <= other < it + 20 * S for other in every) for it in every)
+    assert one.rates.most.number.surely <= most <= one.rates.most.number.possibly
 
 
 def test_a_building_system_is_asked_and_stamps_its_events(tmp_path: Path) -> None:
