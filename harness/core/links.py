@@ -224,8 +224,10 @@ class MqttLink:
 
     ``password_env``: the environment variable that holds the password; it never stands in a file that is recorded.
     ``sequence_pointer``: JSON pointer to a number that goes up by one with every message of a topic, so that a
-    message that was lost is noticed. ``will_within_ns``: how long after the controller has died its last will comes at
-    the latest; only with it an answer of the broker proves that the controller lives.
+    message that was lost is noticed. ``time_pointer``: JSON pointer to the time at which a message was made, written as
+    ``time_format`` says (``datetime.strptime``; '' for ISO 8601, or a number since 1970); it is evidence about the
+    clock of whoever publishes, and orders nothing. ``will_within_ns``: how long after the controller has died its last
+    will comes at the latest; only with it an answer of the broker proves that the controller lives.
     """
 
     name: str
@@ -243,6 +245,8 @@ class MqttLink:
     down_payload: str | None = None
     will_within_ns: int | None = None
     sequence_pointer: str | None = None
+    time_pointer: str | None = None
+    time_format: str = ""
     longest_delay_ns: int | None = None
     promises_every_change: bool = False
     origin: Origin

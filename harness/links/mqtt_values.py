@@ -67,6 +67,15 @@ def value_text(value: Value) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
+def time_of(pointer: str, payload: bytes) -> str | Decimal | None:
+    """The time at ``pointer`` as it is written, a text or a number; None where there is neither."""
+    try:
+        value = _scalar(look_up(_parsed(payload), pointer))
+    except (ValueError, LookupError):
+        return None
+    return value if isinstance(value, str | Decimal) else None
+
+
 def sequence_of(pointer: str, payload: bytes) -> int | None:
     """The whole number at ``pointer``, which counts the messages of a topic; None where there is none."""
     try:

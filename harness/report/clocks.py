@@ -19,6 +19,7 @@ SCHEMA: Final = "farend-clocks/1"
 
 PRINTED: Final = "printed times"
 STAMPED: Final = "event time stamps"
+PUBLISHED: Final = "times in messages"
 ASKED: Final = "its clock when asked"
 """How the times of a clock were told."""
 

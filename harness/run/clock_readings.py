@@ -1,5 +1,5 @@
-"""What a record holds of foreign clocks: printed times, time stamps of BACnet events, and what a device's clock showed
-when it was asked.
+"""What a record holds of foreign clocks: printed times, time stamps of BACnet events, times in MQTT messages, and what
+a device's clock showed when it was asked.
 
 A clock is read at the change that it stands beside, or later, and before that is told of. So what came in by p, over a
 path whose longest delay D is declared, was read in [first byte - D, p]; without D it was read some time before p, and
@@ -12,20 +12,24 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from decimal import Decimal
 from typing import Final
 
 from harness.core.instants import FOREVER, NS_PER_MS, NS_PER_S, Bounds
-from harness.core.links import BacnetLink, TextLink
+from harness.core.links import BacnetLink, MqttLink, TextLink
 from harness.core.model import Site
 from harness.core.places import TextPlace
 from harness.links.bacnet_messages import NOTIFY_ACK, ClockRead, EventNotice, Stamp, decode
 from harness.links.base import LinkState
+from harness.links.mqtt_messages import Published
+from harness.links.mqtt_messages import decode as decode_mqtt
+from harness.links.mqtt_values import time_of
 from harness.links.seen import Message, StateChange
 from harness.links.source import Source
 from harness.links.text_lines import PlacePatterns, compile_place, decode_line, is_garbled
 from harness.links.text_search import Lines
 from harness.measure.clock_line import ClockReading
-from harness.report.clocks import ASKED, PRINTED, STAMPED
+from harness.report.clocks import ASKED, PRINTED, PUBLISHED, STAMPED
 from harness.run.history_entries import TIME_GROUP
 from harness.run.local_clock import LocalClock, Written
 
@@ -105,6 +109,8 @@ def clock_times(source: Source, site: Site, utc_shift_ns: int, local: LocalClock
             _take_lines(times, source, site, spec, utc_shift_ns, local)
         elif isinstance(spec, BacnetLink):
             _take_stamps(times, source, spec, utc_shift_ns, local)
+        elif isinstance(spec, MqttLink) and spec.time_pointer is not None:
+            _take_published(times, source, spec, spec.time_pointer, utc_shift_ns, local)
         if times.is_anything:
             found[name] = times
     return found
@@ -242,3 +248,46 @@ def written_stamp(stamp: Stamp, told_utc_ns: int, local: LocalClock) -> Written 
     near = sorted((base_ns + it * 86_400 * NS_PER_S for it in days), key=lambda it: abs(it - local_ns))
     step_ns = _MINUTE_NS if second == _ANY else NS_PER_S if hundredth == _ANY else 10 * NS_PER_MS
     return Written(utc_ns=local.utc_of(near[0]), resolution_ns=step_ns)
+
+
+# --- times in published messages ------------------------------------------------------------------
+
+
+def _take_published(
+    times: ClockTimes, source: Source, spec: MqttLink, pointer: str, utc_shift_ns: int, local: LocalClock
+) -> None:
+    """What the broker had kept says nothing of when it was published, and what it sends again nothing new."""
+    arrivals = _Arrivals(source.link_states(spec.name), spec.longest_delay_ns, utc_shift_ns)
+    times.longest_delay_ns = spec.longest_delay_ns
+    told: set[tuple[str, bytes]] = set()
+    for message in source.messages(spec.name):
+        said = decode_mqtt(message.data)
+        if not isinstance(said, Published) or said.retain:
+            continue
+        value = time_of(pointer, said.payload)
+        if value is None:
+            continue
+        if said.dup or (said.topic, said.payload) in told:
+            times.again += 1
+            continue
+        told.add((said.topic, said.payload))
+        at = arrivals.read_within(message)
+        if isinstance(value, Decimal):
+            times.add(PUBLISHED, at, number_since_1970(value))
+        else:
+            times.add(PUBLISHED, at, local.read(value, spec.time_format, at.hi))
+
+
+def number_since_1970(value: Decimal) -> Written | None:
+    """A time that is a number: of seconds, or of milli-, micro- or nanoseconds, which its size tells. None below 0.
+
+    Its step is its last decimal place.
+    """
+    if value < 0:
+        return None
+    unit_ns = next(
+        (unit for unit, below in ((NS_PER_S, 10**11), (NS_PER_MS, 10**14), (1_000, 10**17)) if value < below), 1
+    )
+    exponent = value.as_tuple().exponent
+    places = max(0, -exponent) if isinstance(exponent, int) else 0
+    return Written(utc_ns=(int(value * unit_ns),), resolution_ns=max(1, unit_ns // 10 ** min(places, 9)))

@@ -147,6 +147,10 @@ def _mqtt(link: MqttLink) -> list[str]:
             lines.append(f"last will within: {write_duration(link.will_within_ns)}")
     if link.sequence_pointer:
         lines.append(f"sequence at: {quoted(link.sequence_pointer)}")
+    if link.time_pointer:
+        lines.append(f"time at: {quoted(link.time_pointer)}")
+    if link.time_format:
+        lines.append(f"time format: {quoted(link.time_format)}")
     return [*lines, *_told(link)]
 
 

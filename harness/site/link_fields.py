@@ -241,6 +241,8 @@ _MQTT: Final = (
         "How long after the controller has died its last will comes at the latest; with it, silence is evidence.",
     ),
     _field("sequence at", protocol_kinds.POINTER, "JSON pointer to a number that goes up by one with each message."),
+    _field("time at", protocol_kinds.POINTER, "JSON pointer to the time of a message, by its publisher's clock."),
+    _field("time format", kinds.TEXT, "strptime format of that time.", default="ISO 8601, or a number since 1970"),
 )
 _PERSON: Final = (
     _field("reaction", protocol_kinds.REACTION, "How long after it was so it is reported: 0.2 s to 1 s."),

@@ -62,6 +62,9 @@ def mqtt_link(form: Form, kind: str, problems: Problems) -> MqttLink:
     if "password from" in form.values and not form.has("user"):
         text = f"password from={shown(form.written('password from'))}: a password goes with a user"
         problems.error(form.at("password from"), "password", text, "add user:")
+    if form.has("time format") and not form.has("time at"):
+        text = f"time format={shown(form.written('time format'))}: is of a time in each message, and nothing says where"
+        problems.error(form.at("time format"), "missing", text, "add time at:, or delete it")
     return MqttLink(
         name=form.name,
         host=peer.host,
@@ -78,6 +81,8 @@ def mqtt_link(form: Form, kind: str, problems: Problems) -> MqttLink:
         down_payload=form.text("down payload") or None,
         will_within_ns=form.get("last will within", int),
         sequence_pointer=form.get("sequence at", str),
+        time_pointer=form.get("time at", str),
+        time_format=form.text("time format"),
         longest_delay_ns=form.get("longest delay", int),
         promises_every_change=form.get("promises every change", bool) or False,
         origin=form.origin,

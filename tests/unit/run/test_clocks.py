@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -19,7 +20,9 @@ from harness.core.places import ObjectType
 from harness.core.verdicts import ExitCode
 from harness.links.bacnet_messages import NOTIFY_ACK, ClockRead, EventNotice, Stamp, encode
 from harness.links.base import LinkState
-from harness.run.clock_readings import written_stamp
+from harness.links.mqtt_messages import Published
+from harness.links.mqtt_messages import encode as encode_mqtt
+from harness.run.clock_readings import number_since_1970, written_stamp
 from harness.run.local_clock import LocalClock
 from tests.unit.run.records import SITE, STARTED_UTC_NS, RecordMaker
 
@@ -339,6 +342,64 @@ def test_stamps_as_they_are_written(stamp: Stamp, written: tuple[str, int] | Non
     moment = datetime.fromisoformat(written[0]).replace(tzinfo=UTC)
     assert found.utc_ns == (round(moment.timestamp() * 100) * 10 * MS,)
     assert found.resolution_ns == written[1]
+
+
+# --- MQTT -----------------------------------------------------------------------------------------
+
+BROKER = """  broker: {mqtt: "127.0.0.1:9", time at: /made/at, longest delay: 500 ms}
+defaults:"""
+
+
+@pytest.mark.parametrize("form", ["iso", "seconds", "milliseconds"])
+def test_times_in_messages(tmp_path: Path, form: str) -> None:
+    """By a publisher 3.2 s behind; what was kept by the broker, or sent again, is not taken."""
+    text = SITE.replace("defaults:", BROKER)
+    maker = RecordMaker(tmp_path / "run.farend", seconds=1200, text=text, up=("bms", "log", "door", "broker"))
+
+    def publish(number: int, *, late_s: float = 0.2, **flags: bool) -> None:
+        seconds = 60 * number + 0.123 * number % 1
+        utc_s = maker.started_utc_ns / S + seconds - 3.2
+        made = {
+            "iso": datetime.fromtimestamp(utc_s, tz=UTC).isoformat(timespec="milliseconds"),
+            "seconds": int(utc_s),
+            "milliseconds": int(utc_s * 1000),
+        }[form]
+        payload = json.dumps({"made": {"at": made}, "active": bool(number % 2)}).encode()
+        at = maker.at(seconds + late_s)
+        message = Published(topic="a/b", payload=payload, **flags)
+        maker.writer.message("broker", at, at + 2 * MS, encode_mqtt(message))
+
+    publish(0, late_s=30, retain=True)
+    for number in range(1, 19):
+        publish(number)
+    publish(3, late_s=20, dup=True)
+    clock = told(maker.close())["broker"]
+    low, high = clock["common_offset_ns"]
+    assert low <= -3.2 * S <= high
+    assert clock["kinds"] == [
+        {"name": "times in messages", "times": 18, "step_ns": S if form == "seconds" else MS,
+         "widest_ns": clock["kinds"][0]["widest_ns"]}
+    ]  # fmt: skip
+    assert clock["left_out"]["again"] == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "utc", "step"),
+    [
+        ("1795564267", "2026-11-24 23:51:07", S),
+        ("1795564267.25", "2026-11-24 23:51:07.25", S // 100),
+        ("1795564267250", "2026-11-24 23:51:07.25", MS),
+        ("1795564267250000", "2026-11-24 23:51:07.25", 1_000),
+        ("1795564267250000000", "2026-11-24 23:51:07.25", 1),
+    ],
+)
+def test_numbers_since_1970(text: str, utc: str, step: int) -> None:
+    moment = datetime.fromisoformat(utc).replace(tzinfo=UTC)
+    found = number_since_1970(Decimal(text))
+    assert found is not None
+    assert found.utc_ns == (round(moment.timestamp() * 100) * 10 * MS,)
+    assert found.resolution_ns == step
+    assert number_since_1970(Decimal(-1)) is None
 
 
 # --- what local times may be ----------------------------------------------------------------------

@@ -121,7 +121,8 @@ def test_every_kind_of_link_reads_back_as_it_was(tmp_path: Path) -> None:
         MqttLink(name="g", host="::1", port=8883, version=MqttVersion.V5, client_id="x", user_name="u",
                  password_env="P",  # noqa: S106 - the name of a variable
                  tls=Tls(ca_file="it's.pem"), qos=2, timeout_ns=NS_PER_S, alive_topic="a/b",
-                 down_payload="off", will_within_ns=NS_PER_S, sequence_pointer="/s", origin=HERE),
+                 down_payload="off", will_within_ns=NS_PER_S, sequence_pointer="/s",
+                 time_pointer="/t", time_format="%H:%M:%S", origin=HERE),
         MqttLink(name="h", host="h", port=1883, tls=Tls(), timeout_ns=NS_PER_S, origin=HERE),
         PersonLink(name="i", where="by the door", reaction_min_ns=NS_PER_MS, reaction_max_ns=NS_PER_S, origin=HERE),
         PersonLink(name="j", where="roof", in_sight=False, reaction_max_ns=0, origin=HERE),

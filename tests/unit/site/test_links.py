@@ -134,11 +134,12 @@ def test_a_broker() -> None:
     alive = link_of(
         "mqtt: h", "user: u", "password from: SECRET", "client id: c", "keep alive: 1 min", "alive topic: a/b",
         "down payload: off", "last will within: 10 s", "sequence at: /n/0", "timeout: 3 s",
+        "time at: /t", "time format: '%H:%M:%S'",
     )  # fmt: skip
     assert alive == replace(
         plain, user_name="u", password_env="SECRET", client_id="c", keep_alive_s=60,  # noqa: S106 - a variable's name
         alive_topic="a/b", down_payload="off", will_within_ns=10 * NS_PER_S, sequence_pointer="/n/0",
-        timeout_ns=3 * NS_PER_S,
+        timeout_ns=3 * NS_PER_S, time_pointer="/t", time_format="%H:%M:%S",
     )  # fmt: skip
 
 
