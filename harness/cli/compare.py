@@ -63,8 +63,9 @@ def command(
     """Compare BEFORE with AFTER, expectation by expectation: each a record, a folder of records, or a baseline's name.
 
     Exit code 1 where something regressed: it fails and did not before; it is significantly more often missed, later,
-    or shorter, and not shown to be so by less than --worth; it is gone from the point map; a new stray; or it is
-    unknown, or no longer tested, and not allowed by name. Else 0.
+    or shorter, and not shown to be so by less than --worth; its link is later as a whole; it is gone from the point
+    map; a new stray; or it is unknown, or no longer tested, and not allowed by name. Else 0, also where something
+    fails as it did before.
 
     With --two-rates both are of one firmware, tested once with a site file and once with a copy of it that has another
     'poll every' in its links: exit code 1 where alarms come later, or answers take longer, when polled faster.

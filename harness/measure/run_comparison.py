@@ -172,11 +172,16 @@ class WholeLink:
 
 @unique
 class Outcome(StrEnum):
-    """What becomes of an expectation. The first three fail the comparison."""
+    """What becomes of an expectation. The first three fail the comparison.
+
+    ``STILL_FAILS``: it failed before too. ``ALLOWED``: unknown or gone, and that is allowed by name. Neither is a pass.
+    """
 
     REGRESSED = "regressed"
     VANISHED = "vanished"
     UNKNOWN = "unknown"
+    STILL_FAILS = "still fails"
+    ALLOWED = "allowed"
     CHANGED = "changed"
     ADDED = "added"
     SAME = "same"
@@ -229,9 +234,11 @@ class RowCompared:
         if self.is_new_fail or self.worse:
             return Outcome.REGRESSED
         if self.is_vanished:
-            return Outcome.CHANGED if self.pair.vanishing_allowed else Outcome.VANISHED
-        if self.is_unknown and not self.is_unknown_allowed:
-            return Outcome.UNKNOWN
+            return Outcome.ALLOWED if self.pair.vanishing_allowed else Outcome.VANISHED
+        if self.is_unknown:
+            return Outcome.ALLOWED if self.is_unknown_allowed else Outcome.UNKNOWN
+        if self.pair.after is not None and self.pair.after.worst is VerdictClass.FAIL:
+            return Outcome.STILL_FAILS
         if self.pair.before is None:
             return Outcome.ADDED
         is_other = self.pair.after is not None and self.pair.before.worst is not self.pair.after.worst

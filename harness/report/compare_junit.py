@@ -1,6 +1,7 @@
 """A comparison of two runs as JUnit XML: one suite for each alarm, one case for each expectation.
 
-What regressed or vanished is a failure, what is unknown and not allowed an error. New strays and slower links are
+What regressed or vanished is a failure, what is unknown and not allowed an error; what fails as before, and what is
+allowed by name, is skipped, since it is no regression and no pass either. New strays and slower links are
 cases of suites of their own.
 """
 
@@ -89,6 +90,9 @@ def _case(row: RowCompared, document: ComparisonDocument) -> ET.Element:
         tag = "error" if row.outcome is Outcome.UNKNOWN else "failure"
         told_of = ET.SubElement(case, tag, message=safe_text(message), type=row.outcome.value)
         told_of.text = safe_text(f"{HEADS[row.outcome]}: {pair.key}: {message}")
+    elif row.outcome in (Outcome.STILL_FAILS, Outcome.ALLOWED):
+        message = "; ".join(reasons(row, compared.asked, compared.tests))
+        ET.SubElement(case, "skipped", message=safe_text(f"{HEADS[row.outcome]}: {message}"))
     return case
 
 

@@ -115,7 +115,8 @@ def _verdict_words(row: RowCompared) -> str:
     if row.is_vanished:
         lived = "its alarm was raised in AFTER" if row.pair.lived else "its alarm was not raised in AFTER"
         return f"no longer in the point map, and so no longer proven; {lived}; before: {side_words(before)}"
-    if before is None or _class(before) is not _class(after) or row.is_unknown or row.is_new_fail:
+    is_other = before is None or _class(before) is not _class(after)
+    if is_other or row.is_unknown or _class(after) is VerdictClass.FAIL:
         return f"{side_words(after)}; before: {side_words(before)}"
     return ""
 
@@ -135,6 +136,8 @@ HEADS: Final = {
     Outcome.REGRESSED: "FAIL regressed",
     Outcome.VANISHED: "FAIL vanished",
     Outcome.UNKNOWN: "UNKNOWN, counts as failed",
+    Outcome.STILL_FAILS: "still fails",
+    Outcome.ALLOWED: "allowed by name",
     Outcome.CHANGED: "changed",
     Outcome.ADDED: "new",
     Outcome.SAME: "same",
@@ -202,6 +205,13 @@ def result_words(document: ComparisonDocument) -> str:
     if document.two_rates and document.slowed:
         parts.append(human.count(len(document.slowed), "link") + " that answers slower when it is read faster")
     total = human.count(len(compared.rows), "expectation")
-    if parts:
-        return f"FAILED: of {total}: {', '.join(parts)}"
-    return f"no regression in {total}"
+    no_pass = [
+        f"{len(compared.of(outcome)):,} {word}"
+        for outcome, word in (
+            (Outcome.STILL_FAILS, "fail as before"),
+            (Outcome.ALLOWED, "unknown or gone, and allowed"),
+        )
+        if compared.of(outcome)
+    ]
+    told = f"FAILED: of {total}: {', '.join(parts)}" if parts else f"no regression in {total}"
+    return "; ".join([told, *no_pass])

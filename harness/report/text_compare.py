@@ -109,8 +109,9 @@ def _of(document: ComparisonDocument, outcome: Outcome, to: Terminal, *, every_r
 
 
 def _changes(document: ComparisonDocument, to: Terminal, *, every_row: bool) -> list[str]:
-    lines = _of(document, Outcome.CHANGED, to, every_row=every_row)
-    lines += _of(document, Outcome.ADDED, to, every_row=every_row)
+    lines = []
+    for outcome in (Outcome.STILL_FAILS, Outcome.ALLOWED, Outcome.CHANGED, Outcome.ADDED):
+        lines += _of(document, outcome, to, every_row=every_row)
     for link in document.compared.links:
         if link.finding in (Finding.BETTER, Finding.SLIGHT):
             lines += to.wrapped(f"changed: {whole_words(link, document.compared.tests)}", hang=4)

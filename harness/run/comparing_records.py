@@ -265,7 +265,9 @@ def _notes(before: Run, after: Run, wanted: Wanted) -> Iterator[str]:
         ("--allow-unknown", wanted.unknown_allowed),
         ("--allow-some-unknown", wanted.some_unknown_allowed),
         ("--allow-vanished", wanted.vanishing_allowed),
+        ("--only", wanted.only),
     ):
+        known = keys if option != "--only" else keys | {name for key in keys for name in key.split("@", maxsplit=1)}
         for pattern in patterns:
-            if not any(fnmatchcase(key, pattern) for key in keys):
-                yield f"{option} {pattern}: no expectation fits; {did_you_mean(pattern, keys)}".rstrip("; ")
+            if not any(fnmatchcase(key, pattern) for key in known):
+                yield f"{option} {pattern}: no expectation fits; {did_you_mean(pattern, known)}".rstrip("; ")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import junitparser
 import numpy as np
@@ -87,6 +88,8 @@ ALL = document(
         pair(7, None, side()),
         pair(8, side(trials=3), side(400, trials=3)),
         pair(9, side(), side(400, read="read every 50 ms")),
+        pair(10, side(missed=3), side(missed=4)),
+        replace(pair(11, side(), Side()), unknown_allowed=True),
     ],
     orders=OrdersCompared(
         changes=(OrderChange(alarm="tank-1.high", first="bms:10001", second="horn", before=(7, 8), after=(8, 8)),),
@@ -121,10 +124,10 @@ likely renamed, and not taken so: put it into a file for --renames:
 points: {bms:10003: tank-3} (the same address)
 
 FAIL regressed: tank-1.high at bms:10001: comes later, its median by 0.35 to 0.45 s; 8 against 8 trials
-(chance 0.00016, 0.0011 over all 7 tests)
+(chance 0.00016, 0.0014 over all 9 tests)
 
 FAIL regressed: tank-2.high at bms:10002: 8 missed; before: all 8 passed; is missed more often: 8 of 8, before 0 of 8
-(chance 0.00016, 0.0011 over all 7 tests)
+(chance 0.00016, 0.0014 over all 9 tests)
 
 FAIL vanished: tank-3.high at bms:10003: no longer in the point map, and so no longer proven; its alarm was raised in
 AFTER; before: all 8 passed
@@ -132,6 +135,10 @@ AFTER; before: all 8 passed
 UNKNOWN, counts as failed: tank-4.high at bms:10004: not tested; before: all 8 passed
 
 FAIL stray: at bms:10020: 2 in AFTER, none in BEFORE; the first by 2026-11-24 23:51:12 UTC
+
+still fails: tank-10.high at bms:10010: 4 passed, 4 missed; before: 5 passed, 3 missed
+
+allowed by name: tank-11.high at bms:10011: not tested; before: all 8 passed
 
 changed: tank-5.high at bms:10005: comes sooner, its median by 0.35 to 0.45 s; 8 against 8 trials
 
@@ -151,15 +158,16 @@ point map, only after: alarm tank-7.high: TANK 7 HIGH
 order of outputs: 3 pairs keep theirs, 1 changed; of 2 it is not proven in both runs
 
 'too few trials': with 3 against 3 no difference can be significant, however great it is; it takes 4 in each run for
-one test alone, and 6 among 7 tests
+one test alone, and 6 among 9 tests
 
-tests: two-sided; the chance of any false alarm is at most 0.05 over all of the 7 tests (Holm's method); 11 more could
+tests: two-sided; the chance of any false alarm is at most 0.05 over all of the 9 tests (Holm's method); 12 more could
 not be significant whatever had come, and do not count
 
 1 row not read alike in the two runs (read every 50 ms, before: read every 100 ms): compared by a rank-sum test at the
 ends of the brackets, which calls a change only what no value within the brackets can deny
 
-FAILED: of 9 expectations: 3 regressed, 1 vanished, 1 unknown and not allowed, 1 point with new strays
+FAILED: of 11 expectations: 3 regressed, 1 vanished, 1 unknown and not allowed, 1 point with new strays; 1 fail as
+before; 1 unknown or gone, and allowed
 """
 
 
@@ -255,7 +263,16 @@ def test_json_has_all_of_it() -> None:
     told = json.loads(render_compare_json(ALL))
     assert told["schema"] == "farend-compare/1"
     assert told["is_failing"] is True
-    assert told["counts"] == {"regressed": 3, "vanished": 1, "unknown": 1, "changed": 1, "added": 1, "same": 2}
+    assert told["counts"] == {
+        "regressed": 3,
+        "vanished": 1,
+        "unknown": 1,
+        "still fails": 1,
+        "allowed": 1,
+        "changed": 1,
+        "added": 1,
+        "same": 2,
+    }
     assert told["trials_needed"] == {"one_test": 4, "all_tests": 6}
     assert told["family_wise_error"] == "Holm"
     row = told["rows"][0]
@@ -263,14 +280,14 @@ def test_json_has_all_of_it() -> None:
     latency = next(it for it in row["compared"] if it["kind"] == Kind.LATENCY.value)
     assert latency["finding"] == "worse"
     assert latency["chance"] == pytest.approx(2 / 12870)
-    assert latency["adjusted"] == pytest.approx(7 * 2 / 12870)
+    assert latency["adjusted"] == pytest.approx(9 * 2 / 12870)
     assert render_compare_json(ALL) == render_compare_json(ALL)
 
 
 def test_junit_has_a_case_for_each() -> None:
     suites = junitparser.JUnitXml.fromstring(render_compare_junit(ALL).encode())
     cases = {f"{case.classname} {case.name}": case.result for suite in suites for case in suite}
-    assert len(cases) == 9 + 2 + 1
+    assert len(cases) == 11 + 2 + 1
     failures = {name for name, result in cases.items() if any(isinstance(it, junitparser.Failure) for it in result)}
     errors = {name for name, result in cases.items() if any(isinstance(it, junitparser.Error) for it in result)}
     assert failures == {
@@ -281,7 +298,7 @@ def test_junit_has_a_case_for_each() -> None:
         "stray at bms:10020",
     }
     assert errors == {"tank-4.high bms:10004"}
-    assert (suites.failures, suites.errors) == (5, 1)
+    assert (suites.failures, suites.errors, suites.skipped) == (5, 1, 2)
 
 
 @pytest.mark.parametrize(
