@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli.common import SITE_ARGUMENT, duration_of, json_option, load, note, say, say_json, terminal_width
+from harness.cli.common import SITE_ARGUMENT, json_option, load, note, say, say_json, terminal_width
 from harness.core.errors import UsageError
 from harness.core.verdicts import ExitCode
 
@@ -114,10 +114,22 @@ def _draw(budget: Budget, picture: Path) -> None:
 
 
 def _length(text: str) -> int:
-    length_ns = duration_of("--transient", text)
+    length_ns = _duration("--transient", text, text)
     if not length_ns:
         raise UsageError(f"--transient {text}: expected more than 0 s")
     return length_ns
+
+
+def _duration(option: str, written: str, text: str) -> int:
+    """The duration in what was written for an option. UsageError where it is none."""
+    from harness.site.durations import read_duration
+    from harness.site.problems import Mismatch
+
+    try:
+        return read_duration(text)
+    except Mismatch as exc:
+        remedy = f"; {exc.remedy}" if exc.remedy else ""
+        raise UsageError(f"{option} {written}: {exc.expected}{remedy}") from exc
 
 
 def _periods(option: str, texts: Iterable[str]) -> dict[str, int]:
@@ -126,7 +138,7 @@ def _periods(option: str, texts: Iterable[str]) -> dict[str, int]:
         name, equals, time = text.partition("=")
         if not equals or not name.strip():
             raise UsageError(f"{option} {text}: expected LINK=TIME, such as {option} bms=30s")
-        period_ns = duration_of(f"{option} {name.strip()}=", time)
+        period_ns = _duration(option, text, time)
         if not period_ns:
             raise UsageError(f"{option} {text}: expected more than 0 s")
         found[name.strip()] = period_ns

@@ -17,6 +17,7 @@ from harness.report.budget_document import Budget, BudgetRow, WayGroup
 from harness.report.budget_measured import measured_json, measured_lines
 from harness.report.budget_words import (
     about_words,
+    at_most_words,
     chance_words,
     need_words,
     range_words,
@@ -54,12 +55,13 @@ def budget_lines(budget: Budget, to: Terminal) -> list[str]:
         lines += ["", *_group_lines(budget, group, to)]
     if any("~" in line for line in lines):
         lines += ["", *to.wrapped(MOVES, hang=4)]
-    for part in (_missable_lines(budget, to), _limit_lines(budget, to), chart_lines(budget, to)):
-        lines += ["", *part] if part else []
-    if budget.measured is not None:
-        lines += ["", *measured_lines(budget.measured, to)]
     lines += ["", *_assumed_lines(budget, to), ""]
-    return lines + [line for text in (*budget.notes, *CAUTIONS) for line in to.wrapped(text, hang=4)]
+    lines += [line for text in (*budget.notes, *CAUTIONS) for line in to.wrapped(text, hang=4)]
+    # What follows from it comes last, where it stands in the terminal.
+    measured = [] if budget.measured is None else measured_lines(budget.measured, to)
+    for part in (chart_lines(budget, to), _limit_lines(budget, to), _missable_lines(budget, to), measured):
+        lines += ["", *part] if part else []
+    return lines
 
 
 # --- the table ------------------------------------------------------------------------------------
@@ -183,7 +185,7 @@ def _limit_lines(budget: Budget, to: Terminal) -> list[str]:
             if most > limit:
                 how = "always" if least > limit else "may"
                 text = f"{group.link}, {human.count(count, 'row')}: appears within {duration(limit_ns)}, and {how} "
-                text += f"show after up to {seconds_words(most)} where nothing is wrong"
+                text += f"show after up to {at_most_words(most)} where nothing is wrong"
                 lines += to.wrapped(text.replace("always show", "always shows"), first=2, hang=6)
     return ["Limits that can be missed with nothing wrong", *lines] if lines else []
 

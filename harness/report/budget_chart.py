@@ -106,7 +106,7 @@ def chart_lines(budget: Budget, to: Terminal) -> list[str]:
         lines += above
         lines.append(f"{to.fitted(last, label)}  {''.join(_mark(it, to) for it in chances)}".rstrip())
     lines += [" " * (label + 2) + line for line in _axis(width, low, high)]
-    key = "0 to 9: tenths, # 1" if to.ascii_only else "height: chance, \u2588 1"
+    key = "0 to 9: tenths, # certain, . never" if to.ascii_only else "height: chance; \u2588 certain, blank never"
     lines += to.wrapped(key, first=2, hang=4)
     return lines + (to.wrapped(unmissed, first=2, hang=4) if unmissed else [])
 

@@ -20,6 +20,11 @@ def seconds_words(it: Fraction) -> str:
     return duration(round(it * US_PER_S) * NS_PER_US)
 
 
+def at_most_words(it: Fraction) -> str:
+    """The same, rounded up: for what nothing may exceed, or has to reach."""
+    return duration(ceil(it * US_PER_S) * NS_PER_US)
+
+
 def range_words(it: Range) -> str:
     """``100 ms``, or both ends where they differ."""
     if it.least == it.most:
@@ -87,4 +92,4 @@ def need_words(need: Need | None) -> str:
         return "whatever its length"
     if need.length >= HELD:
         return "only what is held"
-    return f"longer than {seconds_words(need.length)}" if need.longer else f"from {seconds_words(need.length)}"
+    return f"{'longer than' if need.longer else 'from'} {at_most_words(need.length)}"
