@@ -34,8 +34,8 @@ _FROM_MEMORY: Final = (
 )
 _CAUTION: Final = (
     "These documents count what one operator is shown. farend counts what the chosen points showed: it knows nothing "
-    "of operators and consoles, of what was shelved or suppressed, nor of what an operator did. Nothing here is a pass "
-    "or a fail."
+    "of operators and consoles, of what was shelved or suppressed, nor of what an operator did; and what came and went "
+    "between two polls is in none of it. Nothing here is a pass or a fail."
 )
 HELD_AGAINST: Final = (_ACCEPTABLE, _FROM_MEMORY, _CAUTION)
 """What such figures are usually held against, with the edition, and a caution."""

@@ -174,6 +174,10 @@ def _part_words(kind: ClockKind, delay_ns: int | None) -> str:
 def _remarks(document: ClocksDocument, clock: ClockTold, history: ClockHistory) -> Iterator[str]:
     if any(it.name != ASKED for it in clock.kinds) and any(it.by.lo < 0 for it in history.settings):
         yield "times that came later than the longest delay would look as if the clock had been set back"
+    directions = {it.by.lo > 0 for it in history.settings if it.by.lo > 0 or it.by.hi < 0}
+    if len(history.settings) > 1 and len(directions) == 1:
+        limit = _tenths(document.rate_max * PPM, up=True)
+        yield f"a clock that drifts by more than {limit} ppm would look as if it had been set so often (--drift-max)"
     for one in history.settings:
         if one.is_hour and not document.has_zone:
             yield "a change to or from daylight-saving time explains the hour; name the time zone (--time-zone)"

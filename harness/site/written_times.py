@@ -7,7 +7,8 @@ is taken to be the one that is nearest to the test; where two are as near, the t
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from calendar import isleap
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Final
@@ -17,6 +18,7 @@ from harness.core.instants import NS_PER_S
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _YEAR: Final = ("%Y", "%y", "%c", "%x", "%G", "%D")
 _DAY: Final = ("%d", "%j", "%c", "%x", "%D")
+_LEAP_DAY: Final = "2000-01-01"
 _CLOCK: Final = re.compile(r"\d\d:?\d\d(:?\d\d(?:[.,]\d+)?)?")
 _FRACTION: Final = re.compile(r"[.,](\d{1,9})(?!.*[.,]\d)")
 
@@ -48,25 +50,41 @@ def read_time(text: str, form: str, test: Period) -> WrittenTime:
     if not form:
         return _iso(text, test)
     form = " ".join(form.split())
-    wanted = [form]
-    if not any(code in form for code in _DAY):
-        wanted = [f"{form} %Y-%m-%d"]
-        told = [f"{text} {day.isoformat()}" for day in _days(test)]
-    elif not any(code in form for code in _YEAR):
-        wanted = [f"{form} %Y"]
-        told = [f"{text} {year}" for year in _years(test)]
-    else:
-        told = [text]
-    found = []
-    for one in told:
-        try:
-            found.append(datetime.strptime(one, wanted[0]))  # noqa: DTZ007 - local time of a foreign clock
-        except ValueError:
-            continue  # the 29th of February of another year
+    found = list(_meant(text, form, test))
     if not found:
         raise WrittenTimeError(f"time={text!r}: expected the format {form}")
     resolution_ns = _resolution_ns(text, form)
     return WrittenTime(local_ns=_nearest([_ns(it, test) for it in found], test, text), resolution_ns=resolution_ns)
+
+
+def _meant(text: str, form: str, test: Period) -> Iterator[datetime]:
+    """All that a text may mean by a format: on every day, or in every year, that the test may be of.
+
+    What stays the same is read once, in a leap year; only the number of a day within its year, and of a week, does not.
+    """
+    if not any(code in form for code in _DAY):
+        base = _parsed(f"{text} {_LEAP_DAY}", f"{form} %Y-%m-%d")
+        if base is not None:
+            yield from (base.replace(year=day.year, month=day.month, day=day.day) for day in _days(test))
+    elif any(code in form for code in _YEAR):
+        base = _parsed(text, form)
+        if base is not None:
+            yield base
+    elif any(code in form for code in ("%j", "%U", "%W")):
+        read = (_parsed(f"{text} {year}", f"{form} %Y") for year in _years(test))
+        yield from (it for it in read if it is not None)
+    else:
+        base = _parsed(f"{text} {_LEAP_DAY[:4]}", f"{form} %Y")
+        if base is not None:
+            is_leap_day = (base.month, base.day) == (2, 29)
+            yield from (base.replace(year=year) for year in _years(test) if isleap(year) or not is_leap_day)
+
+
+def _parsed(text: str, form: str) -> datetime | None:
+    try:
+        return datetime.strptime(text, form)  # noqa: DTZ007 - local time of a foreign clock
+    except ValueError:
+        return None
 
 
 def _iso(text: str, test: Period) -> WrittenTime:
