@@ -108,12 +108,14 @@ class SiteSession:
         return self._conductor
 
     async def close(self) -> str:
-        """Put back what is raised, compare, close the record. Returns '' or why it had ended before."""
+        """Put back what is raised, compare, close the record. Returns '' or why it had ended before.
+
+        May be called where it could not be opened, and again.
+        """
         run = self._run
-        if run is None:
+        if run is None or self._conductor is None:
             return ""
-        if self._conductor is not None:
-            self._conductor.end()
+        self._conductor.end()
         await ended(run)
         return run.result()
 
