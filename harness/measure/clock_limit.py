@@ -19,7 +19,9 @@ class Within(StrEnum):
 
 
 def stays_within(history: ClockHistory | None, limit_ns: int, own_error_ns: int, *, hours_apart: bool) -> Within:
-    """Whether the clock was never off by more than ``limit_ns``, from its first time to its last.
+    """Whether the clock was never off by more than ``limit_ns``, from its first time to its last, as its times show.
+
+    That somebody set it away and back between two of them nothing can exclude.
 
     ``own_error_ns``: how far our own clock may be off, which excuses so much, and proves so much less. ``hours_apart``:
     nobody knows whether an offset of an hour is right.
@@ -31,7 +33,7 @@ def stays_within(history: ClockHistory | None, limit_ns: int, own_error_ns: int,
     if any(all(it.meet(one) is None for one in allowed) for it in _known(history)):
         return Within.NO
     certain = limit_ns - own_error_ns
-    if hours_apart or any(it.lo < -certain or it.hi > certain for it in _possible(history)):
+    if hours_apart or history.unexplained or any(it.lo < -certain or it.hi > certain for it in _possible(history)):
         return Within.UNTOLD
     return Within.YES
 

@@ -57,12 +57,15 @@ class ClockHistory:
     """What the readings of one clock say. ``stretches`` lie between the ``settings``, so there is one more of them.
 
     ``readings``: by the time at which they were told. ``common``: the one offset that fits all; None where none does.
+    ``unexplained``: what was read close to a setting, and fits neither the clock before it nor the one after it: it was
+    told later than was declared, or the clock was set oftener there.
     """
 
     readings: tuple[ClockReading, ...]
     common: Bounds | None
     stretches: tuple[ClockStretch, ...]
     settings: tuple[ClockSet, ...]
+    unexplained: tuple[ClockReading, ...] = ()
 
 
 def clock_history(readings: Sequence[ClockReading], rate_max: Fraction = RATE_MAX_DEFAULT) -> ClockHistory:
@@ -72,7 +75,7 @@ def clock_history(readings: Sequence[ClockReading], rate_max: Fraction = RATE_MA
     mirrored = sorted((_mirrored(it) for it in told), key=lambda it: (it.at.hi, it.at.lo, it.stood))
     earliest = [-FOREVER if it >= FOREVER else 1 - it for it in reversed(_latest(mirrored, rate_max))]
     whens = [Bounds(*pair) for pair in zip(earliest, latest, strict=True)]
-    stretches = _stretches(told, whens, rate_max)
+    stretches, unexplained = _stretches(told, whens, rate_max)
     settings = [
         ClockSet(at=at, by=_by(before, after, at))
         for at, before, after in zip(whens, stretches, stretches[1:], strict=False)
@@ -82,6 +85,7 @@ def clock_history(readings: Sequence[ClockReading], rate_max: Fraction = RATE_MA
         common=agreed(it.offset for it in told),
         stretches=stretches,
         settings=tuple(settings),
+        unexplained=tuple(unexplained),
     )
 
 
@@ -122,8 +126,15 @@ def _mirrored(it: ClockReading) -> ClockReading:
     return ClockReading(at=Bounds(-it.at.hi, -it.at.lo), stood=Bounds(-it.stood.hi, -it.stood.lo))
 
 
-def _stretches(told: Sequence[ClockReading], whens: Sequence[Bounds], rate_max: Fraction) -> tuple[ClockStretch, ...]:
-    """The stretches between the settings: of what was certainly read in each, by its time or by what it says."""
+_Stretches = tuple[tuple[ClockStretch, ...], list[ClockReading]]
+
+
+def _stretches(told: Sequence[ClockReading], whens: Sequence[Bounds], rate_max: Fraction) -> _Stretches:
+    """The stretches between the settings, of what was certainly read in each, by its time or by what it says.
+
+    And what fits neither side of a setting.
+    """
+    unexplained: list[ClockReading] = []
     begins = [-FOREVER - 1, *(it.hi for it in whens)]
     ends = [*(it.lo for it in whens), FOREVER + 1]
     members = [[it for it in told if it.at.lo >= begin and it.at.hi < end]
@@ -136,7 +147,9 @@ def _stretches(told: Sequence[ClockReading], whens: Sequence[Bounds], rate_max: 
                 can_be = [_may_fit(it, before), _may_fit(it, after)]
                 if can_be.count(True) == 1:
                     members[number + can_be.index(True)].append(it)
-    return tuple(_stretch(mine, rate_max) for mine in members)
+                elif not any(can_be):
+                    unexplained.append(it)
+    return tuple(_stretch(mine, rate_max) for mine in members), unexplained
 
 
 def _stretch(mine: Sequence[ClockReading], rate_max: Fraction) -> ClockStretch:

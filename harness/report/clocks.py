@@ -174,6 +174,9 @@ def _part_words(kind: ClockKind, delay_ns: int | None) -> str:
 def _remarks(document: ClocksDocument, clock: ClockTold, history: ClockHistory) -> Iterator[str]:
     if any(it.name != ASKED for it in clock.kinds) and any(it.by.lo < 0 for it in history.settings):
         yield "times that came later than the longest delay would look as if the clock had been set back"
+    if history.unexplained:
+        many = human.count(len(history.unexplained), "time fits", "times fit")
+        yield f"{many} neither side of a setting: told later than was declared, or the clock was set oftener there"
     directions = {it.by.lo > 0 for it in history.settings if it.by.lo > 0 or it.by.hi < 0}
     if len(history.settings) > 1 and len(directions) == 1:
         limit = _tenths(document.rate_max * PPM, up=True)
@@ -353,6 +356,7 @@ def _clock_json(clock: ClockTold) -> dict[str, Any]:
             {"at_ns": _pair(one.at), "by_ns": _pair(one.by), "daylight_saving": one.is_hour}
             for one in history.settings
         ],
+        "unexplained": [] if history is None else [one.at.hi for one in history.unexplained],
         "readings": [{"told_ns": one.at.hi, "offset_ns": _pair(one.offset)} for one in readings],
     }  # fmt: skip
 

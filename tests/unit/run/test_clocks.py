@@ -457,3 +457,27 @@ def test_other_lines_with_a_time_bound_one_side(tmp_path: Path) -> None:
     assert -3.3 * S <= low <= -2.75 * S <= high
     alone = -2.75 * S - 0.7 * S  # what the one alarm says of that side, at the least
     assert low > alone
+
+
+def test_what_else_would_look_like_a_clock_that_was_set_is_said(tmp_path: Path) -> None:
+    (tmp_path / "fast").mkdir()
+    fast = record(tmp_path / "fast", 0, drift_ppm=5_000)
+    assert len(told(fast)["log"]["settings"]) > 2
+    assert "drifts by more than 1000 ppm would look as if it had been set so often" in " ".join(
+        clocks(fast).output.split()
+    )
+    (clock,) = told(fast, "--drift-max", 6_000).values()
+    assert clock["settings"] == []
+    low, high = clock["stretches"][0]["drift_ppm"]
+    assert low <= 5_000 <= high
+    maker = RecordMaker(tmp_path / "run.farend", seconds=400)
+    for number in range(1, 30):
+        printed(
+            maker, 11.03 * number, 1.0, late_s=4.0 if number == 15 else 0.1, text=f"{('ON ', 'OFF')[number % 2]} A LOW"
+        )
+    path = maker.close()
+    (clock,) = told(path).values()
+    assert len(clock["settings"]) == len(clock["unexplained"]) == 1
+    flat = " ".join(clocks(path).output.split())
+    assert "1 time fits neither side of a setting: told later than was declared" in flat
+    assert "later than the longest delay would look as if the clock had been set back" in flat
