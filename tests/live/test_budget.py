@@ -5,10 +5,13 @@ The prediction is that of the command, from a site file that declares what the s
 
 from __future__ import annotations
 
+import sys
 import time
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -16,18 +19,21 @@ from scipy.stats import binom
 
 from harness.cli.budget import command
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
-from harness.core.links import LinkSpec, ModbusTcpLink
+from harness.core.links import LinkSpec, ModbusRtuLink, ModbusTcpLink
 from harness.core.model import Behaviour, Expectation, Site
 from harness.measure.budget import chance_of
 from harness.report.budget_document import Budget
 from harness.run.budget import Asked, budget_of
+from harness.run.budget_bus import bus_cycle
 from harness.run.budget_hops import way_of
 from harness.run.budget_measured import with_measured
+from harness.run.listening import listener
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
 from harness.site.profiles import profiles_folder
 from harness.site.reading import gather, load_site, read_site
 from sims import SimulatedSite, SiteOptions
+from tests.peers.recorder import Recorder, listening
 from tests.peers.seen_trials import LINKS, Setting, declared, seen_trials
 from tests.peers.views import Untroubled
 from tests.peers.virtual_time import run
@@ -91,33 +97,35 @@ def test_as_many_transients_are_seen_as_predicted(setting: Setting) -> None:
 # --- a record beside its budget --------------------------------------------------------------------
 
 
-@pytest.fixture(scope="module")
-def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A whole test of the gateway, in virtual time: it polls every 500 ms, as the demo's site file has it."""
+def recorded(path: Path, device_poll_ns: int, **options: Any) -> Path:
+    """A record of a whole test of the gateway in virtual time; the site file in it is that of the demo."""
     documents = gather(profiles_folder() / "demo" / "site.yaml")
     demo, _ = read_site(documents.files, documents.entry)
-    path = tmp_path_factory.mktemp("budget") / "gateway.farend"
 
     async def test() -> None:
-        options = SiteOptions(
-            gateway_port=0, gateway_poll_ns=500 * NS_PER_MS, bus_port=None, bus_tap_port=None, annunciator_port=None
+        simulated = SiteOptions(
+            gateway_port=0, gateway_poll_ns=device_poll_ns, bus_port=None, bus_tap_port=None, annunciator_port=None
         )
-        async with SimulatedSite(options) as sim:
+        async with SimulatedSite(simulated) as sim:
             links: dict[str, LinkSpec] = dict(demo.links)
-            for name, port in (("panel", sim.panel_port), ("gateway", sim.gateway_port)):
+            for name, port, poll_ms in (("panel", sim.panel_port, 80), ("gateway", sim.gateway_port, 100)):
                 spec = demo.links[name]
                 assert isinstance(spec, ModbusTcpLink)
-                links[name] = replace(spec, port=port, timeout_ns=10 * NS_PER_S)
+                links[name] = replace(spec, port=port, poll_period_ns=poll_ms * NS_PER_MS, timeout_ns=10 * NS_PER_S)
             alarms = {name: replace(alarm, side_effects=()) for name, alarm in demo.alarms.items()}
-            chosen = TestOptions(
-                record=path, selection=Selection(only=ALARMS, links=("gateway",)), arm=demo.name, reviews=None,
-                who="test", seed=1, repeat=3, command=(),
-            )  # fmt: skip
+            chosen = TestOptions(record=path, arm=demo.name, reviews=None, who="test", seed=1, command=(), **options)
             site = replace(demo, links=links, alarms=alarms)
             assert await run_test(site, documents, chosen, time.monotonic_ns, Untroubled()) == ""
 
     run(test)
     return path
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The gateway polls every 500 ms, as the demo's site file has it."""
+    path = tmp_path_factory.mktemp("budget") / "gateway.farend"
+    return recorded(path, 500 * NS_PER_MS, selection=Selection(only=ALARMS, links=("gateway",)), repeat=3)
 
 
 ALARMS = ("bulk-a.water", "day.low", "fill-sump.splash")
@@ -166,6 +174,29 @@ def test_an_output_that_is_faster_than_declared_is_one_too(record: Path) -> None
         assert any(text.startswith("a time declared too long") for text in row.could_be)
 
 
+def test_a_share_below_the_prediction_is_one_and_the_right_prediction_holds_it(tmp_path: Path) -> None:
+    """A transient of 0.8 s through a gateway that polls every 2 s: 0.4 are seen, and not all, as with 500 ms."""
+    path = recorded(
+        tmp_path / "slow.farend",
+        2 * NS_PER_S,
+        selection=Selection(only=("fill-sump.splash",), links=("gateway",)),
+        repeat=30,
+        phase_ns=6 * NS_PER_S,
+    )
+    wrong, right = beside(path).measured, beside(path, device_poll_ns=2 * NS_PER_S).measured
+    assert wrong is not None
+    assert right is not None
+    assert len(wrong.rows) == 2, "its own input, and the common alarm"
+    assert all(row.trials == 30 and 0 < row.shown < 30 for row in wrong.rows)
+    for row in wrong.outside:
+        assert any("of 30, and at least" in text for text in row.outside)
+        assert any("farend explain" in text for text in row.could_be)
+    assert [row.key for row in wrong.outside] == [row.key for row in wrong.rows]
+    assert right.outside == ()
+    low, high = right.rows[0].chance or (Fraction(0), Fraction(0))
+    assert low < Fraction(2, 5) < high
+
+
 @pytest.mark.parametrize(("declared_poll", "code", "word"), [("500 ms", 0, "to explain"), ("20 ms", 3, "TO EXPLAIN")])
 def test_on_the_command_line(record: Path, tmp_path: Path, declared_poll: str, code: int, word: str) -> None:
     for source in (profiles_folder() / "demo").iterdir():
@@ -177,3 +208,46 @@ def test_on_the_command_line(record: Path, tmp_path: Path, declared_poll: str, c
     )
     assert done.return_value == code
     assert word in done.output
+
+
+# --- a serial bus ----------------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the simulated bus is paced by a thread with select")
+@pytest.mark.parametrize("defects", [(), ("dead-unit@bus.4",)], ids=["all alive", "one dead"])
+async def test_a_bus_is_never_read_faster_than_predicted(defects: tuple[str, ...]) -> None:
+    """Read as fast as it can be: no cycle is shorter than its wire time, and the one that asks the dead unit is longer
+    by at least its time-out and silence. A busy computer only makes them longer, so that upper ends are no test.
+    """
+    kind = "modbus-rtu+tcp"
+    async with SimulatedSite(SiteOptions(bus_baud=9600, defects=defects)) as sim:
+        rows = "".join(
+            f"  - {{alarm: {alarm}, link: bus, unit: {unit}, address: {address}, behaviour: follows}}\n"
+            for unit in (1, 3, 4, 5)
+            for alarm, address in (("a", "10001"), ("b", "10016"))
+        )
+        text = (
+            f"site: bus\ncontroller: {{name: c}}\nlinks:\n  bus:\n    {kind}: 127.0.0.1:{sim.bus_port}\n"
+            "    numbering: reference\n    poll every: 1 ms\n    timeout: 200 ms\n    line: 9600 8E1\n"
+            f"alarms:\n  a: {{side effects: none}}\n  b: {{side effects: none}}\npoints:\n{rows}"
+        )
+        site, _ = read_site({"site.yaml": text.encode()}, "site.yaml")
+        spec, told = site.links["bus"], Recorder()
+        assert isinstance(spec, ModbusRtuLink)
+        link = listener(spec, site.points.values(), told, time.monotonic_ns, told.next_id)
+        async with listening(link):
+            await told.until(lambda: sum(block == 1 for block, *_ in told.polls) > CYCLES)
+    asked = [asked_ns for block, asked_ns, _, _ in told.polls if block == 1]
+    gaps_s = [(later - sooner) / NS_PER_S for sooner, later in pairwise(asked)]
+    cycle = bus_cycle(site, spec, 1)
+    assert cycle.with_dead is not None
+    if not defects:
+        assert min(gaps_s) >= cycle.poll.period.least - CHARACTER_S
+    else:
+        assert len(told.failures) >= 1
+        assert max(gaps_s) >= cycle.with_dead.period.least - CHARACTER_S
+
+
+CYCLES = 10
+CHARACTER_S = 11 / 9600
+"""What stamps at both ends of a request leave open."""
