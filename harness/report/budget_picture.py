@@ -1,7 +1,7 @@
 """Chance seen against length as a picture: one panel for each different curve, as SVG or as a page around it.
 
-Black, grey and shapes only: colour is for verdicts. The grey band lies between the slowest and the quickest case of
-what was declared; dots stand at the transients that were asked about.
+Black, grey and shapes only: colour is for verdicts. The grey band lies between the bounds of the ranges that were
+declared; dots stand at the transients that were asked about.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from harness.report.budget_document import Budget
 from harness.report.budget_words import need_words, seconds_words, share_words
 from harness.report.safe import safe_text
 
-PANEL: Final = (440, 250)
+PANEL: Final = (440, 258)
 """Width and height of one panel, in units of the picture."""
-PLOT: Final = (46, 56, 420, 204)
+PLOT: Final = (46, 64, 420, 212)
 """Left, top, right and bottom of the plot in its panel."""
 HEAD: Final = 58
 FOOT: Final = 34
@@ -46,7 +46,7 @@ def budget_svg(budget: Budget) -> str:
     rows = max(1, -(-len(panels) // COLUMNS))
     width, height = PANEL[0] * COLUMNS, HEAD + PANEL[1] * rows + FOOT
     title = f"{_shown(budget.title)}: chance that a transient is seen, against its length"
-    under = "; ".join(("usual case; band: slowest to quickest of what is declared", *budget.what_if))
+    under = "; ".join(("usual case; band: bounds by the ranges that are declared", *budget.what_if))
     size = f'viewBox="0 0 {width} {height}" width="{width}" height="{height}"'
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" aria-label="{escape(title, quote=True)}">',

@@ -211,7 +211,7 @@ def test_every_example_of_the_template_is_right() -> None:
     documents = dict(gather(site_file("template")).files)
     text = documents["site.yaml"].decode()
     text = uncommented(text, "  # bus:", "#   reaction: 0.2 s")
-    text = uncommented(text, "# loops:", "#     persistence: 4 s")
+    text = uncommented(text, "# loops:", "#     at rest: 40 to 60")
     text = uncommented(text, "# stimulus:", "acknowledge: yes}")
     text = uncommented(text, "link: bus, unit: 3", "sign: text")
     for number, name in enumerate(("tank-1.high:", "tank-1.low-low:", "tank-1.delivery-due:")):
