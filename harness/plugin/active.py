@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 import pytest
 
-from harness.plugin.hooks import FIXTURES
+from harness.plugin.hooks import AT_END, FIXTURES, LIVE
 from harness.plugin.settings import Settings, allowed_of, options_of
 
 if TYPE_CHECKING:
@@ -23,16 +23,11 @@ if TYPE_CHECKING:
 
     from harness.core.model import Site
     from harness.plugin.bridge import LoopThread
-    from harness.plugin.live_site import LiveSite
     from harness.plugin.lock import DeviceLock
     from harness.plugin.opened import Opened
     from harness.site.reading import Documents
 
 SITE, ALARM = FIXTURES
-AT_END: Final[pytest.StashKey[Exception]] = pytest.StashKey()
-"""What a test failed by once it had run to its end: no line of it is to blame."""
-
-LIVE: Final[pytest.StashKey[LiveSite]] = pytest.StashKey()
 TURN_MAX_S: Final = 600
 """How long a worker waits for its turn: longer than any test that is not stuck (common practice, no source)."""
 

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import pytest
 
-from harness.plugin.active import LIVE, Active, putting_back_at_sigterm
+from harness.plugin.active import putting_back_at_sigterm
+from harness.plugin.hooks import LIVE
 
 if TYPE_CHECKING:
+    from harness.plugin.active import Active
     from harness.plugin.live_site import LiveSite
     from harness.plugin.opened import Opened
 
 
 def _active(config: pytest.Config) -> Active:
-    active = config.pluginmanager.get_plugin("farend-active")
-    assert isinstance(active, Active)  # noqa: S101  # this module is registered together with it
-    return active
+    return cast("Active", config.pluginmanager.get_plugin("farend-active"))  # this module is registered with it
 
 
 def _scope(fixture_name: str, config: pytest.Config) -> Any:  # noqa: ARG001  # as pytest calls it

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import pytest
+
+if TYPE_CHECKING:
+    from harness.plugin.live_site import LiveSite
 
 SCOPES: Final = ("function", "module", "session")
 MARKER: Final = (
@@ -12,6 +15,12 @@ MARKER: Final = (
     "through; allow: names of unknown verdicts that do not fail the test"
 )
 FIXTURES: Final = ("site", "alarm")
+
+LIVE: Final[pytest.StashKey[LiveSite]] = pytest.StashKey()
+"""What a test has of the site."""
+
+AT_END: Final[pytest.StashKey[Exception]] = pytest.StashKey()
+"""What a test failed by once it had run to its end: no line of it is to blame."""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
