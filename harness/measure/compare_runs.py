@@ -2,13 +2,15 @@
 
 Every test is two-sided. Over all of them the chance that any one calls different what is alike stays at most the level:
 Holm's method, over those that could have come out significant at all. To find no difference is not to show that there
-is none: that is said only where bounds of the difference of the medians lie within what a change is worth.
+is none: that is said only where a change worth more would have shown (``shifted``), or where bounds of the difference
+of the medians lie within what it is worth.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
 from math import comb
 from statistics import median
 from typing import Final
@@ -18,68 +20,123 @@ import numpy as np
 from harness.core.instants import FOREVER, Bounds
 from harness.core.verdicts import VerdictClass
 from harness.measure.compare_links import compare_links, finding_of
-from harness.measure.dealing import Dealt, compare_alike, compare_ends
+from harness.measure.dealing import compare_alike, compare_ends
 from harness.measure.exact_tables import Alternative, fisher, holm, trials_to_differ
 from harness.measure.likelihood_ratio import BracketedTimes, Evidence, VisibleTimes, quantile
 from harness.measure.run_comparison import Asked, Compared, Finding, Kind, Method, Pair, RowCompared, RunsCompared, Side
+from harness.measure.shifted import is_equal, lies_off, shift_bounds
 from harness.measure.visible_time import Seen, bounds_of
 
+DIFFERENCES_MAX: Final = 200
+"""Of so many significant changes of times it is sought by how much: some seconds. Who has more has other worries."""
 ALIKE_WITHIN: Final = 1.25
 """Brackets whose middle width differs by more than this factor did not come about in the same way."""
 
 
 def compare_runs(pairs: Sequence[Pair], asked: Asked, rng: np.random.Generator) -> RunsCompared:
     """Compare all expectations of two runs. ``rng`` is used only where there are too many trials to count all deals."""
-    found: list[list[Compared]] = []
-    all_exact = True
-    for pair in pairs:
-        mine: list[Compared] = []
-        if pair.before is not None and pair.after is not None and pair.before.verdicts and pair.after.verdicts:
-            mine, exact = _comparisons(pair.before, pair.after, asked, rng)
-            all_exact &= exact
-        found.append(mine)
+    tested = [_comparisons(pair.before, pair.after, asked, rng) for pair in pairs]
     wholes = compare_links(pairs, asked)
-    counted = [(row, at) for row, mine in enumerate(found) for at, it in enumerate(mine) if it.least <= asked.level]
+    counted = [it for mine in tested for it in mine if it.found.least <= asked.level]
     whole = [at for at, it in enumerate(wholes) if it.least <= asked.level]
-    adjusted = holm([*(found[row][at].chance for row, at in counted), *(wholes[at].chance for at in whole)])
-    for (row, at), chance in zip(counted, adjusted, strict=False):
-        found[row][at] = replace(found[row][at], adjusted=chance)
+    adjusted = holm([*(it.found.chance for it in counted), *(wholes[at].chance for at in whole)])
+    for it, chance in zip(counted, adjusted, strict=False):
+        it.found = replace(it.found, adjusted=chance)
     for at, chance in zip(whole, adjusted[len(counted) :], strict=True):
         wholes[at] = replace(wholes[at], adjusted=chance)
     counts = len(counted) + len(whole)
     tests = max(1, counts)
-    rows = tuple(
-        RowCompared(pair=pair, compared=tuple(_judged(it, asked, tests) for it in mine))
-        for pair, mine in zip(pairs, found, strict=True)
-    )
+    judged = [[_judged(it, asked, tests, rng) for it in mine] for mine in tested]
+    significant = [(row, at) for row, mine in enumerate(judged) for at, it in enumerate(mine) if it.is_significant]
+    for row, at in [(row, at) for row, at in significant if not judged[row][at].kind.is_share][:DIFFERENCES_MAX]:
+        bounds = _difference(tested[row][at], asked, rng)
+        judged[row][at] = replace(judged[row][at], difference=bounds, of_medians=not tested[row][at].moves)
+    rows = tuple(RowCompared(pair=pair, compared=tuple(mine)) for pair, mine in zip(pairs, judged, strict=True))
     return RunsCompared(
         asked=asked,
         rows=rows,
         links=tuple(replace(it, finding=finding_of(it, asked)) for it in wholes),
         tests=counts,
-        not_counted=sum(map(len, found)) + len(wholes) - counts,
+        not_counted=sum(map(len, tested)) + len(wholes) - counts,
         alone=trials_to_differ(asked.level),
         together=trials_to_differ(asked.level, comparisons=tests),
-        all_exact=all_exact,
+        all_exact=all(it.is_exact for mine in tested for it in mine),
     )
 
 
-def _comparisons(before: Side, after: Side, asked: Asked, rng: np.random.Generator) -> tuple[list[Compared], bool]:
+@dataclass(slots=True, kw_only=True)
+class _Tested:
+    """One comparison, and what it takes to say by how much: the times, which move with a change where ``moves``; or
+    the evidence of each run by itself, where nothing is said of the other.
+    """
+
+    found: Compared
+    before: Sequence[Bounds] = ()
+    after: Sequence[Bounds] = ()
+    moves: bool = False
+    evidence: Callable[[], tuple[Evidence, Evidence]] | None = None
+    is_exact: bool = True
+
+
+def _comparisons(before: Side | None, after: Side | None, asked: Asked, rng: np.random.Generator) -> list[_Tested]:
+    if before is None or after is None or not before.verdicts or not after.verdicts:
+        return []
     failed = _shares(
         Kind.FAILS,
         (before.count(VerdictClass.FAIL), before.count(VerdictClass.UNKNOWN), len(before.verdicts)),
         (after.count(VerdictClass.FAIL), after.count(VerdictClass.UNKNOWN), len(after.verdicts)),
     )
-    found = [failed]
+    found = [_Tested(found=failed)]
     if before.measured and after.measured:
         one, other = (before.missed, before.unseen, before.measured), (after.missed, after.unseen, after.measured)
-        found.append(_shares(Kind.MISSES, one, other))
-    is_read_alike = before.read == after.read and not (before.locked or after.locked)
-    times = _Times(asked=asked, is_read_alike=is_read_alike, rng=rng)
-    found += times.compared(Kind.LATENCY, before.latencies, after.latencies)
-    found += times.compared(Kind.GONE, before.gone, after.gone)
-    found += times.visible(before, after)
-    return found, times.all_exact
+        found.append(_Tested(found=_shares(Kind.MISSES, one, other)))
+    is_read_alike = before.read == after.read and not (before.locked or after.locked) and not asked.ends_only
+    for kind, times, others in (
+        (Kind.LATENCY, before.latencies, after.latencies),
+        (Kind.GONE, before.gone, after.gone),
+    ):
+        if times and others:
+            is_alike = is_read_alike and alike(times, others)
+            found.append(_times(kind, times, others, rng, is_alike=is_alike))
+            found[-1].evidence = partial(_bracketed, times, others)
+    return found + _visible(before, after, rng, is_read_alike=is_read_alike)
+
+
+def _bracketed(before: Sequence[Bounds], after: Sequence[Bounds]) -> tuple[Evidence, Evidence]:
+    return BracketedTimes(before), BracketedTimes(after)
+
+
+def _visible(before: Side, after: Side, rng: np.random.Generator, *, is_read_alike: bool) -> list[_Tested]:
+    """Trials that nobody saw included; none where a run saw nothing at all.
+
+    How wide these brackets are hangs on whether they were seen, so it is the onsets that tell how they were read. And
+    how many are seen hangs on the visible time, so they do not simply move with it unless all were seen.
+    """
+    onsets = [[it.onset for it in side.visible if isinstance(it, Seen)] for side in (before, after)]
+    if not all(onsets):
+        return []
+    one, other = ([bounds_of(it) for it in side.visible] for side in (before, after))
+    found = _times(Kind.VISIBLE, one, other, rng, is_alike=is_read_alike and alike(*onsets))
+    found.moves = found.moves and all(it.lo > 0 for it in (*one, *other))
+    if before.at_random and after.at_random:
+        found.evidence = lambda: (VisibleTimes(before.visible), VisibleTimes(after.visible))
+    return [found]
+
+
+def _times(
+    kind: Kind, before: Sequence[Bounds], after: Sequence[Bounds], rng: np.random.Generator, *, is_alike: bool
+) -> _Tested:
+    dealt = compare_alike(before, after, rng) if is_alike else compare_ends(before, after)
+    found = Compared(
+        kind=kind,
+        method=Method.ALIKE if is_alike else Method.ENDS,
+        before=len(before),
+        after=len(after),
+        chance=dealt.chance,
+        least=dealt.least,
+        is_worse=dealt.later < 0 if kind is Kind.VISIBLE else dealt.later > 0,
+    )
+    return _Tested(found=found, before=before, after=after, moves=is_alike, is_exact=dealt.exact)
 
 
 def _shares(kind: Kind, before: tuple[int, int, int], after: tuple[int, int, int]) -> Compared:
@@ -118,59 +175,6 @@ def _least_of_shares(hits: int, trials: int, other_trials: int) -> float:
     return min(1.0, 2 * min(ends) / ways)
 
 
-@dataclass(slots=True, kw_only=True)
-class _Times:
-    """Compares times; remembers whether random deals were needed."""
-
-    asked: Asked
-    is_read_alike: bool
-    rng: np.random.Generator
-    all_exact: bool = field(default=True)
-
-    def compared(self, kind: Kind, before: Sequence[Bounds], after: Sequence[Bounds]) -> list[Compared]:
-        """One comparison, none where a run has no such time."""
-        if not before or not after:
-            return []
-        sides = BracketedTimes(before), BracketedTimes(after)
-        return [self._compared(kind, before, after, sides, is_alike=alike(before, after))]
-
-    def visible(self, before: Side, after: Side) -> list[Compared]:
-        """Trials that nobody saw included; none where a run saw nothing at all.
-
-        How wide these brackets are hangs on whether they were seen, so it is the onsets that tell how they were read.
-        """
-        onsets = [[it.onset for it in side.visible if isinstance(it, Seen)] for side in (before, after)]
-        if not all(onsets):
-            return []
-        one, other = ([bounds_of(it) for it in side.visible] for side in (before, after))
-        at_random = before.at_random and after.at_random
-        sides = (VisibleTimes(before.visible), VisibleTimes(after.visible)) if at_random else None
-        return [self._compared(Kind.VISIBLE, one, other, sides, is_alike=alike(*onsets))]
-
-    def _compared(
-        self,
-        kind: Kind,
-        before: Sequence[Bounds],
-        after: Sequence[Bounds],
-        sides: tuple[Evidence, Evidence] | None,
-        *,
-        is_alike: bool,
-    ) -> Compared:
-        is_alike = is_alike and self.is_read_alike and not self.asked.ends_only
-        dealt: Dealt = compare_alike(before, after, self.rng) if is_alike else compare_ends(before, after)
-        self.all_exact &= dealt.exact
-        return Compared(
-            kind=kind,
-            method=Method.ALIKE if is_alike else Method.ENDS,
-            before=len(before),
-            after=len(after),
-            chance=dealt.chance,
-            least=dealt.least,
-            is_worse=dealt.later < 0 if kind is Kind.VISIBLE else dealt.later > 0,
-            difference=None if sides is None else difference(*sides, confidence=self.asked.confidence),
-        )
-
-
 def alike(before: Sequence[Bounds], after: Sequence[Bounds]) -> bool:
     """Whether the brackets of two runs are about as wide, by their middle one: they give no sign of another reading."""
     one, other = (median(min(it.width, FOREVER) for it in side) + 1 for side in (before, after))
@@ -189,13 +193,30 @@ def difference(before: Evidence, after: Evidence, *, confidence: float) -> Bound
     return None if low == -FOREVER and high == FOREVER else Bounds(low, high)
 
 
-def _judged(it: Compared, asked: Asked, tests: int) -> Compared:
-    within = it.difference is not None and -asked.worth_ns <= it.difference.lo and it.difference.hi <= asked.worth_ns
+def _judged(tested: _Tested, asked: Asked, tests: int, rng: np.random.Generator) -> Compared:
+    it = tested.found
     if it.adjusted is not None and it.adjusted <= asked.level:
-        found = Finding.SLIGHT if within else Finding.WORSE if it.is_worse else Finding.BETTER
-    elif within:
-        found = Finding.EQUAL
-    else:
-        least = min(1.0, 2 / comb(it.before + it.after, it.before))
-        found = Finding.TOO_FEW if least > asked.level / tests else Finding.OPEN
-    return replace(it, finding=found)
+        is_slight = not it.kind.is_share and _is_within(tested, asked, rng)
+        return replace(it, finding=Finding.SLIGHT if is_slight else Finding.WORSE if it.is_worse else Finding.BETTER)
+    if not it.kind.is_share and it.chance > asked.level and _is_within(tested, asked, rng):
+        return replace(it, finding=Finding.EQUAL)
+    least = min(1.0, 2 / comb(it.before + it.after, it.before))
+    return replace(it, finding=Finding.TOO_FEW if least > asked.level / tests else Finding.OPEN)
+
+
+def _difference(tested: _Tested, asked: Asked, rng: np.random.Generator) -> Bounds | None:
+    """Bounds of by how much the second run is later, or longer; None where nothing bounds it."""
+    if tested.moves:
+        return shift_bounds(tested.before, tested.after, error=1.0 - asked.confidence, rng=rng)
+    return None if tested.evidence is None else difference(*tested.evidence(), confidence=asked.confidence)
+
+
+def _is_within(tested: _Tested, asked: Asked, rng: np.random.Generator) -> bool:
+    """Whether a change worth more is shown not to be there."""
+    before, after, worth_ns = tested.before, tested.after, asked.worth_ns
+    if tested.moves:
+        return is_equal(before, after, worth_ns, error=1.0 - asked.confidence, rng=rng)
+    if lies_off(before, after, worth_ns) or lies_off(after, before, worth_ns):
+        return False
+    found = _difference(tested, asked, rng)
+    return found is not None and -worth_ns <= found.lo and found.hi <= worth_ns

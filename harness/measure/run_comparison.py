@@ -129,7 +129,8 @@ class Compared:
     """One comparison. ``before``, ``after``: trials that tell, and of shares how many of them (``hits``).
 
     ``chance``: of runs that are alike to differ so; ``adjusted``: by Holm's method, None where it does not count.
-    ``difference``: of the medians, second less first, at the confidence asked for; None where it is not bounded.
+    ``difference``: by how much the second run is later (or longer), at the confidence asked for, of what is significant;
+    None where it is not bounded. ``of_medians``: of the medians, each by itself; else of all times, moved alike.
     """
 
     kind: Kind
@@ -143,6 +144,7 @@ class Compared:
     adjusted: float | None = None
     is_worse: bool = False
     difference: Bounds | None = None
+    of_medians: bool = False
     finding: Finding = Finding.OPEN
 
     @property

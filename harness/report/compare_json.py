@@ -110,6 +110,7 @@ def _compared(it: Compared) -> dict[str, Any]:
         "chance": it.chance,
         "adjusted": it.adjusted,
         "is_worse": it.is_worse if it.is_significant else None,
-        "difference_of_medians_ns": None if it.difference is None else plain(it.difference),
+        "difference_ns": None if it.difference is None else plain(it.difference),
+        "difference_is_of_medians": it.of_medians,
     }
     return told | ({"before_hits": it.before_hits, "after_hits": it.after_hits} if it.kind.is_share else {})

@@ -17,10 +17,11 @@ def method_words(document: ComparisonDocument) -> Iterator[str]:
     confidence = f"{asked.confidence:.4g}"
     if any(it.finding in (Finding.EQUAL, Finding.SLIGHT) for it in every):
         yield (
-            f"'no change worth more than {human.duration(asked.worth_ns)}': bounds of the difference of the medians "
-            f"lie within it, at a confidence of {confidence} for each row by itself; where it is shown for every row, "
-            f"it holds for all of them at {confidence} too (an intersection-union test: Berger, Technometrics 24 "
-            "(1982) 295)"
+            f"'no change worth more than {human.duration(asked.worth_ns)}': the times of one run, moved by it either "
+            "way, would differ significantly from the other's, as they are they do not, and none lies further off; or, "
+            "where a run does not simply move, bounds of the difference of the medians lie within it. At a confidence "
+            f"of {confidence} for each row by itself; where it is shown for every row, it holds for all of them at "
+            f"{confidence} too (an intersection-union test: Berger, Technometrics 24 (1982) 295)"
         )
     if any(it.finding is Finding.OPEN for it in every):
         yield "'no evidence of a change' says neither that there is one nor that there is none"

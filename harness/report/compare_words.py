@@ -80,7 +80,7 @@ def compared_words(found: Sequence[Compared], asked: Asked, tests: int) -> str:
 
 
 def _by(found: Sequence[Compared]) -> str:
-    """``, its median by 0.19 to 0.24 s``; less than nothing is said as it is."""
+    """``, by 0.19 to 0.24 s``; less than nothing is said as it is."""
     told = []
     for it in found:
         if it.difference is None:
@@ -90,7 +90,7 @@ def _by(found: Sequence[Compared]) -> str:
     whole = Bounds(min(it.lo for it in told), max(it.hi for it in told))
     if whole.is_open_above and whole.is_open_below:
         return ""
-    return f", {'its median' if len(found) == 1 else 'the medians'} by {human.bounds(whole)}"
+    return f", {'its median ' if any(it.of_medians for it in found) else ''}by {human.bounds(whole)}"
 
 
 def reasons(row: RowCompared, asked: Asked, tests: int) -> list[str]:

@@ -1,0 +1,83 @@
+"""By how much two runs differ, and whether they are shown not to differ by more than that is worth. Pure.
+
+Moved by a time, one run either could be the other or could not: the times by which it could are bounds of the
+difference, at the confidence of the test (the test of ``dealing`` turned round; Hollander, Wolfe, *Nonparametric
+Statistical Methods*, 4.3, for times that are known). It speaks of a change that moves all times alike, so equality is
+claimed only where nothing speaks for another one: not the test as the runs are, and no trial that lies further off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Final
+
+import numpy as np
+
+from harness.core.instants import FOREVER, NS_PER_MS, Bounds
+from harness.measure.dealing import compare_alike
+
+STEP_NS: Final = 5 * NS_PER_MS
+"""Bounds of a difference are sought so closely, and given outwards."""
+
+
+def is_equal(
+    before: Sequence[Bounds], after: Sequence[Bounds], worth_ns: int, *, error: float, rng: np.random.Generator
+) -> bool:
+    """Whether no change worth more than ``worth_ns`` is shown; both runs read alike.
+
+    Moved by it either way, the second run differs from the first (at ``error``, two-sided), and no trial of either run
+    lies further than it from all trials of the other. That the runs do not differ as they are is for the caller to see.
+    """
+    if lies_off(before, after, worth_ns) or lies_off(after, before, worth_ns):
+        return False
+    earlier = compare_alike(before, _moved(after, -worth_ns), rng)
+    if earlier.chance > error or earlier.later >= 0:
+        return False
+    later = compare_alike(before, _moved(after, worth_ns), rng)
+    return later.chance <= error and later.later > 0
+
+
+def lies_off(times: Sequence[Bounds], others: Sequence[Bounds], by_ns: int) -> bool:
+    """Whether any of ``times`` is for certain further than this from every one of ``others``."""
+    first, last = min(it.lo for it in others), max(it.hi for it in others)
+    return any(it.lo > last + by_ns or it.hi < first - by_ns for it in times)
+
+
+def shift_bounds(
+    before: Sequence[Bounds], after: Sequence[Bounds], *, error: float, rng: np.random.Generator
+) -> Bounds | None:
+    """The times by which ``after``, moved back, could be ``before``: bounds of the difference at 1 - ``error``.
+
+    None where so few trials bound nothing, or one of them is not bounded.
+    """
+    if any(it.is_open_above or it.is_open_below for it in (*before, *after)):
+        return None
+    apart_ns = max(it.hi for it in (*before, *after)) - min(it.lo for it in (*before, *after)) + 1
+
+    def is_later(by_ns: int) -> bool:
+        found = compare_alike(before, _moved(after, -by_ns), rng)
+        return found.later > 0 and found.chance <= error
+
+    def is_earlier(by_ns: int) -> bool:
+        found = compare_alike(before, _moved(after, -by_ns), rng)
+        return found.later < 0 and found.chance <= error
+
+    if not is_later(-apart_ns) or not is_earlier(apart_ns):
+        return None
+    low, high = _edge(is_later, -apart_ns, apart_ns), _edge(is_earlier, apart_ns, -apart_ns)
+    return Bounds(min(low, high), max(low, high))
+
+
+def _edge(holds: Callable[[int], bool], inside: int, outside: int) -> int:
+    """A time at which ``holds`` is True, within a step of one at which it is not; it is at ``inside``."""
+    while abs(outside - inside) > STEP_NS:
+        middle = (inside + outside) // 2
+        if holds(middle):
+            inside = middle
+        else:
+            outside = middle
+    return inside
+
+
+def _moved(times: Sequence[Bounds], by_ns: int) -> list[Bounds]:
+    return [Bounds(it.lo + by_ns, FOREVER if it.is_open_above else it.hi + by_ns) for it in times]
