@@ -17,6 +17,7 @@ class DeclaredTimes:
 
     ``device_poll_ns``: how often the device polls the one that it is behind. ``round_trip``: from a request to its
     answer. ``answer_time``: of a unit of a serial bus, from the end of a request to the beginning of its answer.
+    ``retries``: how often the master of a bus asks again where it got no answer.
     ``line``: of the bus behind a serial device server; its ``port`` is ''. ``read_every_ns``: how often the building
     system reads the device. ``time_delay_ns``, ``time_delay_normal_ns``: of the objects of a BACnet device, where a
     row says nothing of its own.
@@ -26,6 +27,7 @@ class DeclaredTimes:
     device_poll_ns: int | None = None
     round_trip: Bounds | None = None
     answer_time: Bounds | None = None
+    retries: int | None = None
     line: SerialPort | None = None
     read_every_ns: int | None = None
     time_delay_ns: int | None = None

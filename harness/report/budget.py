@@ -76,7 +76,7 @@ def _widths(budget: Budget, to: Terminal) -> tuple[int, int]:
 def _head(budget: Budget, to: Terminal) -> list[str]:
     words, chance = _widths(budget, to)
     columns = [f"{seconds_words(it):>{chance}}" for it in budget.lengths]
-    over = "latency".rjust(words + TIME_WIDTH + 2)
+    over = "latency, if it stays".rjust(words + 2 * (TIME_WIDTH + 2))
     over += "chance seen, of a transient of".rjust(to.width - len(over)) if len(budget.lengths) > 2 else ""
     if len(budget.lengths) <= 2:
         over += "seen, if it lasts".rjust(to.width - len(over))

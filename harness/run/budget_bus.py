@@ -113,7 +113,7 @@ def bus_cycle(site: Site, spec: ModbusRtuLink, own_unit: int | None = None) -> C
         saved = sum((poll_s(port, it) for it in asked if it.unit == dead), ZERO)
     answered = Fraction(count if dead is not None else 0)
     # farend itself leaves a unit alone after its first time-out in a cycle; another master asks for every block.
-    waits = count if spec.way is BusWay.RECEIVE_ONLY else 1
+    waits = count * (1 + (times.retries or 0)) if spec.way is BusWay.RECEIVE_ONLY else 1
     busy_dead = _plus((wire or ZERO) + probing - saved + waits * lost, _times(per_answer, max(ZERO, each - answered)))
     return Cycle(
         poll=Poll(period=_at_least(declared, busy, least), answer=answer),

@@ -221,6 +221,8 @@ class _Builder:
             self.assumed.append(f"{spec.name}: round trip {OPTIMISTIC}")
         place = self.point.place
         cycle = bus_cycle(self.site, spec, place.unit if isinstance(place, ModbusPlace) else None)
+        if spec.way is BusWay.RECEIVE_ONLY and self.site.times_of(spec.name).retries is None:
+            self.assumed.append(f"{spec.name}: retries of the master not declared, taken as none (optimistic)")
         if spec.way is BusWay.RECEIVE_ONLY and not spec.poll_period_ns:
             text = f"{spec.name}: cycle of the master not declared, taken as the least that the line needs for the "
             self.assumed.append(f"{text}mapped points (optimistic)")

@@ -7,7 +7,7 @@ from typing import Final
 
 from harness.core.declared_times import DeclaredTimes
 from harness.core.instants import Bounds
-from harness.core.links import LinkSpec, SerialPort
+from harness.core.links import BusWay, LinkSpec, ModbusRtuLink, SerialPort
 from harness.core.places import Arrival, BacnetPlace, CurrentLoop, ObjectPart, OnWhen, Place
 from harness.site.fields import DRIVEN_TO
 from harness.site.forms import Form
@@ -28,11 +28,16 @@ def build_times(
         if form.has("device polls every") and not form.has("behind"):
             text = f"device polls every={shown(form.written('device polls every'))}: of which device? behind is missing"
             problems.error(form.at("device polls every"), "missing", text, "add behind: the link of what it polls")
+        spec = links[name]
+        if form.has("retries") and isinstance(spec, ModbusRtuLink) and spec.way is BusWay.POLL:
+            text = f"retries={shown(form.written('retries'))}: farend is the master here, and asks nobody again"
+            problems.error(form.at("retries"), "unfit-time", text, "delete the line, or write way: receive-only")
         times = DeclaredTimes(
             output_delay=form.get("output delay", Bounds),
             device_poll_ns=form.get("device polls every", int),
             round_trip=form.get("round trip", Bounds),
             answer_time=form.get("answer time", Bounds),
+            retries=form.get("retries", int),
             line=form.get("line", SerialPort),
             read_every_ns=form.get("read every", int),
             time_delay_ns=form.get("time delay", int),

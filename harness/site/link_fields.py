@@ -101,6 +101,14 @@ _ANSWER_TIME: Final = (
     _field("answer time", kinds.RANGE, "Budget: of a unit, from the end of a request to its answer: 2 ms to 20 ms.",
            default="not declared, taken as 0 s"),
 )  # fmt: skip
+_RETRIES: Final = (
+    _field(
+        "retries",
+        kinds.whole(0, 20),
+        "Budget, receive-only: how often the master of the bus asks a unit again that did not answer.",
+        default="not declared, taken as 0",
+    ),
+)
 _LINE: Final = (
     _field("line", protocol_kinds.LINE, "Budget: speed and character of the line behind the server: 19200 8E1."),
 )
@@ -258,8 +266,8 @@ def _names(*tables: tuple[Field, ...]) -> frozenset[str]:
 
 FIELDS_OF: Final[Mapping[str, frozenset[str]]] = {
     "modbus-tcp": _names(_POLLED, _MODBUS, _MODBUS_TCP, _PROBING, _READ, _ROUND_TRIP),
-    "modbus-rtu": _names(_POLLED, _MODBUS, _BUS, _SERIAL, _PROBING, _READ, _ANSWER_TIME),
-    "modbus-rtu+tcp": _names(_POLLED, _MODBUS, _BUS, _PROBING, _READ, _ROUND_TRIP, _ANSWER_TIME, _LINE),
+    "modbus-rtu": _names(_POLLED, _MODBUS, _BUS, _SERIAL, _PROBING, _READ, _ANSWER_TIME, _RETRIES),
+    "modbus-rtu+tcp": _names(_POLLED, _MODBUS, _BUS, _PROBING, _READ, _ROUND_TRIP, _ANSWER_TIME, _RETRIES, _LINE),
     "text+tcp": _names(_TEXT, _PUSHED),
     "text+serial": _names(_TEXT, _PUSHED, _SERIAL),
     "bacnet": _names(_POLLED, _BACNET, _PUSHED, _READ, _ROUND_TRIP, TIME_DELAYS),
@@ -270,7 +278,8 @@ FIELDS_OF: Final[Mapping[str, frozenset[str]]] = {
 
 LINK: Final = Group(
     what="link",
-    fields=(*_PEERS, *BEHIND, *_ON_EVERY_LINK, *_READ, *_ROUND_TRIP, *_ANSWER_TIME, *_LINE, *TIME_DELAYS,
+    fields=(*_PEERS, *BEHIND, *_ON_EVERY_LINK, *_READ, *_ROUND_TRIP, *_ANSWER_TIME, *_RETRIES, *_LINE,
+            *TIME_DELAYS,
             *_POLLED, *_MODBUS, *_PROBING, *_MODBUS_TCP, *_BUS, *_SERIAL, *_TEXT, *_PUSHED, *_BACNET,
             *_MQTT, *_PERSON, *HOLDS),
 )  # fmt: skip

@@ -98,6 +98,12 @@ def test_the_character_is_an_input(character: str, share: Fraction) -> None:
     assert cycle(bus([1], extra=f"    {character}\n"))[0] == F(121, 4800) * share
 
 
+def test_retries_of_the_master_cost_as_much_each() -> None:
+    """Three times asked: 7 x 25.2083 + 3 x (9.1667 + 1000) ms."""
+    _, dead = cycle(bus(range(1, 9), extra="    retries: 2\n"))
+    assert dead == 7 * F(121, 4800) + 3 * (F(88, 9600) + 1)
+
+
 def test_what_a_pulse_of_200_ms_makes_of_a_dead_unit() -> None:
     """0.99174 and 0.16869, min(1, d/p) of the two cycles; of 59 pulses 9.95 are seen."""
     site = bus(range(1, 9))
