@@ -1,0 +1,74 @@
+"""What fails a test, and in which words."""
+
+from __future__ import annotations
+
+import pytest
+
+from harness.core.instants import NS_PER_MS, Bounds
+from harness.core.model import Result, Stray
+from harness.core.verdicts import Verdict, VerdictClass
+from harness.plugin.told import LINES_MAX, FarendFailure, Trouble, troubles_of
+from harness.run.claims import Claim, Told
+
+
+def result(verdict: Verdict, *, point: str = "bms:10002", **more: object) -> Result:
+    return Result(
+        expectation=f"a.high@{point}", alarm="a.high", point=point, stimulus="0001", verdict=verdict, **more,  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def texts(told: Told, *allowed: str) -> list[str]:
+    return [it.text for it in troubles_of(told, allowed)]
+
+
+@pytest.mark.parametrize("verdict", Verdict)
+def test_only_a_pass_passes(verdict: Verdict) -> None:
+    told = Told(claims=(), results=(result(verdict),))
+    assert bool(texts(told)) is (verdict.verdict_class is not VerdictClass.PASS)
+
+
+@pytest.mark.parametrize("verdict", Verdict)
+def test_an_unknown_that_is_allowed_by_name_does_not_fail_and_a_fail_does_all_the_same(verdict: Verdict) -> None:
+    told = Told(claims=(), results=(result(verdict),), expected=(result(verdict),))
+    assert bool(texts(told, verdict.value)) is (verdict.verdict_class is VerdictClass.FAIL)
+    if verdict.verdict_class is VerdictClass.UNKNOWN:
+        others = [it.value for it in Verdict if it is not verdict]
+        assert texts(told, *others), "another name allows it"
+
+
+def test_what_was_not_run_what_was_left_and_what_nothing_explains_fails() -> None:
+    told = Told(
+        claims=(Claim(alarm="a.high", keys=("a.high@bms:10002",), why="excluded"),),
+        strays=(Stray(point="bms:10005", onset=Bounds(1, 2), end=Bounds(3, 4)),),
+        not_run={"a.high@bms:10002": "excluded", "a.high@bms:10003": "excluded"},
+        differs=("bms:10009: it was off, and is on",),
+        stopped="STOPPED: take it for real",
+    )
+    assert texts(told) == [
+        "NOT RESTORED: bms:10009: it was off, and is on; put it right by hand",
+        "STOPPED: take it for real",
+        "FAIL stray: bms:10005 came on, and nothing that was raised explains it",
+        "UNKNOWN not-run: 2 rows a.high@bms:10002, a.high@bms:10003: excluded",
+    ]
+    assert len(texts(told, "not-run")) == 3
+
+
+def test_bounds_are_in_the_line_and_a_line_fits_into_a_log() -> None:
+    latency = Bounds(1100 * NS_PER_MS, 1250 * NS_PER_MS)
+    reason = "it appeared after 1.1 to 1.25 s; the limit is 1 s, and this is a sentence that goes on for longer"
+    told = Told(claims=(), results=(result(Verdict.LATE, latency=latency, reason=reason),))
+    failure = FarendFailure(troubles_of(told, ()))
+    assert "(latency 1.10 to 1.25 s)" in " ".join(str(failure).split())
+    assert max(map(len, str(failure).splitlines())) <= 80
+    assert str(failure).startswith("FAIL late: a.high at bms:10002: ")
+
+
+def test_many_lines_are_cut_and_counted() -> None:
+    failure = FarendFailure([Trouble.of(f"FAIL {number}") for number in range(LINES_MAX + 3)])
+    assert str(failure).splitlines()[-1] == "and 3 more, see below"
+    assert len(failure.troubles) == LINES_MAX + 3
+
+
+def test_nothing_that_a_device_sent_moves_a_cursor() -> None:
+    told = Told(claims=(), results=(result(Verdict.LATE, reason="\x1b[2J\x07 gone"),))
+    assert "\x1b" not in str(FarendFailure(troubles_of(told, ())))
