@@ -14,22 +14,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum, unique
-from itertools import combinations
-from math import comb, sqrt
+from math import sqrt
 from statistics import NormalDist
 from typing import Final
 
 import numpy as np
 
 from harness.core.instants import FOREVER, Bounds
+from harness.measure.dealing import deal_out
 from harness.measure.interval_censored import as_arrays, reduce
-from harness.measure.likelihood_ratio import BracketedTimes, quantile
-from harness.measure.mixture import Floats, most_likely
+from harness.measure.likelihood_ratio import BracketedTimes, Evidence, VisibleTimes, quantile
+from harness.measure.mixture import Floats, Matrix, most_likely
 from harness.measure.proportions import CONFIDENCE, Side, clopper_pearson
+from harness.measure.visible_time import Trial, candidates, likelihood
 
-EXACT_MAX: Final = 20_000
-"""Ways to deal: up to here all of them are looked at."""
-DEALS: Final = 9_999
 _SAME: Final = 1e-9
 
 
@@ -45,8 +43,9 @@ class Score(StrEnum):
 class Difference:
     """``z``: negative where the first run is the later one. ``chance``: of runs that are alike to differ so, two-sided.
 
-    ``exact``: all ways to deal were looked at; else so many random ones, and the one that was found counts as one of
-    them. ``asymptotic``: from the normal distribution, for comparison with published tests.
+    ``least``: the smallest chance that any outcome of so many trials could have had. ``exact``: all ways to deal were
+    counted, and no generator was used (``dealing``). ``asymptotic``: from the normal distribution, for comparison with
+    published tests.
     """
 
     score: Score
@@ -56,6 +55,7 @@ class Difference:
     chance: float
     asymptotic: float
     exact: bool
+    least: float = 0.0
 
 
 def compare(
@@ -70,26 +70,50 @@ def compare(
     The brackets must not depend on the run: a slower poll in one of them is itself a difference. Raises ValueError
     where a run is empty or ``rng`` is missing.
     """
+    _check_trials(first, second)
+    return _dealt(_scores([*first, *second], score), len(first), score, rng)
+
+
+def compare_visible(
+    first: Sequence[Trial],
+    second: Sequence[Trial],
+    rng: np.random.Generator | None = None,
+    *,
+    score: Score = Score.WILCOXON,
+) -> Difference:
+    """Test that the visible times of two runs have one distribution; trials that nobody saw are data.
+
+    A trial's score is what its visible time would have, on average over the times that it may have had, each as likely
+    as the most likely distribution of both runs and the trial together make it. ``z`` is negative where the first run
+    is the one that is visible longer. The onsets must fall at random against the readings, and both runs be read alike.
+    Raises ValueError where a run is empty, or ``rng`` is needed and missing.
+    """
+    _check_trials(first, second)
+    trials = [*first, *second]
+    return _dealt(_visible_scores(trials, score), len(first), score, rng)
+
+
+def _check_trials(first: Sequence[object], second: Sequence[object]) -> None:
     if not first or not second:
         raise ValueError(f"first={len(first)} trials, second={len(second)}: expected at least one in each")
-    scores = _scores([*first, *second], score)
-    n, total = len(first), len(scores)
-    observed = float(scores[:n].sum() - n * scores.mean())
-    variance = float(n * (total - n) / (total * (total - 1)) * ((scores - scores.mean()) ** 2).sum())
-    if variance <= _SAME:
-        z = 0.0
-        chance, exact = 1.0, True
-    else:
-        z = observed / sqrt(variance)
-        chance, exact = _dealt(scores - scores.mean(), n, abs(observed), rng)
+
+
+def _dealt(scores: Floats, n: int, score: Score, rng: np.random.Generator | None) -> Difference:
+    total = len(scores)
+    centred = scores - scores.mean()
+    observed = float(centred[:n].sum())
+    variance = float(n * (total - n) / (total * (total - 1)) * (centred**2).sum())
+    z = observed / sqrt(variance) if variance > _SAME else 0.0
+    dealt = deal_out(scores, n, rng)
     return Difference(
         score=score,
         first_trials=n,
         second_trials=total - n,
         z=z,
-        chance=chance,
+        chance=dealt.chance,
         asymptotic=2.0 * NormalDist().cdf(-abs(z)),
-        exact=exact,
+        exact=dealt.exact,
+        least=dealt.least,
     )
 
 
@@ -101,33 +125,36 @@ def _scores(times: Sequence[Bounds], score: Score) -> Floats:
     assert fit is not None, "an innermost interval lies in every interval"  # noqa: S101
     masses = np.zeros(reduced.spans.candidates)
     masses[fit.support] = fit.masses / fit.masses.sum()
+    values = _values(masses, score)
+    left = np.searchsorted(reduced.within_lo, lo, side="left")
+    right = np.searchsorted(reduced.within_hi, hi, side="right")
+    held = np.concatenate(([0.0], np.cumsum(masses)))
+    return np.asarray((values[left] - values[right]) / (held[right] - held[left]), dtype=np.float64)
+
+
+def _visible_scores(trials: Sequence[Trial], score: Score) -> Floats:
+    """Positive for short times."""
+    values = candidates(trials)
+    chances = likelihood(trials, values)
+    fit = most_likely(Matrix(likelihood=chances), np.ones(len(trials)))
+    assert fit is not None, "every trial has a candidate that makes it possible"  # noqa: S101
+    masses = fit.masses / fit.masses.sum()
+    each = -np.diff(_values(masses, score))
+    held = chances[:, fit.support]
+    return np.asarray((held @ each) / (held @ masses), dtype=np.float64)
+
+
+def _values(masses: Floats, score: Score) -> Floats:
+    """Before each mass and after the last: what a time in between gives up from there on, times the share later.
+
+    A time from the a-th mass up to before the b-th has the score (value[a] - value[b]) / (their masses).
+    """
     later = np.concatenate(([1.0], np.maximum(1.0 - np.cumsum(masses), 0.0)))
     later[-1] = 0.0
-    left = later[np.searchsorted(reduced.within_lo, lo, side="left")]
-    right = later[np.searchsorted(reduced.within_hi, hi, side="right")]
     if score is Score.WILCOXON:
-        return left + right - 1.0
+        return np.asarray(later**2 - later, dtype=np.float64)
     hazard = np.divide(masses, later[:-1], out=np.zeros_like(masses), where=later[:-1] > 0.0)
-    cumulated = np.concatenate(([0.0], np.cumsum(hazard)))
-    weighted = -later * cumulated
-    at_left = weighted[np.searchsorted(reduced.within_lo, lo, side="left")]
-    at_right = weighted[np.searchsorted(reduced.within_hi, hi, side="right")]
-    return np.asarray((at_left - at_right) / (left - right), dtype=np.float64)
-
-
-def _dealt(centred: Floats, n: int, observed: float, rng: np.random.Generator | None) -> tuple[float, bool]:
-    limit = observed - _SAME * max(1.0, observed)
-    ways = comb(len(centred), n)
-    if ways <= EXACT_MAX:
-        values = centred.tolist()
-        far = sum(abs(sum(dealt)) >= limit for dealt in combinations(values, n))
-        return far / ways, True
-    if rng is None:
-        raise ValueError(
-            f"rng=None: expected a random generator, since {len(centred)} trials can be dealt in too many ways"
-        )
-    far = sum(abs(float(rng.permutation(centred)[:n].sum())) >= limit for _ in range(DEALS))
-    return (far + 1) / (DEALS + 1), False
+    return np.asarray(-later * np.concatenate(([0.0], np.cumsum(hazard))), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,6 +170,12 @@ class Equivalence:
         """False also where nothing is known: no difference found is not the same as none there."""
         return -self.margin_ns <= self.difference.lo and self.difference.hi <= self.margin_ns
 
+    @property
+    def least_margin_ns(self) -> int | None:
+        """There is evidence of no change worth more than this; None where it is not bounded."""
+        margin = max(-self.difference.lo, self.difference.hi)
+        return margin if margin < FOREVER else None
+
 
 def equivalent(
     first: Sequence[Bounds],
@@ -157,9 +190,25 @@ def equivalent(
     Bounds of either quantile at 1 - (1 - confidence)/2 hold together with ``confidence`` (Bonferroni), so their
     difference does.
     """
+    return _equivalence(BracketedTimes(first), BracketedTimes(second), margin_ns, share, confidence)
+
+
+def equivalent_visible(
+    first: Sequence[Trial],
+    second: Sequence[Trial],
+    margin_ns: int,
+    *,
+    share: float = 0.5,
+    confidence: float = CONFIDENCE,
+) -> Equivalence:
+    """The same of visible times; trials that nobody saw are data. The runs need not have been read alike."""
+    return _equivalence(VisibleTimes(first), VisibleTimes(second), margin_ns, share, confidence)
+
+
+def _equivalence(first: Evidence, second: Evidence, margin_ns: int, share: float, confidence: float) -> Equivalence:
     each = (1.0 + confidence) / 2.0
-    one = quantile(BracketedTimes(first), share, confidence=each)
-    other = quantile(BracketedTimes(second), share, confidence=each)
+    one = quantile(first, share, confidence=each)
+    other = quantile(second, share, confidence=each)
     low = other.lo - one.hi if not (other.is_open_below or one.is_open_above) else None
     high = other.hi - one.lo if not (other.is_open_above or one.is_open_below) else None
     return Equivalence(

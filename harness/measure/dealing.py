@@ -64,8 +64,12 @@ def compare_alike(first: Sequence[Bounds], second: Sequence[Bounds], rng: np.ran
     """Test that two runs have one distribution, where both were read alike. ValueError where one is empty."""
     if not first or not second:
         raise ValueError(f"first={len(first)} trials, second={len(second)}: expected at least one in each")
-    scores = scores_of([*first, *second])
-    n, total = len(first), len(scores)
+    return deal_out(scores_of([*first, *second]), len(first), rng)
+
+
+def deal_out(scores: Floats, n: int, rng: np.random.Generator | None) -> Dealt:
+    """The first ``n`` of the scores against all ways to deal so many of them. ValueError: ``rng`` is needed."""
+    total = len(scores)
     spread = float(scores.max() - scores.min())
     if spread <= _SAME:
         return Dealt(chance=1.0, least=1.0, later=0, exact=True)
@@ -73,6 +77,10 @@ def compare_alike(first: Sequence[Bounds], second: Sequence[Bounds], rng: np.ran
         return _looked_at(scores - scores.mean(), n)
     grid = _grid(n, total)
     if grid is None:
+        if rng is None:
+            raise ValueError(
+                f"rng=None: expected a random generator, since {total} trials can be dealt in too many ways"
+            )
         return _drawn(scores, n, rng)
     whole = np.rint((scores - scores.min()) / spread * grid).astype(np.int64)
     return _counted(whole, n)

@@ -46,8 +46,12 @@ def fisher(table: Sequence[Sequence[int]], alternative: Alternative = Alternativ
 
 
 def least_chance(first: int, second: int) -> Fraction:
-    """The smallest two-sided chance that any comparison of so many trials with so many can give: 2/C(n + m, n)."""
-    return min(Fraction(1), Fraction(2, comb(first + second, first)))
+    """The smallest two-sided chance that any comparison of so many trials with so many can give.
+
+    2/C(2 n, n) for as many in each, since what is dealt the other way round is as far off. With unequal numbers it need
+    not be: 1/C(n + m, n), as with 2 misses of 2 against none of 5.
+    """
+    return min(Fraction(1), Fraction(2 if first == second else 1, comb(first + second, first)))
 
 
 def trials_to_differ(level: float, *, comparisons: int = 1) -> int:

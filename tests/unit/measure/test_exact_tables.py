@@ -43,6 +43,12 @@ def test_with_three_against_three_nothing_can_be_significant() -> None:
     assert trials_to_differ(0.05, comparisons=600) == 9
 
 
+@pytest.mark.parametrize(("first", "second"), [(2, 5), (3, 4), (3, 3), (4, 4), (1, 9)])
+def test_no_table_has_a_smaller_chance_than_the_least(first: int, second: int) -> None:
+    tables = [[[a, first - a], [b, second - b]] for a in range(first + 1) for b in range(second + 1)]
+    assert min(fisher(it) for it in tables) == least_chance(first, second)
+
+
 def test_holm_by_hand() -> None:
     """0.01 x 4, 0.013 x 3 (not below 0.04), 0.03 x 2, 0.2: ascending, and in the order that was given."""
     assert holm([0.03, 0.01, 0.2, 0.013]) == pytest.approx([0.06, 0.04, 0.2, 0.04])
