@@ -1,4 +1,4 @@
-"""False alarms of whole comparisons of identical firmware, and their power on a slow-down of 200 ms at one output.
+"""False alarms of whole comparisons of identical firmware, their power on a slow-down of 200 ms, and claims of equality.
 
     python -m tests.bench.bench_compare_runs [PAIRS]
 
@@ -28,6 +28,8 @@ LATE_MS = 200.0
 CALLED = (Finding.WORSE, Finding.BETTER, Finding.SLIGHT)
 FALSE_ALARMS = ((1, 10), (8, 1), (8, 4), (20, 10))
 """(alarms, trials of each)."""
+EQUAL = (5, 6, 8, 10, 20)
+"""Trials."""
 POWER = ((1, 4), (1, 5), (1, 6), (20, 8), (20, 10), (300, 8), (300, 10))
 
 
@@ -68,10 +70,15 @@ def is_found(found: RunsCompared) -> bool:
     return any(it.kind is Kind.LATENCY for it in found.rows[0].worse)
 
 
+def is_equal(found: RunsCompared) -> bool:
+    """Whether it is said that no change worth more is there."""
+    return any(it.kind is Kind.LATENCY and it.finding is Finding.EQUAL for it in found.rows[0].compared)
+
+
 def main(pairs: int = 1_000) -> None:
-    """Print both tables."""
+    """Print the tables."""
     print(f"seed {SEED}; the level is 5 % over all tests of a comparison")
-    # What is called different does not hang on the bounds of the difference, which take most of the time.
+    # Nothing here hangs on by how much the medians differ, which takes most of the time.
     with mock.patch.object(module, "difference", return_value=None):
         print("alarms  trials  false alarms of identical firmware")
         for alarms, trials in FALSE_ALARMS:
@@ -83,6 +90,11 @@ def main(pairs: int = 1_000) -> None:
             rng, many = np.random.default_rng(SEED), max(20, pairs // 5 if alarms < 100 else pairs // 50)
             hits = sum(is_found(compared(rng, alarms, trials, LATE_MS, 0.0)) for _ in range(many))
             print(f"{alarms:6}  {trials:6}  {hits:5} of {many}", flush=True)
+        print("trials  no change worth more than 100 ms shown, of runs that differ by 0, 50, 100 ms (a false claim)")
+        for trials in EQUAL:
+            rng, many = np.random.default_rng(SEED), max(20, pairs // 5)
+            shown = [sum(is_equal(compared(rng, 1, trials, it, 0.0)) for _ in range(many)) for it in (0.0, 50.0, 100.0)]
+            print(f"{trials:6}  {', '.join(map(str, shown))} of {many}", flush=True)
 
 
 if __name__ == "__main__":
