@@ -130,7 +130,7 @@ class Compared:
 
     ``chance``: of runs that are alike to differ so; ``adjusted``: by Holm's method, None where it does not count.
     ``difference``: by how much the second run is later (or longer), at the confidence asked for, where it is so
-    significantly; None where it is not bounded. ``of_medians``: of the medians, each by itself; else of all times, moved alike.
+    significantly; None where it is not bounded. ``of_medians``: of the medians, else of all times, moved alike.
     """
 
     kind: Kind

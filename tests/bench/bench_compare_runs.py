@@ -1,4 +1,4 @@
-"""False alarms of whole comparisons of identical firmware, their power on a slow-down of 200 ms, and claims of equality.
+"""False alarms of whole comparisons of identical firmware, power on a slow-down of 200 ms, claims of equality.
 
     python -m tests.bench.bench_compare_runs [PAIRS]
 
