@@ -19,9 +19,10 @@ class Within(StrEnum):
 
 
 def stays_within(history: ClockHistory | None, limit_ns: int, own_error_ns: int, *, hours_apart: bool) -> Within:
-    """Whether the clock was never off by more than ``limit_ns``, from its first time to its last, as its times show.
+    """Whether the clock was never off by more than ``limit_ns``, taken as set no oftener than its times need.
 
-    That somebody set it away and back between two of them nothing can exclude.
+    That somebody set it away and back between two of them, or by less than one of them tells, nothing can exclude. A
+    time that is known from one side only proves nothing, and where it may be far behind, so may have been the clock.
 
     ``own_error_ns``: how far our own clock may be off, which excuses so much, and proves so much less. ``hours_apart``:
     nobody knows whether an offset of an hour is right.
@@ -34,6 +35,8 @@ def stays_within(history: ClockHistory | None, limit_ns: int, own_error_ns: int,
         return Within.NO
     certain = limit_ns - own_error_ns
     if hours_apart or history.unexplained or any(it.lo < -certain or it.hi > certain for it in _possible(history)):
+        return Within.UNTOLD
+    if any(it.at.is_open_below and it.offset.lo < -certain for it in history.readings):
         return Within.UNTOLD
     return Within.YES
 

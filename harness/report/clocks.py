@@ -144,7 +144,8 @@ def _facts(document: ClocksDocument, clock: ClockTold) -> Iterator[tuple[str, st
         yield "left out", "; ".join(told)
     if clock.within is not None and document.within_ns is not None:
         word = {Within.YES: "ok", Within.NO: "FAIL", Within.UNTOLD: "UNKNOWN"}[clock.within]
-        yield word, f"{clock.within.value}: limit {duration(document.within_ns)}"
+        taken = "" if clock.within is Within.UNTOLD else ", taken as set no oftener than its times need"
+        yield word, f"{clock.within.value}: limit {duration(document.within_ns)}{taken}"
 
 
 def _stretch_facts(stretch: ClockStretch, document: ClocksDocument) -> Iterator[tuple[str, str]]:
