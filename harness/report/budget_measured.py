@@ -16,9 +16,13 @@ def measured_lines(measured: Measured, to: Terminal) -> list[str]:
     if not measured.rows:
         return lines + to.wrapped("nothing of these rows was measured", first=2, hang=4)
     outside = measured.outside
+    alike: dict[tuple[str, tuple[str, ...]], list[RowMeasured]] = {}
     for row in outside:
-        lines += to.wrapped(f"TO EXPLAIN {row.key}: {'; '.join(row.outside)}", first=2, hang=6)
-        lines += [line for text in row.could_be for line in to.wrapped(f"could be: {text}", first=6, hang=8)]
+        alike.setdefault((row.link, row.could_be), []).append(row)
+    for (_, could_be), rows in alike.items():
+        for row in rows:
+            lines += to.wrapped(f"TO EXPLAIN {row.key}: {'; '.join(row.outside)}", first=2, hang=6)
+        lines += [line for text in could_be for line in to.wrapped(f"could be: {text}", first=6, hang=8)]
     lines += _rows_table(measured, to)
     trials = sum(row.trials for row in measured.rows)
     text = f"{human.count(len(measured.rows), 'row')}, {human.count(trials, 'trial')}: "

@@ -98,10 +98,10 @@ def _row(it: _Compared, confidence: float, records: Sequence[JudgedRecord]) -> R
         outside.append(_latency_words(early, len(latencies), "before", predicted))
         could_be += _why_early(it)
     if share.high < float(slowest):
-        outside.append(f"seen {shown} of {len(trials)}, and at least {float(slowest):.4g} of them was predicted")
+        outside.append(f"seen {shown} of {len(trials)}, where {_share_words(slowest, 'at least')} predicted")
         could_be += _why_seldom(it)
     elif share.low > float(quickest):
-        outside.append(f"seen {shown} of {len(trials)}, and at most {float(quickest):.4g} of them was predicted")
+        outside.append(f"seen {shown} of {len(trials)}, where {_share_words(quickest, 'at most')} predicted")
         could_be += _why_often(it)
     if outside:
         could_be += _of_the_run(it, records)
@@ -166,6 +166,12 @@ def _latency_words(outside: Sequence[Bounds], total: int, side: str, predicted: 
     )
 
 
+def _share_words(chance: Fraction, which: str) -> str:
+    if chance in (0, 1):
+        return "all were" if chance else "none was"
+    return f"{which} a share of {float(chance):.3g} was"
+
+
 # --- what it could be -----------------------------------------------------------------------------
 
 
@@ -209,13 +215,23 @@ def _locked(it: _Compared) -> Iterable[str]:
 
 
 def _of_the_run(it: _Compared, records: Sequence[JudgedRecord]) -> Iterable[str]:
-    link = it.group.link
-    overruns = sum(len(record.reader.overruns(link)) for record in records)
-    blind = sum(one.link == link for record in records for one in record.evidence.blind)
-    if overruns:
-        yield f"{overruns} late poll{'s' * (overruns != 1)} of {link} in the record"
+    """Late polls and blind times of the link while the row's own alarm was up."""
+    link, late, blind = it.group.link, 0, 0
+    for number, record in enumerate(records):
+        mine = [it.stimuli[number][one.stimulus] for one in it.row.measured if one.record == number]
+        spans = [Bounds(one.raised.lo, _over_ns(one)) for one in mine]
+        polls = (Bounds(one.due_ns, one.begun_ns) for one in record.reader.overruns(link))
+        late += sum(any(span.touches(poll) for span in spans) for poll in polls)
+        blind += sum(any(span.touches(one.span) for span in spans) for one in record.evidence.blind if one.link == link)
+    if late:
+        yield f"{late} late poll{'s' * (late != 1)} of {link} meanwhile"
     if blind:
-        yield f"{link} was not observed for {blind} time{'s' * (blind != 1)} in the record"
+        yield f"{link} was not observed for {blind} time{'s' * (blind != 1)} meanwhile"
+
+
+def _over_ns(stimulus: Stimulus) -> int:
+    """Until when an alarm was up, at the latest."""
+    return max(stimulus.raised.hi, *(step.hi for step in stimulus.later)) if stimulus.later else stimulus.raised.hi
 
 
 def _notes(site: Site, records: Sequence[JudgedRecord]) -> Iterable[str]:

@@ -189,7 +189,7 @@ def test_a_share_below_the_prediction_is_one_and_the_right_prediction_holds_it(t
     assert len(wrong.rows) == 2, "its own input, and the common alarm"
     assert all(row.trials == 30 and 0 < row.shown < 30 for row in wrong.rows)
     for row in wrong.outside:
-        assert any("of 30, and at least" in text for text in row.outside)
+        assert any("of 30, where " in text for text in row.outside)
         assert any("farend explain" in text for text in row.could_be)
     assert [row.key for row in wrong.outside] == [row.key for row in wrong.rows]
     assert right.outside == ()
