@@ -148,7 +148,14 @@ class Poll:
         return Range(usual=self.period.usual / 2 + self.answer.usual / 2, most=self.period.most + self.answer.most)
 
     def after(self, lengths: Lengths, case: Case) -> Lengths:
-        if case is Case.USUAL or not self.period.width:
+        if case is Case.USUAL:
+            return sampled(lengths, self.period.usual)
+        # What was read shows as much later as its answer took, each time another while.
+        sign = -1 if case is Case.SLOWEST else 1
+        return each(self._read(lengths, case), lambda it: max(NANOSECOND, it + sign * self.answer.width))
+
+    def _read(self, lengths: Lengths, case: Case) -> Lengths:
+        if not self.period.width:
             return sampled(lengths, self.period.usual)
         met = self.period.of(case)
         held: dict[Fraction, Fraction] = {}
@@ -163,6 +170,7 @@ class Poll:
 
     def needs(self, need: Need) -> Need | None:
         least, most = self.period.least, self.period.most
+        need = need.before(self.answer.width) if need.length else need
         samples = -(-need.length // least)
         if need.longer and samples * least == need.length:
             samples += 1

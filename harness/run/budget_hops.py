@@ -116,7 +116,8 @@ class _Builder:
             self.assumed.append(f"{name}: how often it polls {source} is {OPTIMISTIC}")
             return Hop(words=f"{name} polls {source}: {OPTIMISTIC}", step=steps.Told(time=steps.NOTHING))
         declared = seconds(declared_ns or 0)
-        poll = _no_faster(declared, needs or steps.Poll(period=steps.Range.exactly(declared)))
+        answer = range_of(self.site.times_of(source).round_trip)
+        poll = _no_faster(declared, needs or steps.Poll(period=steps.Range.exactly(declared), answer=answer))
         if declared_ns is None:
             self.assumed.append(f"{name}: how often it polls {source} not declared, taken as the least of the line")
         dead = _no_faster(declared, bus.with_dead) if bus is not None and bus.with_dead is not None else None
@@ -169,7 +170,7 @@ class _Builder:
     def _watchers(self) -> Iterable[Watcher]:
         spec = self.site.links[self.point.link]
         overheard = isinstance(spec, ModbusRtuLink) and spec.way is BusWay.RECEIVE_ONLY
-        name = f"{FAREND}, with the master of the bus" if overheard else FAREND
+        name = f"{FAREND} and the master of the bus" if overheard else FAREND
         yield Watcher(name=name, hops=tuple(self._farend(spec)))
         read_ns = self.site.times_of(self.point.link).read_every_ns
         if read_ns is not None:

@@ -13,7 +13,7 @@ from harness.core.links import ModbusRtuLink
 from harness.core.model import Site
 from harness.measure.budget import Way, certain_from, chance_of, stages
 from harness.measure.budget_damping import Damping
-from harness.measure.budget_steps import HELD, Delay, Dwell, Need, Noticed, OnDelay, OwnLength, Poll, Range, Told
+from harness.measure.budget_steps import HELD, Case, Delay, Dwell, Need, Noticed, OnDelay, OwnLength, Poll, Range, Told
 from harness.run.budget import LENGTHS_NS, Asked, budget_of
 from harness.run.budget_bus import bus_cycle
 from harness.run.budget_hops import way_of
@@ -109,7 +109,7 @@ def test_what_a_pulse_of_200_ms_makes_of_a_dead_unit() -> None:
     site = bus(range(1, 9))
     found = way(site)
     (watcher,) = found.watchers
-    assert watcher.name == "farend, with the master of the bus"
+    assert watcher.name == "farend and the master of the bus"
     alive, dead = (float(chance_of(found.steps(watcher, dead=it), F("0.2"))) for it in (False, True))
     assert alive == pytest.approx(0.99174, abs=5e-6)
     assert dead == pytest.approx(0.16869, abs=5e-6)
@@ -255,6 +255,21 @@ def test_a_gateway_is_a_poll_between() -> None:
     ]
     assert chance_of(group.way.steps(group.way.watchers[0]), F(6)) == F(7, 10)
     assert certain_from(group.way.steps(group.way.watchers[0])) == Need(length=F(10), longer=False)
+
+
+def test_answers_to_the_gateway_take_as_long_as_those_to_farend() -> None:
+    """Each as long as it likes between 10 and 40 ms: what the gateway shows is up to 30 ms shorter, or longer."""
+    links = f"{TCP}    round trip: 10 ms to 40 ms\n{GATEWAY}    device polls every: 5 s\n"
+    found = way(site_of(links, BEHIND % "follows"))
+    poll = found.hops[0].step
+    assert isinstance(poll, Poll)
+    assert poll.answer == Range.between(10 * MS, 40 * MS)
+    assert poll.after({F(5): F(1)}, Case.SLOWEST) == {5 - 30 * MS: F(1)}
+    assert poll.after({F(5): F(1)}, Case.QUICKEST) == {5 + 30 * MS: F(1)}
+    assert poll.needs(Need(length=F(5), longer=False)) == Need(length=F(10), longer=False)
+    assert poll.needs(Need()) == Need(length=F(5), longer=False)
+    (stage,) = stages(found.steps(), ())
+    assert stage.latency.most == 5 + 40 * MS
 
 
 def test_an_undeclared_poll_of_a_gateway_is_named() -> None:
