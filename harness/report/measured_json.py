@@ -7,6 +7,7 @@ from typing import Any
 from harness.measure.describe import Description
 from harness.measure.poll_period import Phases
 from harness.measure.trials import RowSummary, Shown
+from harness.measure.visible_time import bounds_of
 from harness.report.json_ import plain
 from harness.report.measured import ClaimTold, Measured, SearchTold
 
@@ -56,6 +57,7 @@ def _row(one: RowSummary) -> Json:
                 "shown": it.shown.value,
                 "raised": plain(it.raised),
                 "latency": plain(it.latency),
+                "visible": None if it.visible is None else plain(bounds_of(it.visible)),
             }
             for it in row.trials
         ],

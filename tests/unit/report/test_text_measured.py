@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import xml.etree.ElementTree as ET
 
 import pytest
 
@@ -13,6 +14,7 @@ from harness.measure.trials import Asked, RowTrials, Shown, summarise
 from harness.report.columns import Terminal
 from harness.report.measured import ClaimTold, Measured, MeasuredRecord, SearchTold
 from harness.report.measured_json import measured_json
+from harness.report.measured_picture import measured_html, measured_svg
 from harness.report.text_measured import percent, render_measured
 from tests.unit.measure.test_trials import MS, row
 
@@ -112,3 +114,31 @@ def test_shares_are_rounded_outwards_and_never_to_all() -> None:
 
 def test_nothing_measured_says_what_to_do() -> None:
     assert "raise alarms again and again" in words(render_measured(told()))
+
+
+def test_the_picture_is_well_formed_and_tells_what_it_draws() -> None:
+    shown = told(
+        row(*[Shown.SHOWN] * 20), row(*[Shown.SHOWN, Shown.UNSEEN] * 10), row(Shown.SHOWN, ends_by_itself=False)
+    )
+    picture = ET.fromstring(measured_svg(shown))  # noqa: S314  # our own text
+    texts = ["".join(it.itertext()) for it in picture.iter("{http://www.w3.org/2000/svg}text")]
+    assert "visible times of 20 trials, 10 met by no reading" in texts
+    assert "latency of 20 that showed" in texts
+    assert any("1 more outputs" in it for it in texts), "one trial is no distribution, and that is said"
+    assert measured_html(shown).startswith("<!DOCTYPE html>")
+
+
+def test_the_curves_of_the_picture_lie_within_each_other() -> None:
+    """What is most likely lies in the band that holds the whole distribution, at each time that is drawn."""
+    shown = told(row(*[Shown.SHOWN, Shown.UNSEEN] * 10))
+    picture = ET.fromstring(measured_svg(shown))  # noqa: S314  # our own text
+    areas = {"b": [], "l": []}  # type: dict[str, list[list[tuple[float, float]]]]
+    for it in picture.iter("{http://www.w3.org/2000/svg}polygon"):
+        pairs = [pair.split(",") for pair in it.attrib["points"].split()]
+        areas[it.attrib["class"]].append([(float(x), float(y)) for x, y in pairs])
+    assert len(areas["b"]) == len(areas["l"]) == 2
+    for outer, likely in zip(areas["b"], areas["l"], strict=True):
+        half = len(outer) // 2
+        for at in range(half):
+            assert outer[at][1] >= likely[at][1] - 0.2, "the least of the band is no higher"
+            assert outer[half + at][1] <= likely[half + at][1] + 0.2
