@@ -20,8 +20,9 @@ import numpy as np
 from harness.core.instants import FOREVER, Bounds
 from harness.core.verdicts import VerdictClass
 from harness.measure.compare_links import compare_links, finding_of
-from harness.measure.dealing import compare_alike, compare_ends
-from harness.measure.exact_tables import Alternative, fisher, holm, trials_to_differ
+from harness.measure.comparing import Difference, Score, compare, compare_visible
+from harness.measure.dealing import Dealt, compare_ends
+from harness.measure.exact_tables import Alternative, fisher, holm, least_chance, trials_to_differ
 from harness.measure.likelihood_ratio import BracketedTimes, Evidence, VisibleTimes, quantile
 from harness.measure.run_comparison import Asked, Compared, Finding, Kind, Method, Pair, RowCompared, RunsCompared, Side
 from harness.measure.shifted import is_equal, lies_off, shift_bounds
@@ -116,7 +117,13 @@ def _visible(before: Side, after: Side, rng: np.random.Generator, *, is_read_ali
     if not all(onsets):
         return []
     one, other = ([bounds_of(it) for it in side.visible] for side in (before, after))
-    found = _times(Kind.VISIBLE, one, other, rng, is_alike=is_read_alike and alike(*onsets))
+    is_alike = is_read_alike and alike(*onsets)
+    found = _tested(
+        Kind.VISIBLE,
+        one,
+        other,
+        compare_visible(before.visible, after.visible, rng) if is_alike else compare_ends(one, other),
+    )
     found.moves = found.moves and all(it.lo > 0 for it in (*one, *other))
     if before.at_random and after.at_random:
         found.evidence = lambda: (VisibleTimes(before.visible), VisibleTimes(after.visible))
@@ -126,17 +133,24 @@ def _visible(before: Side, after: Side, rng: np.random.Generator, *, is_read_ali
 def _times(
     kind: Kind, before: Sequence[Bounds], after: Sequence[Bounds], rng: np.random.Generator, *, is_alike: bool
 ) -> _Tested:
-    dealt = compare_alike(before, after, rng) if is_alike else compare_ends(before, after)
+    if is_alike:
+        return _tested(kind, before, after, compare(before, after, score=Score.WILCOXON, rng=rng))
+    return _tested(kind, before, after, compare_ends(before, after))
+
+
+def _tested(kind: Kind, before: Sequence[Bounds], after: Sequence[Bounds], test: Difference | Dealt) -> _Tested:
+    is_alike = isinstance(test, Difference)
+    is_later = test.z > 0.0 if isinstance(test, Difference) else test.later > 0
     found = Compared(
         kind=kind,
         method=Method.ALIKE if is_alike else Method.ENDS,
         before=len(before),
         after=len(after),
-        chance=dealt.chance,
-        least=dealt.least,
-        is_worse=dealt.later < 0 if kind is Kind.VISIBLE else dealt.later > 0,
+        chance=test.chance,
+        least=test.least,
+        is_worse=is_later is not (kind is Kind.VISIBLE),
     )
-    return _Tested(found=found, before=before, after=after, moves=is_alike, is_exact=dealt.exact)
+    return _Tested(found=found, before=before, after=after, moves=is_alike, is_exact=test.exact)
 
 
 def _shares(kind: Kind, before: tuple[int, int, int], after: tuple[int, int, int]) -> Compared:
@@ -200,7 +214,7 @@ def _judged(tested: _Tested, asked: Asked, tests: int, rng: np.random.Generator)
         return replace(it, finding=Finding.SLIGHT if is_slight else Finding.WORSE if it.is_worse else Finding.BETTER)
     if not it.kind.is_share and it.chance > asked.level and _is_within(tested, asked, rng):
         return replace(it, finding=Finding.EQUAL)
-    least = min(1.0, 2 / comb(it.before + it.after, it.before))
+    least = float(least_chance(it.before, it.after))
     return replace(it, finding=Finding.TOO_FEW if least > asked.level / tests else Finding.OPEN)
 
 

@@ -1,15 +1,13 @@
 """Two runs compared, no distribution assumed: how many of all ways to deal the trials out to them would differ so.
 
-Were the runs alike, every way to deal all trials out to them would be as likely. ``compare_alike`` gives each trial a
-score from the distribution of both runs together, and is fair where the brackets of both runs come about in the same
-way. ``compare_ends`` is fair whatever the brackets depend on: it counts for a change only what no value within the
-brackets can deny.
+Were the runs alike, every way to deal all trials out to them would be as likely. ``deal_out`` takes a score of each
+trial (``comparing`` makes them), which is fair where the brackets of both runs come about in the same way.
+``compare_ends`` is fair whatever the brackets depend on: it counts for a change only what no value within the brackets
+can deny.
 
 All ways are counted, not drawn, while that is feasible: with random ones no chance below one in their number can be
 found, and among hundreds of comparisons nothing above it is significant. Counting: the shift algorithm of Streitberg,
-Röhmel, *Statistical Software Newsletter* 12 (1986) 10, on scores rounded to a grid, which makes the test no less
-fair.
-Scores: the Wilcoxon type for interval-censored times, Fay, Shaw, *J. Stat. Software* 36(2) (2010), 2.
+Röhmel, *Statistical Software Newsletter* 12 (1986) 10, on scores rounded to a grid, which makes the test no less fair.
 """
 
 from __future__ import annotations
@@ -26,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.core.instants import Bounds
-from harness.measure.interval_censored import as_arrays, estimate
+from harness.measure.interval_censored import as_arrays
 from harness.measure.mixture import Floats
 
 WAYS_MAX: Final = 20_000
@@ -60,13 +58,6 @@ class Dealt:
     exact: bool
 
 
-def compare_alike(first: Sequence[Bounds], second: Sequence[Bounds], rng: np.random.Generator) -> Dealt:
-    """Test that two runs have one distribution, where both were read alike. ValueError where one is empty."""
-    if not first or not second:
-        raise ValueError(f"first={len(first)} trials, second={len(second)}: expected at least one in each")
-    return deal_out(scores_of([*first, *second]), len(first), rng)
-
-
 def deal_out(scores: Floats, n: int, rng: np.random.Generator | None) -> Dealt:
     """The first ``n`` of the scores against all ways to deal so many of them. ValueError: ``rng`` is needed."""
     total = len(scores)
@@ -84,20 +75,6 @@ def deal_out(scores: Floats, n: int, rng: np.random.Generator | None) -> Dealt:
         return _drawn(scores, n, rng)
     whole = np.rint((scores - scores.min()) / spread * grid).astype(np.int64)
     return _counted(whole, n)
-
-
-def scores_of(times: Sequence[Bounds]) -> Floats:
-    """One a trial, between -1 and 1, positive for early ones: the share that is later than its bracket, less the share
-    that is earlier, in the most likely distribution of all of them.
-    """
-    lo, hi = as_arrays(times)
-    masses = estimate(times).masses
-    lows = np.array([it.within.lo for it in masses], dtype=np.int64)
-    highs = np.array([it.within.hi for it in masses], dtype=np.int64)
-    before = np.concatenate(([0.0], np.cumsum([it.share for it in masses])))
-    earlier = before[np.searchsorted(lows, lo, side="left")]
-    later = 1.0 - before[np.searchsorted(highs, hi, side="right")]
-    return np.asarray(later - earlier, dtype=np.float64)
 
 
 def compare_ends(first: Sequence[Bounds], second: Sequence[Bounds]) -> Dealt:

@@ -1,7 +1,7 @@
 """By how much two runs differ, and whether they are shown not to differ by more than that is worth. Pure.
 
 Moved by a time, one run either could be the other or could not: the times by which it could are bounds of the
-difference, at the confidence of the test (the test of ``dealing`` turned round; Hollander, Wolfe, *Nonparametric
+difference, at the confidence of the test (that of ``comparing`` turned round; Hollander, Wolfe, *Nonparametric
 Statistical Methods*, 4.3, for times that are known). It speaks of a change that moves all times alike, so equality is
 claimed only where nothing speaks for another one: not the test as the runs are, and no trial that lies further off.
 """
@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from harness.core.instants import FOREVER, NS_PER_MS, Bounds
-from harness.measure.dealing import compare_alike
+from harness.measure.comparing import Score, compare
 
 STEP_NS: Final = 5 * NS_PER_MS
 """Bounds of a difference are sought so closely, and given outwards."""
@@ -30,11 +30,8 @@ def is_equal(
     """
     if lies_off(before, after, worth_ns) or lies_off(after, before, worth_ns):
         return False
-    earlier = compare_alike(before, _moved(after, -worth_ns), rng)
-    if earlier.chance > error or earlier.later >= 0:
-        return False
-    later = compare_alike(before, _moved(after, worth_ns), rng)
-    return later.chance <= error and later.later > 0
+    earlier, later = (_later(before, _moved(after, by_ns), error, rng) for by_ns in (-worth_ns, worth_ns))
+    return earlier < 0 < later
 
 
 def lies_off(times: Sequence[Bounds], others: Sequence[Bounds], by_ns: int) -> bool:
@@ -55,17 +52,21 @@ def shift_bounds(
     apart_ns = max(it.hi for it in (*before, *after)) - min(it.lo for it in (*before, *after)) + 1
 
     def is_later(by_ns: int) -> bool:
-        found = compare_alike(before, _moved(after, -by_ns), rng)
-        return found.later > 0 and found.chance <= error
+        return _later(before, _moved(after, -by_ns), error, rng) > 0
 
     def is_earlier(by_ns: int) -> bool:
-        found = compare_alike(before, _moved(after, -by_ns), rng)
-        return found.later < 0 and found.chance <= error
+        return _later(before, _moved(after, -by_ns), error, rng) < 0
 
     if not is_later(-apart_ns) or not is_earlier(apart_ns):
         return None
     low, high = _edge(is_later, -apart_ns, apart_ns), _edge(is_earlier, apart_ns, -apart_ns)
     return Bounds(min(low, high), max(low, high))
+
+
+def _later(first: Sequence[Bounds], second: Sequence[Bounds], error: float, rng: np.random.Generator) -> int:
+    """1 where the second is significantly later, -1 where it is earlier, else 0."""
+    found = compare(first, second, score=Score.WILCOXON, rng=rng)
+    return 0 if found.chance > error else 1 if found.z > 0.0 else -1
 
 
 def _edge(holds: Callable[[int], bool], inside: int, outside: int) -> int:

@@ -9,13 +9,16 @@ import pytest
 from scipy import stats
 
 from harness.core.instants import FOREVER, Bounds
-from harness.measure.comparing import Score, compare
-from harness.measure.dealing import RANKS_MAX, compare_alike, compare_ends, scores_of
-from tests.peers.breast_cosmesis import RADIATION, WITH_CHEMOTHERAPY, months
+from harness.measure.comparing import Difference, Score, compare
+from harness.measure.dealing import RANKS_MAX, Dealt, compare_ends, deal_out
 
 
 def exact(*times: int) -> list[Bounds]:
     return [Bounds.exactly(it) for it in times]
+
+
+def compare_alike(first: list[Bounds], second: list[Bounds], rng: np.random.Generator) -> Difference:
+    return compare(first, second, score=Score.WILCOXON, rng=rng)
 
 
 def polled(rng: np.random.Generator, trials: int, shift: float = 0.0) -> list[Bounds]:
@@ -67,41 +70,28 @@ def test_many_trials_are_close_to_the_normal_distribution() -> None:
     assert found.chance == pytest.approx(float(theirs.pvalue), rel=1e-6)
 
 
-def test_scores_are_those_of_the_published_test() -> None:
-    """Fay, Shaw (2010), 4.2: z = -2.1672 for these scores of the breast cosmesis data."""
-    first, second = months(RADIATION), months(WITH_CHEMOTHERAPY)
-    scores = scores_of([*first, *second])
-    n, total = len(first), len(scores)
-    centred = scores - scores.mean()
-    z = centred[:n].sum() / (n * (total - n) / (total * (total - 1)) * (centred**2).sum()) ** 0.5
-    assert z == pytest.approx(-2.1672, abs=5e-5)
-    found = compare_alike(first, second, rng_of())
-    assert found.exact
-    drawn = compare(first, second, score=Score.WILCOXON, rng=rng_of())
-    assert found.chance == pytest.approx(drawn.chance, abs=4 * (0.03 / 9999) ** 0.5)
-    assert found.later == -1
-
-
 @pytest.mark.parametrize("seed", range(5))
 def test_counting_gives_what_looking_at_all_deals_gives(seed: int) -> None:
     """Up to 20,000 ways the scores stay as they are; above that rounding moves a few deals across a tie."""
     rng = rng_of(seed)
     for one, other, near in ((7, 6, 1e-12), (9, 9, 0.02)):
-        first, second = polled(rng, one), polled(rng, other, 60.0)
-        scores = scores_of([*first, *second])
+        scores = np.concatenate((rng.normal(0.4, 1.0, one), rng.normal(0.0, 1.0, other))).round(1)
         centred = scores - scores.mean()
         limit = abs(centred[:one].sum()) - 1e-9
-        sums = [abs(sum(dealt)) for dealt in combinations(centred.tolist(), one)]
-        found = compare_alike(first, second, rng)
-        assert found.chance == pytest.approx(sum(it >= limit for it in sums) / len(sums), abs=near)
+        sums = np.array([abs(sum(dealt)) for dealt in combinations(centred.tolist(), one)])
+        found = deal_out(scores, one, None)
+        assert found.exact
+        assert found.chance == pytest.approx((sums >= limit).mean(), abs=near)
+        assert found.least == pytest.approx((sums >= sums.max() - 1e-9).mean(), abs=near)
         assert found.least <= found.chance
+        assert found.later == np.sign(centred[:one].sum())
 
 
 def test_three_against_three_are_never_significant() -> None:
     apart = exact(1, 2, 3), exact(10**9, 2 * 10**9, 3 * 10**9)
-    for found in (compare_alike(*apart, rng_of()), compare_ends(*apart)):
+    both: tuple[Difference | Dealt, ...] = (compare_alike(*apart, rng_of()), compare_ends(*apart))
+    for found in both:
         assert found.chance == found.least == pytest.approx(0.1)
-        assert found.later == 1
 
 
 def test_more_than_random_deals_can_tell() -> None:
@@ -124,14 +114,16 @@ def test_numbers_of_trials_that_no_float_can_deal() -> None:
     """C(3000, 1500) is far above what a float holds."""
     rng = rng_of()
     first, second = (exact(*rng.integers(0, 10**9, 1500).tolist()) for _ in range(2))
-    for found in (compare_ends(first, second), compare_alike(first[:700], second[:700], rng)):
+    both: tuple[Difference | Dealt, ...] = (compare_ends(first, second), compare_alike(first[:700], second[:700], rng))
+    for found in both:
         assert not found.exact
         assert 0.001 < found.chance <= 1.0
 
 
 def test_what_fits_into_each_other_tells_nothing() -> None:
     found = compare_alike([Bounds(0, 10)] * 4, [Bounds(5, 15)] * 4, rng_of())
-    assert (found.chance, found.least, found.later) == (1.0, 1.0, 0)
+    assert (found.chance, found.least, found.z) == (1.0, 1.0, 0.0)
+    assert deal_out(np.ones(8), 4, None) == Dealt(chance=1.0, least=1.0, later=0, exact=True)
 
 
 def test_the_ends_count_only_what_nothing_can_deny() -> None:
