@@ -5,6 +5,7 @@ from __future__ import annotations
 import inspect
 import re
 import signal
+import textwrap
 import threading
 from collections.abc import Generator, Iterator
 from contextlib import contextmanager
@@ -156,7 +157,6 @@ class Active:
     @pytest.hookimpl(wrapper=True)
     def pytest_pyfunc_call(self, pyfuncitem: pytest.Function) -> Generator[None, object, object]:
         """The end of a test belongs to the test: what comes out of it then fails it, with its matrix."""
-        __tracebackhide__ = True
         live = pyfuncitem.stash.get(LIVE, None)
         if live is None:
             return (yield)
@@ -271,9 +271,11 @@ def _without_frames(report: pytest.TestReport) -> None:
     """Only what is wrong: the frames lead from pytest to here. As it is where pytest has another form for it."""
     traceback = getattr(report.longrepr, "reprtraceback", None)
     for entry in getattr(traceback, "reprentries", ())[-1:]:
-        entry.lines = [line for line in entry.lines if line.startswith("E")]
-        entry.reprfuncargs = entry.reprfileloc = None
-        traceback.reprentries = [entry]  # type: ignore[union-attr]  # it has them
+        told = textwrap.dedent("\n".join(line[1:] for line in entry.lines if line.startswith("E")))
+        if told:
+            entry.lines = [f"E   {line}" for line in told.splitlines()]
+            entry.reprfuncargs = entry.reprfileloc = None
+            traceback.reprentries = [entry]  # type: ignore[union-attr]  # it has them
 
 
 @contextmanager

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Coroutine, Iterable
+import functools
+import inspect
+from collections.abc import Callable, Collection, Coroutine, Iterable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 from harness.core.errors import SafetyError, UsageError
 from harness.core.model import Result, Site, Step
@@ -20,10 +22,25 @@ from harness.run.stepwise import NotRaisedError
 from harness.site.durations import read_duration
 from harness.site.problems import Mismatch
 
+P = ParamSpec("P")
 T = TypeVar("T")
 
 Points = str | Iterable[str] | None
 Allow = str | Iterable[str]
+
+
+def _kept(
+    method: Callable[Concatenate[LiveSite, P], Coroutine[Any, Any, T]],
+) -> Callable[Concatenate[LiveSite, P], Coroutine[Any, Any, T]]:
+    """A call that nobody awaits does nothing, and a test that forgot to would pass: it is remembered."""
+
+    @functools.wraps(method)
+    def call(self: LiveSite, /, *args: P.args, **kwargs: P.kwargs) -> Coroutine[Any, Any, T]:
+        work = method(self, *args, **kwargs)
+        self.asked.append((method.__name__, work))
+        return work
+
+    return call
 
 
 class LiveSite:
@@ -38,6 +55,8 @@ class LiveSite:
         self._thread = thread
         self._allowed = frozenset(allowed)
         self._more_allowed: set[str] = set()
+        self.asked: list[tuple[str, Coroutine[Any, Any, Any]]] = []
+        """Every call, by its name."""
         self.ended: Told | None = None
         """What came of the test; None while it runs."""
 
@@ -56,6 +75,7 @@ class LiveSite:
         """The unknown verdicts that do not fail this test."""
         return self._allowed | self._more_allowed
 
+    @_kept
     async def raise_alarm(self, alarm: str, *, points: Points = None, allow: Allow = ()) -> StepDone:
         """Wait until the outputs of an alarm are normal, and raise it. Returns once the controller took it.
 
@@ -66,26 +86,31 @@ class LiveSite:
         self._more_allowed |= allowed_of(allow, "allow")
         return await self._ask(self.session.raise_alarm(alarm, _many(points)))
 
+    @_kept
     async def silence(self, alarm: str, *, at_once: bool = False) -> StepDone:
         """Silence it, and wait until that can be told from the next step. ``at_once``: without any waiting."""
         __tracebackhide__ = True
         return await self._ask(self.session.step(alarm, Step.SILENCE, at_once=at_once))
 
+    @_kept
     async def acknowledge(self, alarm: str, *, at_once: bool = False) -> StepDone:
         """Acknowledge it, see :meth:`silence`."""
         __tracebackhide__ = True
         return await self._ask(self.session.step(alarm, Step.ACKNOWLEDGE, at_once=at_once))
 
+    @_kept
     async def clear(self, alarm: str, *, at_once: bool = False) -> StepDone:
         """Clear it, see :meth:`silence`."""
         __tracebackhide__ = True
         return await self._ask(self.session.step(alarm, Step.CLEAR, at_once=at_once))
 
+    @_kept
     async def reset(self, alarm: str, *, at_once: bool = False) -> StepDone:
         """Reset it, see :meth:`silence`."""
         __tracebackhide__ = True
         return await self._ask(self.session.step(alarm, Step.RESET, at_once=at_once))
 
+    @_kept
     async def expect(self, point: str, *, within: str | None = None, alarm: str = "") -> Result:
         """Wait until what was raised shows at a point; fail where it does not, or not in time.
 
@@ -97,6 +122,7 @@ class LiveSite:
         self._must_not_fail(result)
         return result
 
+    @_kept
     async def expect_gone(self, point: str, *, within: str | None = None, alarm: str = "") -> Result:
         """Wait until a point is off after what releases it; fail as :meth:`expect` does."""
         __tracebackhide__ = True
@@ -104,6 +130,7 @@ class LiveSite:
         self._must_not_fail(result)
         return result
 
+    @_kept
     async def expect_all(self, alarm: str) -> tuple[Result, ...]:
         """Every point of a raised alarm that must react: that it shows; once it is cleared, that it is gone too."""
         __tracebackhide__ = True
@@ -111,6 +138,7 @@ class LiveSite:
         self._must_not_fail(*results)
         return results
 
+    @_kept
     async def check(self, alarm: str, *, points: Points = None, allow: Allow = ()) -> tuple[Result, ...]:
         """See an alarm through as ``farend test`` does, and fail where a row of it does not pass.
 
@@ -125,6 +153,20 @@ class LiveSite:
         return told.results
 
     # --- for the plugin -----------------------------------------------------------------------------
+
+    def not_awaited(self) -> list[Trouble]:
+        """Calls that did nothing, since nobody awaited them."""
+        found = []
+        for name, work in self.asked:
+            if inspect.getcoroutinestate(work) == inspect.CORO_CREATED:
+                work.close()
+                found.append(
+                    Trouble.of(
+                        f"{name}(...) was called and not awaited, so it did nothing: write 'await site.{name}(...)'"
+                    )
+                )
+        self.asked.clear()
+        return found
 
     def end(self, *, is_stopped: bool) -> Told:
         """The test is over: put back, wait, compare, judge. To its end, however often the waiting is interrupted."""

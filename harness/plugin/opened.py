@@ -117,7 +117,7 @@ def ended(live: LiveSite, item: pytest.Function, seed: int, exc: BaseException |
         return None
     told = live.end(is_stopped=exc is not None and not isinstance(exc, FarendFailure))
     item.user_properties.extend(properties(live.session, seed, told))
-    troubles = troubles_of(told, live.allowed)
+    troubles = [*live.not_awaited(), *troubles_of(told, live.allowed)]
     if exc is None:
         return failure(live.session, told, troubles) if troubles else None
     if isinstance(exc, FarendFailure):

@@ -99,7 +99,8 @@ def block_of(session: SiteSession, told: Told) -> str:
     """The matrix, the results and what a person would have been told, in as many columns as a log has."""
     to = log()
     lines = [folded for text in session.said() for folded in to.wrapped(f"told: {text}", hang=4)]
-    return "\n".join([render_brief(_document(session, told), width=to.width), *lines, f"record: {session.record}"])
+    results = [render_brief(_document(session, told), width=to.width)] if told.claims or told.strays else []
+    return "\n".join([*results, *lines, f"record: {session.record}"])
 
 
 def _document(session: SiteSession, told: Told) -> ReportDocument:

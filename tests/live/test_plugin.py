@@ -67,6 +67,9 @@ SUITE = f"""
         await site.raise_alarm("bulk-a.high")
         assert site.model.firmware == "1.5.0", "another firmware"
 
+    async def test_forgotten(site):
+        site.check("{LATE}")
+
     def test_without(): ...
 """
 
@@ -128,9 +131,10 @@ def ran(site: SiteProcess, tmp_path_factory: pytest.TempPathFactory) -> Ran:
 
 def test_what_passes_and_what_fails(ran: Ran) -> None:
     failed = {name for name, case in ran.cases.items() if any(isinstance(it, Failure) for it in case.result)}
-    assert failed == {f"test_every_alarm[{it}]" for it in (LATE, NEVER, SWAPPED, EXCLUDED)} | {"test_firmware"}, ran.out
+    of_the_suite = {"test_firmware", "test_forgotten"}
+    assert failed == {f"test_every_alarm[{it}]" for it in (LATE, NEVER, SWAPPED, EXCLUDED)} | of_the_suite, ran.out
     assert not any(isinstance(it, Error) for case in ran.cases.values() for it in case.result), ran.out
-    assert len(ran.cases) == 9
+    assert len(ran.cases) == 10
     assert ran.code == pytest.ExitCode.TESTS_FAILED
 
 
@@ -225,6 +229,12 @@ def test_a_failing_assertion_of_the_suite_puts_back_at_once_and_stays_its_own(ra
             "stopped",
             "as-left",
         ]
+
+
+def test_a_call_that_nobody_awaited_is_no_pass(ran: Ran) -> None:
+    """It would have failed, had it been done."""
+    (failure,) = ran.cases["test_forgotten"].result
+    assert "check(...) was called and not awaited" in failure.message
 
 
 def test_a_build_that_is_stopped_or_killed(site: SiteProcess, tmp_path: Path) -> None:
