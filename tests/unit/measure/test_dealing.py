@@ -133,6 +133,20 @@ def test_the_ends_count_only_what_nothing_can_deny() -> None:
     assert compare_ends([Bounds(0, FOREVER)] * 9, [Bounds(10, 20)] * 9).chance == 1.0
 
 
+@pytest.mark.parametrize("seed", range(20))
+def test_the_ends_say_no_more_than_any_values_within_the_brackets(seed: int) -> None:
+    """Times drawn first, brackets laid around them as one likes: the chance of the ends is that of the times, or more."""
+    rng = rng_of(seed)
+    runs = [rng.choice(10_000, 9, replace=False) * 2 + at for at in (0, 1)]
+    runs[1] = runs[1] + int(rng.integers(0, 8_000)) * 2
+    brackets = [
+        [Bounds(int(it - rng.integers(0, 900)), int(it + rng.integers(0, 900))) for it in times.tolist()]
+        for times in runs
+    ]
+    known = compare_ends(exact(*runs[0].tolist()), exact(*runs[1].tolist()))
+    assert compare_ends(*brackets).chance >= known.chance - 1e-12
+
+
 def test_false_alarms_of_alike_runs() -> None:
     """1,000 pairs of runs that are alike, 10 trials each: at 5 %, 50 are expected, more than 73 is 1 in 1,000."""
     rng = rng_of(20)
