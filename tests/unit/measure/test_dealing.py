@@ -135,7 +135,7 @@ def test_the_ends_count_only_what_nothing_can_deny() -> None:
 
 @pytest.mark.parametrize("seed", range(20))
 def test_the_ends_say_no_more_than_any_values_within_the_brackets(seed: int) -> None:
-    """Times drawn first, brackets laid around them as one likes: the chance of the ends is that of the times, or more."""
+    """Times first, brackets laid around them as one likes: the chance by the ends is that of the times, or more."""
     rng = rng_of(seed)
     runs = [rng.choice(10_000, 9, replace=False) * 2 + at for at in (0, 1)]
     runs[1] = runs[1] + int(rng.integers(0, 8_000)) * 2
