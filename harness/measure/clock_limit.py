@@ -19,10 +19,12 @@ class Within(StrEnum):
 
 
 def stays_within(history: ClockHistory | None, limit_ns: int, own_error_ns: int, *, hours_apart: bool) -> Within:
-    """Whether the clock was never off by more than ``limit_ns``, taken as set no oftener than its times need.
+    """Whether the clock was ever off by more than ``limit_ns``.
 
-    That somebody set it away and back between two of them, or by less than one of them tells, nothing can exclude. A
-    time that is known from one side only proves nothing, and where it may be far behind, so may have been the clock.
+    That it was, one time proves by itself. That it never was is told for a clock that was set no oftener than its times
+    need: that somebody set it away and back between two of them, or by less than one of them tells, nothing can
+    exclude. A time that is known from one side only says nothing for it, and where it may be far behind, so may have
+    been the clock.
 
     ``own_error_ns``: how far our own clock may be off, which excuses so much, and proves so much less. ``hours_apart``:
     nobody knows whether an offset of an hour is right.
@@ -30,8 +32,9 @@ def stays_within(history: ClockHistory | None, limit_ns: int, own_error_ns: int,
     if history is None:
         return Within.UNTOLD
     widest = limit_ns + own_error_ns
+    offsets = [it.offset for it in history.readings]
     allowed = [Bounds(by - widest, by + widest) for by in ((-HOUR_NS, 0, HOUR_NS) if hours_apart else (0,))]
-    if any(all(it.meet(one) is None for one in allowed) for it in _known(history)):
+    if any(all(it.meet(one) is None for one in allowed) for it in offsets):
         return Within.NO
     certain = limit_ns - own_error_ns
     if hours_apart or history.unexplained or any(it.lo < -certain or it.hi > certain for it in _possible(history)):
@@ -39,14 +42,6 @@ def stays_within(history: ClockHistory | None, limit_ns: int, own_error_ns: int,
     if any(it.at.is_open_below and it.offset.lo < -certain for it in history.readings):
         return Within.UNTOLD
     return Within.YES
-
-
-def _known(history: ClockHistory) -> Iterable[Bounds]:
-    """Bounds of offsets that the clock had at some instant."""
-    yield from (it.offset for it in history.readings)
-    for stretch in history.stretches:
-        if stretch.lines is not None:
-            yield from (stretch.offset_at(instant) for instant in (stretch.first, stretch.last))
 
 
 def _possible(history: ClockHistory) -> Iterable[Bounds]:

@@ -144,7 +144,7 @@ def _facts(document: ClocksDocument, clock: ClockTold) -> Iterator[tuple[str, st
         yield "left out", "; ".join(told)
     if clock.within is not None and document.within_ns is not None:
         word = {Within.YES: "ok", Within.NO: "FAIL", Within.UNTOLD: "UNKNOWN"}[clock.within]
-        taken = "" if clock.within is Within.UNTOLD else ", taken as set no oftener than its times need"
+        taken = ", taken as set no oftener than its times need" if clock.within is Within.YES else ""
         yield word, f"{clock.within.value}: limit {duration(document.within_ns)}{taken}"
 
 
