@@ -11,12 +11,12 @@ from typing import Final
 
 from harness.core.model import Step
 from harness.record.found import Event
-from harness.run.steps import INTENT_EVENT, STEP_EVENT, UNSENT_EVENT, StepDone
+from harness.run.steps import AS_LEFT_EVENT, INTENT_EVENT, STEP_EVENT, UNSENT_EVENT, StepDone
 
 CLEARED_LEFT_OPEN_EVENT: Final = "cleared-left-open"
 """In a later record: what became of a stimulus that an earlier one left open."""
 
-TOLD_OF_IN: Final = (INTENT_EVENT, UNSENT_EVENT, STEP_EVENT, CLEARED_LEFT_OPEN_EVENT)
+TOLD_OF_IN: Final = (INTENT_EVENT, UNSENT_EVENT, STEP_EVENT, CLEARED_LEFT_OPEN_EVENT, AS_LEFT_EVENT)
 """The kinds of events that say whether something is left raised."""
 
 
@@ -35,9 +35,10 @@ class OpenStimulus:
 
 
 def open_stimuli(events: Iterable[Event]) -> tuple[OpenStimulus, ...]:
-    """In the order of raising. A stimulus whose alarm ends by itself is among them: nothing says that it did.
+    """In the order of raising. A stimulus whose alarm ends by itself is among them while nothing says that it did.
 
-    A proven clear closes every stimulus of that alarm: it is the alarm that was cleared.
+    A proven clear closes every stimulus of that alarm: it is the alarm that was cleared. A comparison with how all was
+    found names what could not be cleared until then; what it does not name had ended.
     """
     found: dict[str, OpenStimulus] = {}
     for event in events:
@@ -48,6 +49,9 @@ def open_stimuli(events: Iterable[Event]) -> tuple[OpenStimulus, ...]:
             )
         elif event.kind == UNSENT_EVENT:
             found.pop(str(event.data["stimulus"]), None)
+        elif event.kind == AS_LEFT_EVENT:
+            left: list[str] = list(event.data["not_cleared"])  # type: ignore[arg-type]  # as our own run wrote it
+            found = {name: it for name, it in found.items() if it.alarm in left}
         elif event.kind == STEP_EVENT:
             done = StepDone.from_data(event.data)
             if done.step is Step.RAISE and not done.is_sent:
