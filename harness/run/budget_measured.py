@@ -204,8 +204,10 @@ def _why_often(it: _Compared) -> Iterable[str]:
 
 
 def _dead_unit(it: _Compared) -> Iterable[str]:
-    if it.group.way.has_bus(it.watcher):
-        worst = stages(it.group.way.steps(it.watcher, dead=True), ())[-1].latency.most
+    if not it.group.way.has_bus(it.watcher):
+        return
+    alive, worst = (stages(it.group.way.steps(it.watcher, dead=one), ())[-1].latency.most for one in (False, True))
+    if worst > alive:
         yield f"a unit of the bus that did not answer: then it may be seen up to {seconds_words(worst)} after the raise"
 
 
