@@ -97,7 +97,9 @@ def _comparisons(before: Side | None, after: Side | None, asked: Asked, rng: np.
         (Kind.GONE, before.gone, after.gone),
     ):
         if times and others:
-            is_alike = is_read_alike and alike(times, others)
+            is_cut = kind is Kind.LATENCY and before.widths_ns and after.widths_ns
+            widths = (before.widths_ns, after.widths_ns) if is_cut else (widths_of(times), widths_of(others))
+            is_alike = is_read_alike and as_wide(*widths)
             found.append(_times(kind, times, others, rng, is_alike=is_alike))
             found[-1].evidence = partial(_bracketed, times, others)
     return found + _visible(before, after, rng, is_read_alike=is_read_alike)
@@ -117,7 +119,8 @@ def _visible(before: Side, after: Side, rng: np.random.Generator, *, is_read_ali
     if not all(onsets):
         return []
     one, other = ([bounds_of(it) for it in side.visible] for side in (before, after))
-    is_alike = is_read_alike and alike(*onsets)
+    known = before.widths_ns and after.widths_ns
+    is_alike = is_read_alike and as_wide(*((before.widths_ns, after.widths_ns) if known else map(widths_of, onsets)))
     found = _tested(
         Kind.VISIBLE,
         one,
@@ -189,10 +192,15 @@ def _least_of_shares(hits: int, trials: int, other_trials: int) -> float:
     return min(1.0, 2 * min(ends) / ways)
 
 
-def alike(before: Sequence[Bounds], after: Sequence[Bounds]) -> bool:
-    """Whether the brackets of two runs are about as wide, by their middle one: they give no sign of another reading."""
-    one, other = (median(min(it.width, FOREVER) for it in side) + 1 for side in (before, after))
+def as_wide(before: Sequence[int], after: Sequence[int]) -> bool:
+    """Whether brackets of two runs are about as wide, by their middle one: they give no sign of another reading."""
+    one, other = median(before) + 1, median(after) + 1
     return max(one, other) <= ALIKE_WITHIN * min(one, other)
+
+
+def widths_of(times: Sequence[Bounds]) -> list[int]:
+    """How wide they are, in ns; open ones as wide as can be."""
+    return [min(it.width, FOREVER) for it in times]
 
 
 def difference(before: Evidence, after: Evidence, *, confidence: float) -> Bounds | None:

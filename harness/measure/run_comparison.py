@@ -77,8 +77,9 @@ class Side:
 
     ``missed``, ``unseen`` of ``measured`` trials. ``visible``: of outputs that go off by themselves; ``gone``: of the
     others, from the release until off, below 0 where it went before. ``at_random``: nothing speaks against raises at
-    random against the readings, and enough were made to tell; ``locked``: they fell in step with them. ``read``: how it
-    was read, in words, the same where it was read alike.
+    random against the readings, and enough were made to tell; ``locked``: they fell in step with them. ``widths_ns``:
+    how far each latency was left open by raise and reading, which its own bounds do not show where they were cut at 0;
+    () where that is not known. ``read``: how it was read, in words, the same where it was read alike.
     """
 
     verdicts: tuple[Verdict, ...] = ()
@@ -90,6 +91,7 @@ class Side:
     gone: tuple[Bounds, ...] = ()
     at_random: bool = True
     locked: bool = False
+    widths_ns: tuple[int, ...] = ()
     read: str = ""
 
     @property

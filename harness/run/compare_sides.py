@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -58,42 +58,50 @@ class Run:
 
 def sides_of(run: Run) -> dict[str, Side]:
     """By key, what a run has of every expectation of its site; one that was not to be tested has no verdicts."""
-    verdicts: dict[str, list[Verdict]] = defaultdict(list)
-    gone: dict[str, list[Bounds]] = defaultdict(list)
+    found: dict[str, _Seen] = defaultdict(_Seen)
     for record in run.records:
         timed = _timed(record, outlines_of(record.site, record.evidence))
         rows = {row.key: row for row in record.site.expectations}
         for result in record.standing_results:
-            verdicts[result.expectation].append(result.verdict)
-            time = _gone(result, timed[result.stimulus], rows[result.expectation])
+            seen, stimulus = found[result.expectation], timed[result.stimulus]
+            seen.verdicts.append(result.verdict)
+            time = _gone(result, stimulus, rows[result.expectation])
             if time is not None:
-                gone[result.expectation].append(time)
+                seen.gone.append(time)
+            if result.onset is not None and not result.is_doubted and result.verdict not in NOT_HERE:
+                seen.widths_ns.append(min(FOREVER, result.onset.width + stimulus.raised.width))
     for key in dict.fromkeys(key for record in run.records for key in record.planned):
-        if not verdicts[key]:
-            verdicts[key].append(Verdict.NOT_RUN)  # no record got to it
+        if not found[key].verdicts:
+            found[key].verdicts.append(Verdict.NOT_RUN)  # no record got to it
     trials = {it.key: it for it in row_trials(run.records)}
     site = run.site
-    return {
-        row.key: _side(site, row, verdicts[row.key], trials.get(row.key), gone[row.key]) for row in site.expectations
-    }
+    return {row.key: _side(site, row, found[row.key], trials.get(row.key)) for row in site.expectations}
 
 
-def _side(
-    site: Site, row: Expectation, verdicts: Sequence[Verdict], trials: RowTrials | None, gone: Sequence[Bounds]
-) -> Side:
+@dataclass(slots=True)
+class _Seen:
+    """What is gathered of one expectation, over all records."""
+
+    verdicts: list[Verdict] = field(default_factory=list)
+    gone: list[Bounds] = field(default_factory=list)
+    widths_ns: list[int] = field(default_factory=list)
+
+
+def _side(site: Site, row: Expectation, seen: _Seen, trials: RowTrials | None) -> Side:
     if trials is None:
-        return Side(verdicts=tuple(verdicts), read=reading_words(site, row))
+        return Side(verdicts=tuple(seen.verdicts), read=reading_words(site, row))
     is_timed = [it.visible is not None for it in trials.trials]
     return Side(
-        verdicts=tuple(verdicts),
+        verdicts=tuple(seen.verdicts),
         missed=trials.count(Shown.MISSED),
         unseen=trials.count(Shown.UNSEEN),
         measured=len(trials.measured),
         latencies=trials.latencies if any(is_timed) else (),
         visible=trials.visible if trials.ends_by_itself else (),
-        gone=() if trials.ends_by_itself or not any(is_timed) else tuple(gone),
+        gone=() if trials.ends_by_itself or not any(is_timed) else tuple(seen.gone),
         at_random=not trials.phases or phase_lock(trials.phases).finding is Locking.NOT_SHOWN,
         locked=bool(trials.phases) and phase_lock(trials.phases, level=LOCKED_LEVEL).finding is Locking.LOCKED,
+        widths_ns=tuple(seen.widths_ns),
         read=reading_words(site, row),
     )
 

@@ -11,7 +11,7 @@ from scipy import stats
 
 from harness.core.instants import NS_PER_MS, Bounds
 from harness.core.verdicts import Verdict, VerdictClass
-from harness.measure.compare_runs import alike, compare_runs
+from harness.measure.compare_runs import as_wide, compare_runs, widths_of
 from harness.measure.run_comparison import Asked, Compared, Finding, Kind, Method, Outcome, Pair, RowCompared, Side
 from harness.measure.visible_time import Seen, Unseen
 
@@ -262,8 +262,18 @@ def test_runs_that_were_read_otherwise_are_held_to_the_ends() -> None:
 
 
 def test_brackets_that_are_about_as_wide_are_alike() -> None:
-    assert alike(times(1, 2, 3, width_ms=100), times(1, 2, 3, width_ms=120))
-    assert not alike(times(1, 2, 3, width_ms=100), times(1, 2, 3, width_ms=130))
+    assert as_wide(widths_of(times(1, 2, 3, width_ms=100)), widths_of(times(1, 2, 3, width_ms=120)))
+    assert not as_wide(widths_of(times(1, 2, 3, width_ms=100)), widths_of(times(1, 2, 3, width_ms=130)))
+
+
+def test_bounds_that_were_cut_at_0_are_no_other_reading() -> None:
+    """A latency of 0 to 40 ms was left open as far as one of 60 to 160 ms, read by the same polls."""
+    before = timed(times(*[0] * 10, width_ms=40), widths_ns=(100 * MS,) * 10)
+    after = timed(times(*(it + 60 for it in SPREAD), width_ms=100), widths_ns=(100 * MS,) * 10)
+    (row,) = compared(pair(before, after))
+    assert (of(row, Kind.LATENCY).method, of(row, Kind.LATENCY).finding) == (Method.ALIKE, Finding.WORSE)
+    (row,) = compared(pair(replace(before, widths_ns=()), replace(after, widths_ns=())))
+    assert of(row, Kind.LATENCY).method is Method.ENDS
 
 
 def test_holm_over_all_rows_and_kinds() -> None:
