@@ -146,7 +146,7 @@ def test_rates_are_those_of_the_truth(whole: tuple[Path, SimulatedSite, ClocksDo
 
 
 def test_a_building_system_is_asked_and_stamps_its_events(tmp_path: Path) -> None:
-    """Ten minutes in which its clock is read every minute, and one alarm at the end of it."""
+    """Four minutes in which its clock is read every minute, and one alarm at the end of it."""
     record = tmp_path / "building.farend"
     found: list[SimulatedSite] = []
 
@@ -160,9 +160,9 @@ def test_a_building_system_is_asked_and_stamps_its_events(tmp_path: Path) -> Non
             text = SITE.format(panel=sim.panel_port, building=sim.building_port, own=own)
             for often in ("poll every: 20 ms", "poll every: 50 ms"):
                 assert often in text
-                text = text.replace(often, "poll every: 2 s")
-            text = text.replace("hold off: 0 s", "hold off: 10 min").replace("within: 2 s", "within: 8 s")
-            (tmp_path / "site.yaml").write_text(text.replace("search: 3 s", "search: 9 s"), encoding="utf-8")
+                text = text.replace(often, "poll every: 8 s")
+            text = text.replace("hold off: 0 s", "hold off: 4 min").replace("within: 2 s", "within: 20 s")
+            (tmp_path / "site.yaml").write_text(text.replace("search: 3 s", "search: 21 s"), encoding="utf-8")
             documents = gather(tmp_path / "site.yaml")
             site, _ = read_site(documents.files, documents.entry)
             chosen = TestOptions(
@@ -175,7 +175,7 @@ def test_a_building_system_is_asked_and_stamps_its_events(tmp_path: Path) -> Non
     with RecordReader.open(record) as reader:
         shift_ns = reader.header.anchor.utc_ns - reader.header.anchor.monotonic_ns
     (told,) = clocks_of([record], ClockOptions()).clocks
-    assert {it.name: it.count for it in told.kinds}["its clock when asked"] >= 10
+    assert {it.name: it.count for it in told.kinds}["its clock when asked"] >= 4
     assert {it.name: it.count for it in told.kinds}["event time stamps"] >= 2
     history = told.history
     assert history is not None
@@ -183,7 +183,7 @@ def test_a_building_system_is_asked_and_stamps_its_events(tmp_path: Path) -> Non
     (stretch,) = history.stretches
     assert stretch.lines is not None
     assert stretch.lines.rate[0] <= Fraction(-250, 1_000_000) <= stretch.lines.rate[1]
-    assert stretch.lines.rate[1] - stretch.lines.rate[0] < Fraction(90, 1_000_000)
+    assert stretch.lines.rate[1] - stretch.lines.rate[0] < Fraction(250, 1_000_000)
     building = found[0]._faces.plugged["building"].output
     assert isinstance(building, Building)
     for instant in (stretch.first, stretch.last):

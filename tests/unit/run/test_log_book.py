@@ -170,5 +170,5 @@ def test_corrections_stand_beside_what_they_correct(maker: RecordMaker) -> None:
     ],
 )
 def test_how_far_the_times_can_be_trusted_is_said(host: HostClock, told: str) -> None:
-    (line,) = log_book._clock(host, ())
+    (line,) = log_book.clock_words(host, ())
     assert told in line
