@@ -80,7 +80,7 @@ def _head(budget: Budget, to: Terminal) -> list[str]:
     over += "chance seen, of a transient of".rjust(to.width - len(over)) if len(budget.lengths) > 2 else ""
     if len(budget.lengths) <= 2:
         over += "seen, if it lasts".rjust(to.width - len(over))
-    line = f"{'hop by hop':<{words}}  {'usual':>{TIME_WIDTH}}  {'worst':>{TIME_WIDTH}} {' '.join(columns)}"
+    line = f"{'hop by hop':<{words}}  {'expected':>{TIME_WIDTH}}  {'worst':>{TIME_WIDTH}} {' '.join(columns)}"
     return [over[: to.width], line, "-" * to.width]
 
 

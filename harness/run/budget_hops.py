@@ -173,7 +173,8 @@ class _Builder:
         name = f"{FAREND} and the master of the bus" if overheard else FAREND
         yield Watcher(name=name, hops=tuple(self._farend(spec)))
         read_ns = self.site.times_of(self.point.link).read_every_ns
-        if read_ns is not None:
+        # What is told is told to the building system too, if it is told at all.
+        if read_ns is not None and told_delay_ns(spec, self.point.place) is None:
             yield Watcher(name=BUILDING, hops=(self._building(spec, read_ns),))
 
     def _farend(self, spec: LinkSpec) -> Iterable[Hop]:

@@ -85,7 +85,7 @@ _ON_EVERY_LINK: Final = (
     _field(
         "device polls every",
         kinds.POLL_PERIOD,
-        "Budget, with behind: how often the device polls the one that it is behind.",
+        "Budget, with behind: how often the device polls the one that it is behind, or renews what it keeps of it.",
         default="not declared, taken as 0 s",
     ),
 )

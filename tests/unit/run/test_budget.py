@@ -373,6 +373,15 @@ def test_events_are_told_and_values_are_polled() -> None:
     assert polled.step.period == Range.exactly(F(2))
 
 
+def test_the_building_system_reads_only_what_it_is_not_told() -> None:
+    rows = "  - {alarm: tank.high, link: building, object: BI 1, arrives by: %s, behaviour: follows}\n"
+    names = {
+        how: [it.name for it in way(site_of(BACNET + "    read every: 1 min\n", rows % how)).watchers]
+        for how in ("poll", "cov", "event")
+    }
+    assert names == {"poll": ["farend", "building system"], "cov": ["farend"], "event": ["farend"]}
+
+
 def test_what_tells_without_a_promise_is_named() -> None:
     links = "  log:\n    text+tcp: 192.0.2.9:4001\n    raised: 'ON {text}'\n"
     alarms = "  tank.named: {side effects: none, text: NAMED}\n"
