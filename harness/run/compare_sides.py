@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from harness.core.durations import duration
+from harness.core.durations import bounds, duration
 from harness.core.instants import FOREVER, Bounds
 from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, PersonLink
 from harness.core.model import Behaviour, Expectation, Result, Site, Stimulus
@@ -118,17 +118,19 @@ def reading_words(site: Site, row: Expectation) -> str:
 
 
 def _link_words(site: Site, point: str) -> str:
-    spec = site.links[site.points[point].link]
+    link = site.points[point].link
+    spec, declared = site.links[link], site.times_of(link).output_delay
     delay_ns = told_delay_ns(spec, site.points[point].place)
+    told = "" if declared is None else f", declared output delay {bounds(declared)}"
     if delay_ns is not None:
-        return f"told within {duration(delay_ns)}"
+        return f"told within {duration(delay_ns)}{told}"
     match spec:
         case ModbusTcpLink() | ModbusRtuLink() | BacnetLink():
-            return f"read every {duration(spec.poll_period_ns)}" if spec.poll_period_ns else "overheard"
+            return (f"read every {duration(spec.poll_period_ns)}" if spec.poll_period_ns else "overheard") + told
         case PersonLink():
-            return f"seen by a person within {duration(spec.reaction_max_ns)}"
+            return f"seen by a person within {duration(spec.reaction_max_ns)}{told}"
         case _:
-            return ""
+            return told
 
 
 def _timed(record: JudgedRecord, sketches: Mapping[str, Outline]) -> Mapping[str, Stimulus]:

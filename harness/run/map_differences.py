@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import fields, replace
 from typing import Any, Final
 
+from harness.core.declared_times import DeclaredTimes
 from harness.core.durations import bounds, duration
 from harness.core.instants import Bounds
 from harness.core.links import LinkSpec
@@ -88,6 +89,10 @@ def _links(before: Site, after: Site, renames: Renames) -> Iterator[MapDifferenc
             yield _only(MapChange.ONLY_BEFORE, f"link {name}", link_address(spec))
         else:
             yield from _spec(f"link {new}", spec, after.links[new])
+            yield from _declared(f"link {new}", before.times_of(name), after.times_of(new))
+            behind, now = before.behind.get(name, ""), after.behind.get(new, "")
+            if (renames.link(behind) if behind else "") != now:
+                yield _changed(f"link {new}", f"behind {_value('', behind)} -> {_value('', now)}")
     named = {renames.link(name) for name in before.links}
     for name, spec in after.links.items():
         if name not in named:
@@ -102,6 +107,13 @@ def _spec(what: str, before: LinkSpec, after: LinkSpec) -> Iterator[MapDifferenc
         old, new = getattr(before, name), getattr(after, name)
         if name not in ("name", "origin") and old != new:
             yield _changed(what, f"{_words(name)} {_value(name, old)} -> {_value(name, new)}")
+
+
+def _declared(what: str, before: DeclaredTimes, after: DeclaredTimes) -> Iterator[MapDifference]:
+    for name in (it.name for it in fields(before)):
+        old, new = getattr(before, name), getattr(after, name)
+        if old != new:
+            yield _changed(what, f"declared {_words(name)} {_value(name, old)} -> {_value(name, new)}")
 
 
 def _alarms(before: Site, after: Site, renames: Renames) -> Iterator[MapDifference]:

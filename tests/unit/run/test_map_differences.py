@@ -56,6 +56,17 @@ def test_nothing_differs() -> None:
             ("numbering: from-0, poll every: 100 ms", "numbering: from-0, poll every: 50 ms"),
             ("changed", "link bms", "poll period 100 ms -> 50 ms"),
         ),
+        (
+            (
+                "poll every: 100 ms, timeout: 200 ms}",
+                "poll every: 100 ms, timeout: 200 ms, output delay: 0 s to 50 ms}",
+            ),
+            ("changed", "link bms", "declared output delay not set -> 0 to 50 ms"),
+        ),
+        (
+            ("poll every: 100 ms, timeout: 200 ms}", "poll every: 100 ms, timeout: 200 ms, behind: panel}"),
+            ("changed", "link bms", "behind not set -> panel"),
+        ),
         (("longest delay: 300 ms", "longest delay: 900 ms"), ("changed", "link log", "longest delay 300 ms -> 900 ms")),
     ],
 )
