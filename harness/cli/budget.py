@@ -52,8 +52,10 @@ def command(
     every_row: bool,
     as_json: bool,
 ) -> int:
-    """Predict from SITE, before any visit: how late each row of the point map shows, hop by hop, expected and worst, and
-    with what chance a transient of a given length is seen there, with what one dead unit on its bus does to that.
+    """Predict from SITE, before any visit, how late each row of the point map shows, and with what chance a transient.
+
+    Hop by hop: latency, expected and worst, and the chance that an alarm of a given length is seen there, with what
+    one dead unit on its bus does to both.
 
     Chances are exact for polls of independent phases. Times that nobody declared in the site file are taken as 0 s and
     named. Opens no connection.
