@@ -78,8 +78,9 @@ def _record(reader: RecordReader, site: Site, options: RateOptions) -> RecordRat
     corrected = Corrected.of(reader.events())
     stimuli = stimuli_of(corrected.events(reader.events()), site)
     evidence = evidence_of(corrected.source(reader), site, stimuli, start_ns, end_ns, chosen.points)
-    taken = {name: point for name, points in chosen.candidates.items()
-             if (point := next((it for it in points if it in evidence.traces), None)) is not None}  # fmt: skip
+    observed = evidence.traces.keys() - evidence.not_run.keys()
+    first = {name: next((it for it in points if it in observed), None) for name, points in chosen.candidates.items()}
+    taken = {name: point for name, point in first.items() if point is not None}
     span = Bounds(start_ns, end_ns)
     blind = list(_blind(evidence.blind, [site.points[point] for point in taken.values()]))
     acted = _acted(site, stimuli)

@@ -12,7 +12,9 @@ from click.testing import CliRunner, Result
 from harness.cli.rates import command
 from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S
+from harness.core.places import ObjectType
 from harness.core.verdicts import ExitCode
+from harness.links.bacnet_messages import Reporting, encode
 from harness.links.base import LinkState
 from harness.run.counted_points import counted_points
 from harness.site.reading import read_site
@@ -194,3 +196,22 @@ def test_which_points_are_counted() -> None:
     }
     assert found.shared == ("common",)
     assert counted_points(site, "log", ()).candidates == {"a.low": ["low-printed"]}
+
+
+def test_what_a_device_sends_to_nobody_is_not_observed(tmp_path: Path) -> None:
+    text = SITE.replace(
+        "defaults:",
+        """  building: {bacnet: "127.0.0.1:9", device: 7, listen on: 127.0.0.1/8:10, own device: 8, poll every: 1 s,
+             timeout: 500 ms}
+defaults:""",
+    ).replace(
+        "points:",
+        """points:
+  - {alarm: a.low, link: building, object: binary-input 3, arrives by: event, behaviour: follows, point: low-event}""",
+    )
+    maker = RecordMaker(tmp_path / "run.farend", seconds=60, text=text, up=("bms", "log", "door", "building"))
+    says = Reporting(object=(ObjectType.BINARY_INPUT, 3), is_recipient=False, why="farend is not in its Recipient_List")
+    maker.writer.message("building", maker.at(1), maker.at(1), encode(says))
+    path = maker.close()
+    assert rates(path, "--link", "building").return_value == ExitCode.UNKNOWN
+    assert told(path, "--link", "building")["records"][0]["unobserved"] == ["a.low"]
