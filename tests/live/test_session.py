@@ -69,7 +69,7 @@ def run_session(
             site = change(read_site(documents.files, documents.entry)[0])
             options = TestOptions(
                 record=folder / "run.farend", selection=Selection(links=links), arm=site.name if arm is None else arm,
-                reviews=reviews or accepted(site), who="test", seed=1, command=(),
+                reviews=reviews or accepted(site), who="test", seed=1, clear_for_ns=5 * NS_PER_S, command=(),
             )  # fmt: skip
             session = SiteSession(site, documents, options, _clock)
             try:

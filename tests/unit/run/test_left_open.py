@@ -15,7 +15,7 @@ from harness.record.corrections import CORRECTION_EVENT, Correction, CorrectionK
 from harness.record.found import Event
 from harness.run.left_open import ENDS_LATER_NS, RECORDS_MAX, LeftOpen, look_for_left_open
 from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT, open_stimuli
-from harness.run.steps import INTENT_EVENT, STEP_EVENT, StepDone
+from harness.run.steps import AS_LEFT_EVENT, INTENT_EVENT, STEP_EVENT, StepDone
 from tests.unit.run.records import START_NS, STARTED_UTC_NS, RecordMaker, S
 
 NOW_UTC_NS = STARTED_UTC_NS + 100 * S
@@ -32,6 +32,10 @@ def step(stimulus: str, alarm: str, which: Step, at_ns: int, *, proven: bool = T
         is_sent=is_sent,
     )  # fmt: skip
     return Event(kind=STEP_EVENT, at_ns=at_ns + 1, data=done.to_data())
+
+
+def compared(at_ns: int, *not_cleared: str) -> Event:
+    return Event(kind=AS_LEFT_EVENT, at_ns=at_ns, data={"on": [], "differs": [], "not_cleared": list(not_cleared)})
 
 
 OPEN: dict[str, tuple[list[Event], list[tuple[str, bool]]]] = {
@@ -59,6 +63,13 @@ OPEN: dict[str, tuple[list[Event], list[tuple[str, bool]]]] = {
     "the clear of the same alarm, of another stimulus": (
         [step("1", "a", Step.RAISE, 20, proven=False), step("2", "a", Step.RAISE, 30), step("2", "a", Step.CLEAR, 40)],
         [],
+    ),
+    "ended by itself, and compared after that": ([step("1", "a", Step.RAISE, 20), compared(40)], []),
+    "compared, and named": (
+        [step("1", "a", Step.RAISE, 20), step("2", "b", Step.RAISE, 30), compared(40, "b")], [("2", True)]
+    ),
+    "raised once more after a comparison": (
+        [step("1", "a", Step.RAISE, 20), compared(40), intent("2", "a", 50)], [("2", False)]
     ),
 }  # fmt: skip
 
