@@ -129,7 +129,7 @@ FAIL regressed: tank-1.high at bms:10001: comes later, by 0.382 to 0.419 s; 8 ag
 FAIL regressed: tank-2.high at bms:10002: 8 missed; before: all 8 passed; is missed more often: 8 of 8, before 0 of 8
 (chance 0.00016, 0.0014 over all 9 tests)
 
-FAIL regressed: tank-9.high at bms:10009: comes later, its median by 0.354 to 0.446 s; 8 against 8 trials
+FAIL regressed: tank-9.high at bms:10009: comes later
 
 FAIL vanished: tank-3.high at bms:10003: no longer in the point map, and so no longer proven; its alarm was raised in
 AFTER; before: all 8 passed
