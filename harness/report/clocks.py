@@ -55,7 +55,7 @@ class ClockTold:
 
     ``unread``: times that cannot be read; ``twice``: times in an
     hour that comes twice, not used; ``again``: messages that came again; ``numbered``: sequence numbers in place of
-    times.
+    times; ``undated``: times without a day, taken as of the nearest one.
     """
 
     link: str
@@ -66,6 +66,7 @@ class ClockTold:
     twice: int = 0
     again: int = 0
     numbered: int = 0
+    undated: int = 0
     within: Within | None = None
 
 
@@ -130,7 +131,7 @@ def _facts(document: ClocksDocument, clock: ClockTold) -> Iterator[tuple[str, st
                 yield "was set", set_words(history.settings[number - 1], document)
             yield from _stretch_facts(stretch, document)
         for kind in clock.kinds:
-            yield f"{kind.count:,} times", _part_words(kind, clock.longest_delay_ns)
+            yield human.count(kind.count, "time"), _part_words(kind, clock.longest_delay_ns)
         for text in _remarks(document, clock, history):
             yield "", text
     left_out = [
@@ -175,6 +176,8 @@ def _part_words(kind: ClockKind, delay_ns: int | None) -> str:
 def _remarks(document: ClocksDocument, clock: ClockTold, history: ClockHistory) -> Iterator[str]:
     if any(it.name != ASKED for it in clock.kinds) and any(it.by.lo < 0 for it in history.settings):
         yield "times that came later than the longest delay would look as if the clock had been set back"
+    if clock.undated:
+        yield "its times say no day: a clock that is off by whole days more or less would look the same"
     if history.unexplained:
         many = human.count(len(history.unexplained), "time fits", "times fit")
         yield f"{many} neither side of a setting: told later than was declared, or the clock was set oftener there"
@@ -350,6 +353,7 @@ def _clock_json(clock: ClockTold) -> dict[str, Any]:
         "left_out": {
             "unread": clock.unread, "twice": clock.twice, "again": clock.again, "numbered": clock.numbered,
         },
+        "undated": clock.undated,
         "within": None if clock.within is None else clock.within.value,
         "common_offset_ns": None if history is None or history.common is None else _pair(history.common),
         "stretches": [] if history is None else [_stretch_json(one) for one in history.stretches],

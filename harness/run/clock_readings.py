@@ -32,6 +32,7 @@ from harness.measure.clock_line import ClockReading
 from harness.report.clocks import ASKED, PRINTED, PUBLISHED, STAMPED
 from harness.run.history_entries import TIME_GROUP
 from harness.run.local_clock import LocalClock, Written
+from harness.site.written_times import says_day
 
 _ANY: Final = 255
 """Unspecified, in any part of a BACnet date or time (ASHRAE 135, 20.2.12 and 20.2.13)."""
@@ -45,7 +46,7 @@ class ClockTimes:
 
     ``written``: by how they were told, (within which the clock was read, what it said, in what step). ``unread``: times
     that cannot be read; ``twice``: times of an hour that comes twice, which are not used; ``again``: messages that were
-    sent again; ``numbered``: sequence numbers that stand in place of time stamps.
+    sent again; ``numbered``: sequence numbers that stand in place of time stamps; ``undated``: times without a day.
     """
 
     link: str
@@ -55,6 +56,7 @@ class ClockTimes:
     twice: int = 0
     again: int = 0
     numbered: int = 0
+    undated: int = 0
 
     def step_ns(self, kind: str) -> int:
         """The step in which all times of one kind are written.
@@ -87,7 +89,7 @@ class ClockTimes:
         """Take the times of the same clock in another record."""
         for kind, times in other.written.items():
             self.written.setdefault(kind, []).extend(times)
-        for name in ("unread", "twice", "again", "numbered"):
+        for name in ("unread", "twice", "again", "numbered", "undated"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
 
     def add(self, kind: str, at: Bounds, written: Written | None) -> None:
@@ -155,6 +157,7 @@ def _take_lines(
         told.add(line.data)
         at = arrivals.read_within(line)
         at = at if is_change else Bounds(-FOREVER, at.hi)
+        times.undated += not says_day(form)
         times.add(PRINTED, at, local.read(text, form, at.hi))
 
 
@@ -211,6 +214,7 @@ def _take_stamps(times: ClockTimes, source: Source, spec: BacnetLink, utc_shift_
             times.numbered += 1
         else:
             at = arrivals.read_within(message)
+            times.undated += not _is_dated(said.stamp)
             times.add(STAMPED, at, written_stamp(said.stamp, at.hi, local))
         told.add(same)
 
@@ -224,6 +228,10 @@ def _take_look(times: ClockTimes, message: Message, said: ClockRead, utc_shift_n
     times.add(ASKED, at, written_stamp(said.stamp, at.hi, local))
 
 
+def _is_dated(stamp: Stamp) -> bool:
+    return stamp.date is not None and _ANY not in stamp.date[:3]
+
+
 def written_stamp(stamp: Stamp, told_utc_ns: int, local: LocalClock) -> Written | None:
     """A BACnet time stamp, ``told`` at an instant; without a date it is of the nearest day. None where it is none."""
     if stamp.time is None:
@@ -234,7 +242,7 @@ def written_stamp(stamp: Stamp, told_utc_ns: int, local: LocalClock) -> Written 
     parts = (hour, minute, 0 if second == _ANY else second)
     told = datetime.fromtimestamp(local.local_of(told_utc_ns) // NS_PER_S, tz=UTC)
     try:
-        if stamp.date is None or _ANY in stamp.date[:3]:
+        if stamp.date is None or not _is_dated(stamp):
             day = datetime(told.year, told.month, told.day, *parts, tzinfo=UTC)
             days: Iterable[int] = (-1, 0, 1)
         else:

@@ -127,6 +127,7 @@ def _told(times: ClockTimes, options: ClockOptions, local: LocalClock, widened_n
         twice=times.twice,
         again=times.again,
         numbered=times.numbered,
+        undated=times.undated,
         within=within,
     )
 

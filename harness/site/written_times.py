@@ -44,6 +44,11 @@ class WrittenTimeError(ValueError):
     """A text is no time of this format, or fits two times as well."""
 
 
+def says_day(form: str) -> bool:
+    """Whether times of a format say which day they are of."""
+    return not form or any(code in form for code in _DAY)
+
+
 def read_time(text: str, form: str, test: Period) -> WrittenTime:
     """The time that ``text`` is. WrittenTimeError where it is none, or it cannot be told which."""
     text = " ".join(text.split())

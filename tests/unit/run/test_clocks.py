@@ -274,7 +274,10 @@ def test_hundredths_that_are_always_0_are_none(tmp_path: Path) -> None:
 
 def test_a_time_without_a_date_is_of_the_nearest_day(tmp_path: Path) -> None:
     """The record runs over midnight by the local clock, 9 min after it began."""
-    clock = told(noticed(tmp_path, -1500.0, dated=False))["building"]
+    path = noticed(tmp_path, -1500.0, dated=False)
+    clock = told(path)["building"]
+    assert clock["undated"] == 18
+    assert "off by whole days more or less would look the same" in " ".join(clocks(path).output.split())
     low, high = clock["common_offset_ns"]
     assert low <= -1500 * S <= high
 
