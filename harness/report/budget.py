@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any, Final
 
@@ -30,6 +31,11 @@ from harness.report.columns import Terminal
 SCHEMA: Final = "farend-budget/1"
 TIME_WIDTH: Final = 8
 CHANCE_WIDTH: Final = 11
+WIDE: Final = 100
+"""From so many columns on there is more room between the numbers."""
+WORDS_LEAST: Final = 22
+WORDS_USUAL: Final = 40
+INDENT: Final = 4
 NAMES_MAX: Final = 3
 MOVES: Final = "~ moves with the ranges that are declared: the bounds are in --json and --picture"
 PHASES: Final = (
@@ -67,21 +73,39 @@ def budget_lines(budget: Budget, to: Terminal) -> list[str]:
 # --- the table ------------------------------------------------------------------------------------
 
 
-def _widths(budget: Budget, to: Terminal) -> tuple[int, int]:
-    """Of the words, and of each chance."""
-    chance = CHANCE_WIDTH if to.width < 100 else CHANCE_WIDTH + 2
-    return to.width - 2 * (TIME_WIDTH + 2) - len(budget.lengths) * (chance + 1), chance
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Columns:
+    """Columns of the table. ``words`` is 0 where there is no room beside the numbers: then they stand above them."""
+
+    words: int
+    chance: int
+    width: int
+
+
+def _columns(budget: Budget, to: Terminal) -> _Columns:
+    """As wide as the longest hop needs, where the terminal has so much."""
+    count = len(budget.lengths)
+    chance = CHANCE_WIDTH if to.width < WIDE else CHANCE_WIDTH + 2
+    numbers = 2 * (TIME_WIDTH + 2) + count * (chance + 1)
+    if to.width - numbers < WORDS_LEAST:
+        return _Columns(words=0, chance=min(chance, (to.width - 2 * (TIME_WIDTH + 2)) // count - 1), width=to.width)
+    hops = [hop for group in budget.groups for hop in group.way.hops]
+    hops += [hop for _, watcher in budget.watched for hop in watcher.hops]
+    longest = max((to.size(hop.words) for hop in hops), default=0) + INDENT
+    words = min(to.width - numbers, max(longest, WORDS_USUAL))
+    return _Columns(words=words, chance=chance, width=words + numbers)
 
 
 def _head(budget: Budget, to: Terminal) -> list[str]:
-    words, chance = _widths(budget, to)
-    columns = [f"{seconds_words(it):>{chance}}" for it in budget.lengths]
-    over = "latency, if it stays".rjust(words + 2 * (TIME_WIDTH + 2))
-    over += "chance seen, of a transient of".rjust(to.width - len(over)) if len(budget.lengths) > 2 else ""
-    if len(budget.lengths) <= 2:
-        over += "seen, if it lasts".rjust(to.width - len(over))
-    line = f"{'hop by hop':<{words}}  {'expected':>{TIME_WIDTH}}  {'worst':>{TIME_WIDTH}} {' '.join(columns)}"
-    return [over[: to.width], line, "-" * to.width]
+    at = _columns(budget, to)
+    columns = [f"{seconds_words(it):>{at.chance}}" for it in budget.lengths]
+    times = f"  {'expected':>{TIME_WIDTH}}  {'worst':>{TIME_WIDTH}} {' '.join(columns)}"
+    before = at.width - len(times)
+    over = "latency, if it stays".rjust(before + 2 * (TIME_WIDTH + 2))
+    seen = "chance seen, of a transient of" if len(budget.lengths) > 2 else "seen, if it lasts"
+    seen = seen if len(budget.lengths) > 1 else "if it lasts"
+    under = times.rjust(at.width) if not at.words else "hop by hop".ljust(before) + times
+    return [over + seen.rjust(at.width - len(over)), under, "-" * at.width]
 
 
 def _group_lines(budget: Budget, group: WayGroup, to: Terminal) -> list[str]:
@@ -117,13 +141,14 @@ def _title(group: WayGroup) -> str:
 
 
 def _hop_line(text: str, stage: Stage, budget: Budget, to: Terminal, *, first: int = 2) -> list[str]:
-    """The words, folded in their column, and the numbers beside the last of their lines."""
-    words, chance = _widths(budget, to)
-    parts = folded(to.show(text), words - first)
+    """The words, folded in their column, and the numbers beside the last of their lines, or below."""
+    at = _columns(budget, to)
     latency = f"{about_words(stage.latency.usual):>{TIME_WIDTH}}  {about_words(stage.latency.most):>{TIME_WIDTH}}"
-    chances = " ".join(f"{chance_words(it):>{chance}}" for it in stage.chances)
-    lines = [" " * first + line for line in parts]
-    return [*lines[:-1], f"{lines[-1]:<{words}}  {latency} {chances}"]
+    numbers = f"  {latency} {' '.join(f'{chance_words(it):>{at.chance}}' for it in stage.chances)}"
+    lines = [" " * first + line for line in folded(to.show(text), (at.words or at.width) - first)]
+    if not at.words:
+        return [*lines, numbers.rjust(at.width)]
+    return [*lines[:-1], lines[-1].ljust(at.words) + numbers]
 
 
 def _certain_words(group: WayGroup, watcher: Watcher) -> str:

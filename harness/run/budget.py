@@ -22,7 +22,7 @@ from harness.run.budget_what_if import WhatIf, applied
 LENGTHS_NS: Final = (200 * NS_PER_MS, NS_PER_S, 5 * NS_PER_S)
 """Asked about where nobody asks for a length and no alarm of the site clears by itself: a contact that bounces, and
 what somebody would just notice: common practice, no source."""
-LENGTHS_MAX: Final = 6
+LENGTHS_MAX: Final = 5
 """More do not fit beside each other in a terminal."""
 
 

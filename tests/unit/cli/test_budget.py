@@ -36,8 +36,8 @@ def run(*arguments: str) -> Result:
         (["--poll", "bms=1s", "--record", "x.farend"],
          "--record: a what-if is not what was measured; leave out one of the two"),
         (["--row", "nothing*"], "--row nothing*: fits no alarm, point or row; rows are written ALARM@POINT"),
-        ([x for n in range(7) for x in ("--transient", f"{n + 1}s")],
-         "--transient: at most 6 lengths fit beside each other; ask for fewer"),
+        ([x for n in range(6) for x in ("--transient", f"{n + 1}s")],
+         "--transient: at most 5 lengths fit beside each other; ask for fewer"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_asked(arguments: list[str], message: str) -> None:

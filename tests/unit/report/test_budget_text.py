@@ -143,6 +143,17 @@ def test_a_large_site_stays_readable(width: int, ascii_only: bool) -> None:
     assert "what if: the building system reads bms every 30 s" in flat
 
 
+@pytest.mark.parametrize("width", [80, 100, 120])
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 5])
+def test_as_many_lengths_as_may_be_asked_fit(width: int, count: int) -> None:
+    site, _ = read_site({"site.yaml": SITE.encode()}, "site.yaml")
+    lengths_ns = tuple(number * 1_234_567_000 for number in range(1, count + 1))
+    lines = told(budget_of(site, Asked(lengths_ns=lengths_ns)), width)
+    assert max(map(cell_len, lines)) <= width
+    (gateway,) = (number for number, line in enumerate(lines) if "gateway polled by" in line)
+    assert "6.61 s" in " ".join(lines[gateway : gateway + 3]), "numbers stand beside the hop or right below it"
+
+
 def test_rows_are_named_where_asked(budget: Budget) -> None:
     lines = told(replace(budget, explicit=True), 100)
     for group in budget.groups:
