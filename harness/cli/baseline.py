@@ -44,7 +44,7 @@ def command(
     One of RECORDS may be a folder: then all records in it are kept.
     """
     from harness.run.baselines import keep, kept_in, read_baseline, records_of, remove
-    from harness.run.compare_runs_of import records_in
+    from harness.run.named_runs import records_in
 
     folder = baselines_beside(site)
     if action != "list" and not name:

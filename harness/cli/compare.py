@@ -74,8 +74,8 @@ def command(
     from harness.report.compare_json import render_compare_json
     from harness.report.compare_junit import render_compare_junit
     from harness.report.text_compare import render_comparison
-    from harness.run.compare_runs_of import run_of
     from harness.run.comparing_records import Wanted, compare_records
+    from harness.run.named_runs import run_of
 
     if two_rates and renames_file is not None:
         raise UsageError(

@@ -32,6 +32,8 @@ ROWS_MAX: Final = 12
 """Rows of one link and one outcome that are told each; of more, the rest is counted. ``--all`` tells every one."""
 NAMES_MAX: Final = 20
 """Names of such rows."""
+ANSWERS_OTHER: Final = 1.25
+"""By so much, as a factor, the answers of a link must differ to be told of where nobody asked."""
 MAP_MAX: Final = 15
 """Differences of the point maps that are told each."""
 
@@ -150,7 +152,10 @@ def _answers(document: ComparisonDocument, to: Terminal, *, every_row: bool) -> 
     level = document.compared.asked.level
     lines = []
     for it in document.links:
-        is_other = it.adjusted is not None and it.adjusted <= level
+        one, other = it.before.answer_ns, it.after.answer_ns
+        is_other = (
+            it.adjusted is not None and it.adjusted <= level and max(one, other) > ANSWERS_OTHER * min(one, other)
+        )
         if every_row or document.two_rates or is_other:
             lines += to.wrapped(f"answers of {link_compared_words(it)}", hang=4)
     return lines

@@ -13,9 +13,9 @@ from harness.core.errors import UsageError
 from harness.measure.compare_order import OrderChange
 from harness.measure.run_comparison import Asked, Kind, Outcome
 from harness.report.comparison import ComparisonDocument
-from harness.run.compare_runs_of import run_of
 from harness.run.compare_sides import Run
 from harness.run.comparing_records import Wanted, compare_records
+from harness.run.named_runs import run_of
 from harness.site.renames import Renames
 from tests.unit.run.records import MS, SITE, START_NS, STARTED_UTC_NS, RecordMaker, S
 
