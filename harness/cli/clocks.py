@@ -39,7 +39,9 @@ def command(
     clock was set: the fewest times, and where each lies. Several records of one site are taken together.
     """
     from harness.measure.clock_limit import Within
-    from harness.report.clocks import PPM, clocks_json, clocks_lines
+    from harness.report.clock_words import PPM
+    from harness.report.clocks import clocks_lines
+    from harness.report.clocks_json import clocks_json
     from harness.report.columns import Terminal
     from harness.run.clocks import ClockOptions, clocks_of
     from harness.run.local_clock import LocalClock

@@ -50,8 +50,9 @@ def command(
     and the exit code is 0 where anything was observed, else 3.
     """
     from harness.measure.alarm_rates import RateLimits
-    from harness.report.alarm_rates import rates_json, rates_lines
+    from harness.report.alarm_rates import rates_lines
     from harness.report.columns import Terminal
+    from harness.report.rates_json import rates_json
     from harness.run.alarm_rates import RateOptions, alarm_rates
 
     try:

@@ -1,18 +1,16 @@
-"""Alarm rates as lines for a terminal and as JSON. What they are held against is told, and decides nothing."""
+"""Alarm rates as lines for a terminal. What they are held against is told, and decides nothing."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
-from typing import Any, Final
+from collections.abc import Iterator, Sequence
+from typing import Final
 
 from harness.core.durations import decimal, duration, measured
-from harness.measure.alarm_rates import HOUR_NS, Contributor, Flood, Number, RateLimits, Rates
+from harness.measure.alarm_rates import HOUR_NS, Number
 from harness.measure.rates_together import RatesTogether
 from harness.report import human
 from harness.report.columns import Terminal
-
-SCHEMA: Final = "farend-rates/1"
+from harness.report.rates_document import HELD_AGAINST, RatesDocument, RecordRates
 
 TOP: Final = 10
 """So many of the most frequent alarms are named, and told what share of all they are."""
@@ -22,73 +20,6 @@ LISTED_MAX: Final = 20
 
 _LABEL: Final = 15
 _DAY_NS: Final = 24 * HOUR_NS
-
-_ACCEPTABLE: Final = (
-    "One alarm in 10 min is very likely acceptable: survey of Bransby and Jenkinson (1998). About 150 a day: "
-    "ISA-18.2-2009; about 144 a day: IEC 62682:2014. ISA-18.2-2016 dropped that figure."
-)
-_FROM_MEMORY: Final = (
-    "Two in 10 min are the most that can be managed; floods are less than 1 % of the time; the ten most frequent "
-    "alarms are 1 to 5 % of all; none chatters or is fleeting; fewer than five are stale; of three priorities the low "
-    "one has about 80 %, the middle one 15 %, the high one 5 %: ISA-18.2-2009 and EEMUA 191, from memory."
-)
-_CAUTION: Final = (
-    "These documents count what one operator is shown. farend counts what the chosen points showed: it knows nothing "
-    "of operators and consoles, of what was shelved or suppressed, nor of what an operator did; and what came and went "
-    "between two polls is in none of it. Nothing here is a pass or a fail."
-)
-HELD_AGAINST: Final = (_ACCEPTABLE, _FROM_MEMORY, _CAUTION)
-"""What such figures are usually held against, with the edition, and a caution."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecordRates:
-    """The rates of one record. ``utc_shift_ns``: from its clock to UTC. ``points``: those that were counted.
-
-    ``unobserved``: what was to be counted and was never observed; ``blind_links``: links with blind time; ``raised``:
-    alarms that a test raised in it; ``doubtful``: activations that may have been several.
-    """
-
-    record: str
-    utc_shift_ns: int
-    utc_offset_s: int
-    rates: Rates
-    points: Sequence[str]
-    unobserved: Sequence[str]
-    blind_links: Sequence[str]
-    raised: int
-    doubtful: int
-
-    def when(self, at_ns: int) -> str:
-        """An instant of the run as a local time of the testing machine, to the second before it."""
-        return human.local(at_ns + self.utc_shift_ns, self.utc_offset_s).rsplit(" ", 1)[0]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RatesDocument:
-    """What is told. ``chosen``: how the points were chosen, in words; ``shared``: points of several alarms, left out.
-
-    ``priorities``: by what is counted.
-    """
-
-    site: str
-    records: Sequence[RecordRates]
-    limits: RateLimits
-    all: RatesTogether
-    chosen: str
-    shared: Sequence[str]
-    priorities: Mapping[str, str]
-
-    @property
-    def by_priority(self) -> dict[str, Number]:
-        """Activations by priority; numbers first, in their order."""
-        found: dict[str, Number] = {}
-        for it in self.all.contributors:
-            name = self.priorities.get(it.alarm, "none")
-            found[name] = found.get(name, Number(0, 0)) + it.number
-        return dict(
-            sorted(found.items(), key=lambda it: (not it[0].isdecimal(), int(it[0]) if it[0].isdecimal() else 0))
-        )
 
 
 def rates_lines(document: RatesDocument, to: Terminal, *, every_one: bool = False) -> list[str]:
@@ -249,76 +180,3 @@ def duration_words(ns: int) -> str:
 def _listed(names: Sequence[str], at_most: int) -> str:
     more = f" and {len(names) - at_most:,} more" if len(names) > at_most else ""
     return ", ".join(names[:at_most]) + more
-
-
-# --- for programs -----------------------------------------------------------------------------------
-
-
-def rates_json(document: RatesDocument) -> dict[str, Any]:
-    """The same for programs. Numbers are [surely, possibly]; instants ns since 1970 UTC, times ns."""
-    it, every = document, document.all
-    return {
-        "schema": SCHEMA,
-        "site": it.site,
-        "limits": asdict(it.limits),
-        "held_against": list(HELD_AGAINST),
-        "chosen": it.chosen,
-        "shared": list(it.shared),
-        "records": [_record_json(one, it.limits) for one in it.records],
-        "span_ns": every.span_ns,
-        "observed_ns": every.observed_ns,
-        "activations": _pair(every.total),
-        "windows_observed": every.windows,
-        "windows_over": _pair(every.over),
-        "most_in_fixed_window": _pair(every.most_fixed),
-        "most_in_any_window": _pair(every.most),
-        "floods": _pair(every.floods),
-        "flood_ns": list(every.flood_ns),
-        "chattering": [_contributor_json(one) for one in every.chattering],
-        "fleeting": _pair(every.fleeting),
-        "stale": {name: _pair(number) for name, number in every.stale.items()},
-        "on_before": list(every.standing),
-        "priorities": {name: _pair(number) for name, number in it.by_priority.items()},
-        "contributors": [_contributor_json(one) for one in every.contributors],
-    }
-
-
-def _record_json(one: RecordRates, limits: RateLimits) -> dict[str, Any]:
-    rates, shift_ns = one.rates, one.utc_shift_ns
-    return {
-        "record": one.record,
-        "begin_ns": rates.span.lo + shift_ns,
-        "end_ns": rates.span.hi + shift_ns,
-        "observed_ns": rates.observed_ns,
-        "points": list(one.points),
-        "unobserved": list(one.unobserved),
-        "raised": one.raised,
-        "doubtful": one.doubtful,
-        "activations": _pair(rates.total),
-        "windows": [
-            {"begin_ns": it.begin + shift_ns, "activations": _pair(it.number), "observed": it.is_observed}
-            for it in rates.windows
-        ],
-        "most": {
-            "activations": _pair(rates.most.number),
-            "begin_ns": rates.most.until - limits.window_ns + 1 + shift_ns,
-        },
-        "floods": [_flood_json(it, shift_ns) for it in rates.floods],
-    }
-
-
-def _flood_json(it: Flood, shift_ns: int) -> dict[str, Any]:
-    return {
-        "begin_ns": it.begin + shift_ns,
-        "end_ns": it.end + shift_ns,
-        "surely_ns": [[begin + shift_ns, end + shift_ns] for begin, end in it.sure],
-        "activations": _pair(it.activations),
-    }
-
-
-def _contributor_json(it: Contributor) -> dict[str, Any]:
-    return {"alarm": it.alarm, "activations": _pair(it.number), "most": _pair(it.most)}
-
-
-def _pair(number: Number) -> list[int]:
-    return [number.surely, number.possibly]

@@ -16,7 +16,7 @@ from harness.correlate.outline import outline
 from harness.measure.alarm_rates import Activation, RateLimits, rates_of
 from harness.measure.rates_together import together
 from harness.record.reader import RecordReader
-from harness.report.alarm_rates import RatesDocument, RecordRates
+from harness.report.rates_document import RatesDocument, RecordRates
 from harness.run.clocks import site_of
 from harness.run.corrected import Corrected
 from harness.run.counted_points import CountedPoints, counted_points

@@ -15,8 +15,10 @@ from harness.measure.clock_limit import stays_within
 from harness.measure.clock_line import RATE_MAX_DEFAULT, ClockReading
 from harness.measure.clock_steps import clock_history
 from harness.record.reader import RecordReader
-from harness.report.clocks import ClockKind, ClocksDocument, ClockTold, clock_sentences, is_hour_ambiguous
-from harness.run.clock_readings import ClockTimes, clock_times
+from harness.report.clock_document import ClockKind, ClocksDocument, ClockTold
+from harness.report.clock_words import clock_sentences
+from harness.run.clock_readings import clock_times
+from harness.run.clock_times import ClockTimes
 from harness.run.judging import ENTRY_KEY, JudgedRecord, recorded_site
 from harness.run.local_clock import LocalClock
 from harness.run.log_book import clock_words
@@ -116,7 +118,7 @@ def _told(times: ClockTimes, options: ClockOptions, local: LocalClock, widened_n
     history = clock_history(readings, options.rate_max) if readings else None
     within = None
     if options.within_ns is not None:
-        is_open = history is not None and is_hour_ambiguous(history, has_zone=local.zone is not None)
+        is_open = history is not None and local.zone is None and any(it.is_hour for it in history.settings)
         within = stays_within(history, options.within_ns, error_ns, hours_apart=is_open)
     return ClockTold(
         link=times.link,

@@ -14,7 +14,7 @@ from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
 from harness.core.model import Limits, Site
 from harness.measure.alarm_rates import Number, RateLimits
 from harness.record.reader import RecordReader
-from harness.report.clocks import ClocksDocument
+from harness.report.clock_document import ClocksDocument
 from harness.run.alarm_rates import RateOptions, alarm_rates
 from harness.run.clocks import ClockOptions, clocks_of
 from harness.run.gate import Reviews
