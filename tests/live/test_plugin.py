@@ -35,7 +35,7 @@ INI = """
     asyncio_mode = auto
     asyncio_default_fixture_loop_scope = function
     filterwarnings = error
-    addopts = -p no:cacheprovider --strict-markers
+    addopts = -p no:cacheprovider -p no:hypothesispytest -p no:xdist -p no:timeout --strict-markers
     farend_site = site/site.yaml
     farend_reviews = site/reviews.yaml
     farend_links = bms
@@ -242,6 +242,9 @@ def test_a_build_that_is_stopped_or_killed(site: SiteProcess, tmp_path: Path) ->
     suite = """
         import os, time
 
+        async def test_before(site):
+            await site.raise_alarm("bulk-b.high", points="bms:10008")
+
         async def test_stopped(site):
             await site.raise_alarm("bulk-b.high", points="bms:10008")
             await site.expect("bms:10008")
@@ -253,14 +256,23 @@ def test_a_build_that_is_stopped_or_killed(site: SiteProcess, tmp_path: Path) ->
     """
     suite_in(tmp_path, site, suite)
 
-    def stopped(number: signal.Signals) -> Ran:
+    def stopped(number: signal.Signals, *arguments: str) -> Ran:
         with pytest.MonkeyPatch.context() as patch:
             patch.setenv("STOP_WITH", str(int(number)))
-            return run(tmp_path, site, "--farend-arm", "hollowmere", "-k", "stopped")
+            return run(tmp_path, site, "--farend-arm", "hollowmere", *arguments)
 
-    terminated = stopped(signal.SIGTERM)
+    terminated = stopped(signal.SIGTERM, "-k", "before or stopped", "--farend-scope", "session")
     assert (terminated.code, terminated.active) == (pytest.ExitCode.INTERRUPTED, []), terminated.out
-    killed = stopped(signal.SIGKILL)
+    assert "1 passed" in terminated.out
+    (shared,) = (tmp_path / "farend-records").glob("*.farend")
+    judged = judge_record(shared)
+    assert [str(event.data["name"]).partition("::")[2] for event in judged.reader.events("case")] == [
+        "test_before", "test_stopped",
+    ]  # fmt: skip
+    assert [(it.id, it.stopped) for it in judged.evidence.stimuli] == [("0001", False), ("0002", True)]
+    assert (judged.judgement.results[0].verdict, judged.is_changed) == (Verdict.ON_TIME, False)
+    judged.reader.close()
+    killed = stopped(signal.SIGKILL, "-k", "stopped")
     assert (killed.code, killed.active) == (-signal.SIGKILL, [7])
     refused = run(tmp_path, site, "--farend-arm", "hollowmere", "-k", "after")
     assert (refused.code, refused.active) == (pytest.ExitCode.TESTS_FAILED, [7])
