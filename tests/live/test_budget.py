@@ -180,16 +180,16 @@ def test_a_share_below_the_prediction_is_one_and_the_right_prediction_holds_it(t
         tmp_path / "slow.farend",
         2 * NS_PER_S,
         selection=Selection(only=("fill-sump.splash",), links=("gateway",)),
-        repeat=30,
+        repeat=20,
         phase_ns=6 * NS_PER_S,
     )
     wrong, right = beside(path).measured, beside(path, device_poll_ns=2 * NS_PER_S).measured
     assert wrong is not None
     assert right is not None
     assert len(wrong.rows) == 2, "its own input, and the common alarm"
-    assert all(row.trials == 30 and 0 < row.shown < 30 for row in wrong.rows)
+    assert all(row.trials == 20 and 0 < row.shown < 20 for row in wrong.rows)
     for row in wrong.outside:
-        assert any("of 30, where " in text for text in row.outside)
+        assert any("of 20, where " in text for text in row.outside)
         assert any("farend explain" in text for text in row.could_be)
     assert [row.key for row in wrong.outside] == [row.key for row in wrong.rows]
     assert right.outside == ()
