@@ -123,6 +123,7 @@ class LiveView:
     def raising(self, item: Item, progress: Progress) -> None:
         """The line at the top."""
         self._item, self._progress = item, progress
+        self._total = max(progress.total, progress.number + 1)  # a plan that is repeated has more than its items
         self._urgent = ""  # it is over, or nothing more would be raised
         if self._outputs is not None:
             self._outputs.begin(item)
@@ -200,7 +201,7 @@ class LiveView:
     def _bar(self) -> Text:
         from rich.text import Text
 
-        done, width = len(self._rows), 20
+        done, width = min(self._total, max(len(self._rows), self._progress.number)), 20
         filled = width * done // max(1, self._total)
         text = Text(f"[{'#' * filled}{'.' * (width - filled)}]")
         for one in CLASSES:

@@ -285,3 +285,13 @@ def test_the_bell_rings_with_results_and_with_what_is_urgent(site: Site, items: 
         view.judged(items[0], [])
         view.urgent("now")
         assert heard.getvalue().count("\a") == bells
+
+
+def test_a_plan_that_is_repeated_counts_all_its_raises(site: Site, items: tuple[Item, ...]) -> None:
+    view = LiveView(site, 1)
+    item = items[0]
+    view.raising(item, Progress(number=6, total=12, left_ns=0))
+    view.judged(item, _results(item, Verdict.ON_TIME))
+    head, bar = _screen(view, 80, 24)[:2]
+    assert head.startswith("7/12 ")
+    assert bar.startswith("[##########..........]")
