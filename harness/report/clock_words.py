@@ -6,7 +6,7 @@ from fractions import Fraction
 from typing import Final
 
 from harness.core.durations import bounds, decimal, measured
-from harness.core.instants import NS_PER_S, Bounds
+from harness.core.instants import FOREVER, NS_PER_S, Bounds
 from harness.measure.clock_line import ClockLines
 from harness.measure.clock_steps import ClockHistory, ClockSet
 from harness.report import human
@@ -27,9 +27,9 @@ def offset_words(offset: Bounds) -> str:
     if offset.is_open_below and offset.is_open_above:
         return "cannot be told"
     if offset.is_open_above:
-        return f"at least {_size(offset.lo)} ahead" if offset.lo >= 0 else f"at most {_size(-offset.lo)} behind"
+        return f"{_at_least(offset.lo)} ahead" if offset.lo >= 0 else f"at most {_size(-offset.lo)} behind"
     if offset.is_open_below:
-        return f"at most {_size(offset.hi)} ahead" if offset.hi >= 0 else f"at least {_size(-offset.hi)} behind"
+        return f"at most {_size(offset.hi)} ahead" if offset.hi >= 0 else f"{_at_least(-offset.hi)} behind"
     if offset.lo >= 0:
         return f"{_sizes(offset)} ahead"
     if offset.hi <= 0:
@@ -47,6 +47,11 @@ def _sizes(size: Bounds) -> str:
 def _size(ns: int) -> str:
     """One end; rounded up."""
     return measured(ns) if ns < _PLAIN_BELOW_NS else _long(-(-ns // NS_PER_S))
+
+
+def _at_least(ns: int) -> str:
+    """A lower end alone; rounded down."""
+    return bounds(Bounds(ns, FOREVER)) if ns < _PLAIN_BELOW_NS else f"at least {_long(ns // NS_PER_S)}"
 
 
 def _long(seconds: int) -> str:
@@ -83,7 +88,7 @@ def set_words(one: ClockSet, document: ClocksDocument) -> str:
     when = f"before {end}" if one.at.is_open_below else f"between {begin} and {end}"
     by, hour = one.by, ", an hour" if one.is_hour else ""
     if by.lo >= 0:
-        return f"ahead by {f'at least {_size(by.lo)}' if by.is_open_above else _sizes(by)}{hour}, {when}"
+        return f"ahead by {_at_least(by.lo) if by.is_open_above else _sizes(by)}{hour}, {when}"
     if by.hi <= 0 and not by.is_open_below:
         return f"back by {_sizes(Bounds(-by.hi, -by.lo))}{hour}, {when}"
     return f"by an amount that cannot be told, {when}"
