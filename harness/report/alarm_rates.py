@@ -47,6 +47,8 @@ def _counted_words(document: RatesDocument) -> Iterator[str]:
     points = list(dict.fromkeys(point for one in it.records for point in one.points))
     left_out = f"; {human.count(len(it.shared), 'point')} of several alarms left out" if it.shared else ""
     yield f"counted: {human.count(len(points), 'point')}, {it.chosen}{left_out}"
+    if it.held:
+        yield f"{len(it.held):,} of them hold an alarm until somebody releases it, and hide what comes meanwhile"
     observed, span = it.all.observed_ns, it.all.span_ns
     links = ", ".join(dict.fromkeys(link for one in it.records for link in one.blind_links))
     blind = f"; {measured(span - observed)} blind ({links}), not counted as time" if span > observed else ""

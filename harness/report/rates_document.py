@@ -53,7 +53,8 @@ class RecordRates:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RatesDocument:
-    """What is told. ``chosen``: how the points were chosen, in words; ``shared``: points of several alarms, left out.
+    """What is told. ``chosen``: how the points were chosen, in words; ``shared``: points of several alarms, left out;
+    ``held``: points that are counted and hold their alarm until somebody releases it.
 
     ``priorities``: by what is counted.
     """
@@ -64,6 +65,7 @@ class RatesDocument:
     all: RatesTogether
     chosen: str
     shared: Sequence[str]
+    held: Sequence[str]
     priorities: Mapping[str, str]
 
     @property

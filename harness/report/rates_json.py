@@ -21,6 +21,7 @@ def rates_json(document: RatesDocument) -> dict[str, Any]:
         "held_against": list(HELD_AGAINST),
         "chosen": it.chosen,
         "shared": list(it.shared),
+        "held": list(it.held),
         "records": [_record_json(one, it.limits) for one in it.records],
         "span_ns": every.span_ns,
         "observed_ns": every.observed_ns,

@@ -51,6 +51,7 @@ def alarm_rates(paths: Sequence[Path], options: RateOptions) -> RatesDocument:
         all=together([it.rates for it in records], options.limits),
         chosen=chosen.words,
         shared=chosen.shared,
+        held=[it for it in dict.fromkeys(point for one in records for point in one.points) if it in chosen.held],
         priorities=_priorities(site, chosen),
     )
 

@@ -21,12 +21,14 @@ _ORDER: Final = (Behaviour.FOLLOWS, Behaviour.PULSE, Behaviour.UNTIL_ACKNOWLEDGE
 class CountedPoints:
     """What is counted. ``candidates``: by what it is counted as (an alarm, or a point that was asked for), the points
     that may show it, the best first; the first one that was observed is taken. ``shared``: points of several alarms,
-    which tell none of them apart. ``words``: how they were chosen.
+    which tell none of them apart. ``words``: how they were chosen. ``held``: points that hold their alarm until somebody
+    releases it, so that they hide what comes meanwhile.
     """
 
     candidates: Mapping[str, Sequence[str]]
     shared: tuple[str, ...] = ()
     words: str = ""
+    held: frozenset[str] = frozenset()
     alarm_of: Mapping[str, str] = field(default_factory=dict)
     """By what it is counted as: the alarm that it is, where it is one alone."""
 
@@ -59,7 +61,11 @@ def counted_points(site: Site, link: str, patterns: Sequence[str]) -> CountedPoi
         f"one point of {link} for each alarm" if link else "for each alarm its reference point, else one of its rows"
     )
     return CountedPoints(
-        candidates=candidates, shared=shared, words=words, alarm_of={name: name for name in candidates}
+        candidates=candidates,
+        shared=shared,
+        words=words,
+        held=_held(site),
+        alarm_of={name: name for name in candidates},
     )
 
 
@@ -71,7 +77,12 @@ def _by_pattern(site: Site, link: str, patterns: Sequence[str], alarms: Mapping[
     chosen = [name for name in names if any(fnmatchcase(name, pattern) for pattern in patterns)]
     alone = {name: alarms[name][0] for name in chosen if len(alarms.get(name, ())) == 1}
     words = f"points that fit {', '.join(patterns)}{f', of {link}' if link else ''}, each by itself"
-    return CountedPoints(candidates={name: (name,) for name in chosen}, words=words, alarm_of=alone)
+    return CountedPoints(candidates={name: (name,) for name in chosen}, words=words, held=_held(site), alarm_of=alone)
+
+
+def _held(site: Site) -> frozenset[str]:
+    holding = (Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED)
+    return frozenset(row.point for row in site.expectations if row.behaviour in holding)
 
 
 def _alarms_of_points(site: Site) -> dict[str, list[str]]:

@@ -142,6 +142,13 @@ def test_what_a_test_raised_is_said_and_what_it_cleared_did_not_clear_by_itself(
     assert "a test raised 1 alarm in it: these are rates of that test" in " ".join(rates(path).output.split())
 
 
+def test_points_that_hold_their_alarm_are_said_to_hide_what_comes_meanwhile(tmp_path: Path) -> None:
+    text = SITE.replace("address: 2, behaviour: follows", "address: 2, behaviour: until-acknowledged")
+    path = RecordMaker(tmp_path / "run.farend", seconds=60, text=text).close()
+    assert told(path, "--link", "bms")["held"] == ["low"]
+    assert "1 of them hold an alarm until somebody releases it" in rates(path, "--link", "bms").output
+
+
 def test_several_records_add_up(soak: Path, tmp_path: Path) -> None:
     maker = RecordMaker(tmp_path / "more.farend", seconds=HOUR_S)
     maker.shows("a.low", 100.05, 200)
@@ -195,6 +202,7 @@ def test_which_points_are_counted() -> None:
         "b.leak": ["leak"],
     }
     assert found.shared == ("common",)
+    assert found.held == {"high-latched"}
     assert counted_points(site, "log", ()).candidates == {"a.low": ["low-printed"]}
 
 
