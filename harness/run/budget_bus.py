@@ -43,7 +43,11 @@ class Cycle:
     requests: int
     wire: Fraction | None = None
     with_dead: Poll | None = None
-    unanswered: Fraction = ZERO
+
+    @property
+    def is_known(self) -> bool:
+        """False where nothing was declared that takes any time: no cycle, and no line."""
+        return self.poll.period.least > 0
 
 
 def line_of(site: Site, spec: ModbusRtuLink) -> SerialPort | None:
@@ -120,7 +124,6 @@ def bus_cycle(site: Site, spec: ModbusRtuLink, own_unit: int | None = None) -> C
         requests=len(asked),
         wire=wire,
         with_dead=Poll(period=_at_least(declared, busy_dead, least), answer=answer),
-        unanswered=lost,
     )
 
 

@@ -16,7 +16,6 @@ from harness.core.links import (
     ModbusTcpLink,
     MqttLink,
     PersonLink,
-    TextLink,
 )
 from harness.core.model import Behaviour, Expectation, Point, Site, Step
 from harness.core.paths import told_delay_ns
@@ -108,17 +107,17 @@ class _Builder:
     def _device_poll(self, name: str, source: str) -> Hop:
         times, spec = self.site.times_of(name), self.site.links[source]
         declared_ns = times.device_poll_ns
-        bus, needs = None, None
-        if isinstance(spec, ModbusRtuLink):
-            bus = bus_cycle(self.site, spec)
-            needs = None if line_of(self.site, spec) is None else bus.poll
+        bus = None
+        if isinstance(spec, ModbusRtuLink) and spec.way is BusWay.RECEIVE_ONLY:
+            bus = bus_cycle(self.site, spec)  # the gateway is the master that farend overhears
+        needs = bus.poll if bus is not None and bus.is_known else None
         if declared_ns is None and needs is None:
             self.assumed.append(f"{name}: how often it polls {source} is {OPTIMISTIC}")
             return Hop(words=f"{name} polls {source}: {OPTIMISTIC}", step=steps.Told(time=steps.NOTHING))
         declared = seconds(declared_ns or 0)
         answer = range_of(self.site.times_of(source).round_trip)
         poll = _no_faster(declared, needs or steps.Poll(period=steps.Range.exactly(declared), answer=answer))
-        if declared_ns is None:
+        if declared_ns is None and not getattr(spec, "poll_period_ns", 0):
             self.assumed.append(f"{name}: how often it polls {source} not declared, taken as the least of the line")
         dead = _no_faster(declared, bus.with_dead) if bus is not None and bus.with_dead is not None else None
         return self._polled(f"{name} polls {source}", source, poll, dead)
@@ -202,13 +201,9 @@ class _Builder:
             self.assumed.append(f"{spec.name}: longest delay {OPTIMISTIC}")
         if not getattr(spec, "promises_every_change", False):
             self.assumed.append(f"{spec.name}: taken to tell every change, which it does not promise (optimistic)")
-        what = "printed"
-        if isinstance(spec, MqttLink):
-            what = "published"
-        elif isinstance(spec, BacnetLink):
+        what = "published" if isinstance(spec, MqttLink) else "printed"
+        if isinstance(spec, BacnetLink):
             what = "told by COV" if getattr(self.point.place, "arrives", None) is Arrival.COV else "told by event"
-        elif isinstance(spec, TextLink):
-            what = "printed"
         within = "at once" if not told_ns else f"within {duration(told_ns)}"
         time = steps.Range.between(Fraction(0), seconds(told_ns))
         return Hop(words=f"{what} by {spec.name} {within}", step=steps.Told(time=time))
@@ -225,6 +220,10 @@ class _Builder:
         cycle = bus_cycle(self.site, spec, place.unit if isinstance(place, ModbusPlace) else None)
         if spec.way is BusWay.RECEIVE_ONLY and self.site.times_of(spec.name).retries is None:
             self.assumed.append(f"{spec.name}: retries of the master not declared, taken as none (optimistic)")
+        if not cycle.is_known:
+            self.assumed.append(f"{spec.name}: cycle of the master {OPTIMISTIC}")
+            words = f"{spec.name} read by its master (overheard): {OPTIMISTIC}"
+            return Hop(words=words, step=steps.Told(time=steps.NOTHING), with_dead=cycle.with_dead)
         if spec.way is BusWay.RECEIVE_ONLY and not spec.poll_period_ns:
             text = f"{spec.name}: cycle of the master not declared, taken as the least that the line needs for the "
             self.assumed.append(f"{text}mapped points (optimistic)")

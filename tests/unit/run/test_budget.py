@@ -172,6 +172,17 @@ def test_a_device_server_hides_its_line_until_it_is_declared() -> None:
     assert cycle(site)[0] == 2 * (F(121, 9600) + silence - F(77, 2 * 19200))
 
 
+def test_a_master_of_whom_nothing_is_known_is_taken_to_read_at_once() -> None:
+    """And named: neither its cycle nor the line is declared; a dead unit costs its time-out all the same."""
+    found = way(bus([1, 2], kind="modbus-rtu+tcp: 192.0.2.4:4001"))
+    (watcher,) = found.watchers
+    assert "bus: cycle of the master not declared, taken as 0 s (optimistic)" in found.assumed
+    assert chance_of(found.steps(watcher), F(1, 1000)) == 1
+    assert chance_of(found.steps(watcher, dead=True), F(1, 2)) == F(1, 2)
+    declared = way(bus([1, 2], kind="modbus-rtu+tcp: 192.0.2.4:4001", extra="    poll every: 2 s\n"))
+    assert chance_of(declared.steps(declared.watchers[0]), F(1)) == F(1, 2)
+
+
 def test_speeds_as_what_if() -> None:
     asked = Asked(what_if=WhatIf(bauds={"bus": 19200}))
     (group,) = budget_of(bus(range(1, 9)), asked).groups
@@ -299,6 +310,7 @@ def test_a_gateway_behind_a_bus_polls_as_its_line_lets_it() -> None:
     assert isinstance(hop.with_dead, Poll)
     assert hop.step.period.usual == F(121, 600)
     assert hop.with_dead.period.usual > 1
+    assert not any("how often it polls" in text for text in way_of(site, row).assumed)
 
 
 # --- held, latched, pulsed ------------------------------------------------------------------------
