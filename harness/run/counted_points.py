@@ -21,8 +21,8 @@ _ORDER: Final = (Behaviour.FOLLOWS, Behaviour.PULSE, Behaviour.UNTIL_ACKNOWLEDGE
 class CountedPoints:
     """What is counted. ``candidates``: by what it is counted as (an alarm, or a point that was asked for), the points
     that may show it, the best first; the first one that was observed is taken. ``shared``: points of several alarms,
-    which tell none of them apart. ``words``: how they were chosen. ``held``: points that hold their alarm until somebody
-    releases it, so that they hide what comes meanwhile.
+    which tell none of them apart. ``words``: how they were chosen. ``held``: points that hold their alarm until
+    somebody releases it, so that they hide what comes meanwhile.
     """
 
     candidates: Mapping[str, Sequence[str]]
