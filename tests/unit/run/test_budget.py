@@ -4,21 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from fractions import Fraction
+from pathlib import Path
 
 import pytest
 
-from harness.core.errors import UsageError
+from harness.core.errors import SiteError, UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.links import ModbusRtuLink
 from harness.core.model import Site
 from harness.measure.budget import Way, certain_from, chance_of, stages
 from harness.measure.budget_damping import Damping
 from harness.measure.budget_steps import HELD, Case, Delay, Dwell, Need, Noticed, OnDelay, OwnLength, Poll, Range, Told
+from harness.report.budget import budget_json, budget_lines
+from harness.report.columns import Terminal
 from harness.run.budget import LENGTHS_NS, Asked, budget_of
 from harness.run.budget_bus import bus_cycle
 from harness.run.budget_hops import way_of
 from harness.run.budget_what_if import ALL_BUSES, WhatIf
-from harness.site.reading import read_site
+from harness.site.reading import load_site, read_site
 
 F = Fraction
 MS = F(1, 1000)
@@ -520,3 +523,19 @@ def test_what_ifs_of_what_the_site_has_not(what_if: WhatIf, message: str) -> Non
 def test_a_speed_where_there_is_no_bus() -> None:
     with pytest.raises(UsageError, match="--baud 9600: the site has no serial bus"):
         budget_of(site_of(TCP, HIGH), Asked(what_if=WhatIf(bauds={ALL_BUSES: 9600})))
+
+
+def test_every_site_that_can_be_read_has_a_budget() -> None:
+    """Those that give nothing but a warning: whatever links, rows and gaps in declarations they have."""
+    found = 0
+    for path in sorted((Path(__file__).parents[1] / "site" / "bad").glob("*.yaml")):
+        try:
+            site, _ = load_site(path)
+        except SiteError:
+            continue
+        budget = budget_of(site, Asked())
+        assert sum(len(group.rows) for group in budget.groups) == len(site.expectations)
+        assert budget_lines(budget, Terminal(width=80))
+        assert budget_json(budget)["site"] == site.name
+        found += 1
+    assert found > 20
