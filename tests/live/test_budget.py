@@ -9,7 +9,6 @@ import sys
 import time
 from dataclasses import replace
 from fractions import Fraction
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -19,21 +18,19 @@ from scipy.stats import binom
 
 from harness.cli.budget import command
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
-from harness.core.links import LinkSpec, ModbusRtuLink, ModbusTcpLink
+from harness.core.links import LinkSpec, ModbusTcpLink
 from harness.core.model import Behaviour, Expectation, Site
 from harness.measure.budget import chance_of
 from harness.report.budget_document import Budget
 from harness.run.budget import Asked, budget_of
-from harness.run.budget_bus import bus_cycle
 from harness.run.budget_hops import way_of
 from harness.run.budget_measured import with_measured
-from harness.run.listening import listener
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
 from harness.site.profiles import profiles_folder
 from harness.site.reading import gather, load_site, read_site
 from sims import SimulatedSite, SiteOptions
-from tests.peers.recorder import Recorder, listening
+from tests.peers.saturated_bus import saturated
 from tests.peers.seen_trials import LINKS, Setting, declared, seen_trials
 from tests.peers.views import Untroubled
 from tests.peers.virtual_time import run
@@ -219,35 +216,15 @@ async def test_a_bus_is_never_read_faster_than_predicted(defects: tuple[str, ...
     """Read as fast as it can be: no cycle is shorter than its wire time, and the one that asks the dead unit is longer
     by at least its time-out and silence. A busy computer only makes them longer, so that upper ends are no test.
     """
-    kind = "modbus-rtu+tcp"
-    async with SimulatedSite(SiteOptions(bus_baud=9600, defects=defects)) as sim:
-        rows = "".join(
-            f"  - {{alarm: {alarm}, link: bus, unit: {unit}, address: {address}, behaviour: follows}}\n"
-            for unit in (1, 3, 4, 5)
-            for alarm, address in (("a", "10001"), ("b", "10016"))
-        )
-        text = (
-            f"site: bus\ncontroller: {{name: c}}\nlinks:\n  bus:\n    {kind}: 127.0.0.1:{sim.bus_port}\n"
-            "    numbering: reference\n    poll every: 1 ms\n    timeout: 200 ms\n    line: 9600 8E1\n"
-            f"alarms:\n  a: {{side effects: none}}\n  b: {{side effects: none}}\npoints:\n{rows}"
-        )
-        site, _ = read_site({"site.yaml": text.encode()}, "site.yaml")
-        spec, told = site.links["bus"], Recorder()
-        assert isinstance(spec, ModbusRtuLink)
-        link = listener(spec, site.points.values(), told, time.monotonic_ns, told.next_id)
-        async with listening(link):
-            await told.until(lambda: sum(block == 1 for block, *_ in told.polls) > CYCLES)
-    asked = [asked_ns for block, asked_ns, _, _ in told.polls if block == 1]
-    gaps_s = [(later - sooner) / NS_PER_S for sooner, later in pairwise(asked)]
-    cycle = bus_cycle(site, spec, 1)
-    assert cycle.with_dead is not None
+    read = await saturated(BAUD, 10, defects)
+    assert read.cycle.with_dead is not None
     if not defects:
-        assert min(gaps_s) >= cycle.poll.period.least - CHARACTER_S
+        assert min(read.gaps_s) >= read.cycle.poll.period.least - CHARACTER_S
     else:
-        assert len(told.failures) >= 1
-        assert max(gaps_s) >= cycle.with_dead.period.least - CHARACTER_S
+        assert read.unanswered >= 1
+        assert max(read.gaps_s) >= read.cycle.with_dead.period.least - CHARACTER_S
 
 
-CYCLES = 10
-CHARACTER_S = 11 / 9600
+BAUD = 9600
+CHARACTER_S = 11 / BAUD
 """What stamps at both ends of a request leave open."""
