@@ -7,6 +7,7 @@ from typing import Final
 
 from harness.core.errors import SafetyError
 from harness.core.instants import NS_PER_S
+from harness.core.places import Arrival, BacnetPlace
 from harness.record.header import Json
 from harness.run.clearing_left import ClearingLeft, ToClear
 from harness.run.interrupting import StoppedRunError, gate_stops
@@ -54,8 +55,8 @@ class BeforeRaising:
             lambda: all(live.up[link] or (link not in tested and link in live.why_down) for link in awaited),
             clock() + CONNECT_MAX_NS,
         )
-        polled = [point for point in points if point in live.polled_points() and live.up[self._link(point)]]
-        await live.wait_until(lambda: all(point in live.states for point in polled), clock() + READY_MAX_NS)
+        awaited_points = [it for it in points if live.up[self._link(it)] and self._begins_with_its_state(it)]
+        await live.wait_until(lambda: all(point in live.states for point in awaited_points), clock() + READY_MAX_NS)
         await self._clear_what_was_left()
         await self._persons.ready([row for item in self._items for row in item.rows], "anything")
         restoring = Restoring(site, clock, live, self._t.journal, points, self._t.read_writable)
@@ -102,6 +103,14 @@ class BeforeRaising:
             check_baseline(baseline)
         except SafetyError as exc:
             raise gate_stops(self._t.journal, self._t.clock(), str(exc)) from exc
+
+    def _begins_with_its_state(self, point: str) -> bool:
+        """True for what is polled, and for what tells its state once it was subscribed to (ASHRAE 135, 13.14.2):
+        before that nobody observes it, and a device subscribes one object after the other.
+        """
+        place = self._t.site.points[point].place
+        is_subscribed = isinstance(place, BacnetPlace) and place.arrives is Arrival.COV
+        return is_subscribed or point in self._t.live.polled_points()
 
     def _link(self, point: str) -> str:
         return self._t.site.points[point].link

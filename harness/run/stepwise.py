@@ -129,8 +129,9 @@ class Stepwise:
         return self._turns.interruption
 
     def _interrupt_in(self, delay_ns: int, it: Interruption) -> None:
-        """Have everything put back after so long, unless nothing is raised any more by then."""
-        self._after(delay_ns, lambda: bool(self._raiser.open), it)
+        """Have everything put back after so long, unless what is raised now is not any more by then."""
+        raised = set(self._raiser.open.values())
+        self._after(delay_ns, lambda: not raised.isdisjoint(self._raiser.open.values()), it)
 
     def _after(self, delay_ns: int, is_due: Callable[[], bool], it: Interruption) -> None:
         def due() -> None:

@@ -25,6 +25,7 @@ from harness.run.order import Selection
 from harness.run.session import SiteSession
 from harness.run.stepwise import NotRaisedError
 from harness.run.testing import TestOptions
+from harness.run.unexplained import HOLD_MAX_NS
 from harness.site.reading import gather, read_site
 from sims import SimulatedSite, SiteOptions
 from sims.alarms import ALARMS
@@ -308,6 +309,26 @@ def test_a_real_alarm_stops_the_session_for_good(tmp_path: Path) -> None:
     assert judged.exit_code is ExitCode.NOT_RESTORED
     assert "TAKE IT FOR REAL" in judged.gate_stopped
     judged.reader.close()
+
+
+def test_what_came_on_with_one_alarm_does_not_interrupt_the_next(tmp_path: Path) -> None:
+    """A swapped pair is unexplained for as long as its alarm is raised, and what is raised after it is not touched."""
+    told: list[Told] = []
+
+    async def program(it: During) -> None:
+        for alarm in (WATER, HIGH):
+            it.session.begin(alarm)
+            await it.session.raise_alarm(alarm)
+            await it.session.expect_all(alarm)
+            if alarm == HIGH:
+                await asyncio.sleep(2 * HOLD_MAX_NS / NS_PER_S)
+            told.append(await it.session.end(is_stopped=False))
+
+    judged = run_session(tmp_path, program, defects=("swapped-pair:bulk-a.water@bms=day.low",))
+    assert len(judged.reader.events("unexplained")) == 1
+    assert judged.reader.events("interrupted") == ()
+    assert set(only(told[1]).values()) == {Verdict.ON_TIME}
+    agree(judged, *told)
 
 
 def test_a_clear_that_cannot_be_proven_ends_the_session_and_is_told(tmp_path: Path) -> None:
