@@ -26,7 +26,7 @@ ROOT = Path(__file__).parents[3]
 WRITES = "harness.stimulus"
 HARMLESS = {WRITES, f"{WRITES}.performed"}
 """The package's own line of words, and what became of a step: nothing in either can build or send anything."""
-MAY_WRITE = {"test", "demo"}
+MAY_WRITE = {"test", "demo", "trials", "shortest"}
 """The commands that raise alarms, once armed."""
 
 CHILD = """
@@ -115,9 +115,13 @@ def test_the_commands_run_without_it(folder: Path) -> None:
         ["judge", "run.farend"],
         ["explain", "run.farend"],
         ["report", "run.farend", "--json", "-"],
+        ["measure", "run.farend"],
         ["test", "site.yaml", "--record", "new.farend"],
+        ["trials", "site.yaml", "--alarm", "a.high", "--record", "new.farend"],
+        ["shortest", "site.yaml", "--alarm", "a.high", "--record", "new.farend"],
     ]
-    expected = {"watch": 0, "check": 0, "plan": 0, "judge": 3, "explain": 3, "report": 3, "test": 4}
+    expected = {"watch": 0, "check": 0, "plan": 0, "judge": 3, "explain": 3, "report": 3, "measure": 0}
+    expected |= dict.fromkeys(("test", "trials", "shortest"), 4)
     done = subprocess.run(  # noqa: S603 - this interpreter, this package
         [sys.executable, "-W", "error", "-c", CHILD, json.dumps(commands)],
         cwd=folder, env=environment(), capture_output=True, encoding="utf-8", timeout=60, check=False,
@@ -129,5 +133,6 @@ def test_the_commands_run_without_it(folder: Path) -> None:
         code, out, modules = ran[words[0]]
         assert set(modules) <= HARMLESS, words
         assert code == expected[words[0]], (words, out)
-    assert "not armed, so nothing is raised" in ran["test"][1]
+    for name in ("test", "trials", "shortest"):
+        assert "not armed, so nothing is raised" in ran[name][1]
     assert not (folder / "new.farend").exists()
