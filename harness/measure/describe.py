@@ -7,12 +7,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from harness.core.instants import Bounds
-from harness.measure.likelihood_ratio import Evidence, quantile
+from harness.measure.likelihood_ratio import Evidence, likely_quantile, quantile
 from harness.measure.proportions import CONFIDENCE
 
 SHARES: Final = (0.5, 0.9, 0.95)
-_ALIKE: Final = 1e-9
-"""A confidence so small that only what is most likely is kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +41,7 @@ def describe(evidence: Evidence, shares: Sequence[float] = SHARES, *, confidence
         quantiles=tuple(
             QuantileAt(
                 share=share,
-                likely=quantile(evidence, share, confidence=_ALIKE),
+                likely=likely_quantile(evidence, share),
                 bounds=quantile(evidence, share, confidence=confidence),
             )
             for share in shares

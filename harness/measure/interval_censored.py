@@ -90,7 +90,12 @@ def estimate(times: Sequence[Bounds]) -> Distribution:
 
     ArithmeticError where the maximum could not be certified to ``mixture.GAP_MAX``.
     """
-    reduced = reduce(*as_arrays(times))
+    return estimate_of(*as_arrays(times))
+
+
+def estimate_of(lo: Times, hi: Times) -> Distribution:
+    """The same of lower and upper ends."""
+    reduced = reduce(lo, hi)
     fit = most_likely(reduced.spans, reduced.weights)
     assert fit is not None, "an innermost interval lies in every interval"  # noqa: S101 - a proof, not a check of input
     if fit.gap > GAP_MAX:
@@ -100,7 +105,7 @@ def estimate(times: Sequence[Bounds]) -> Distribution:
         Mass(within=Bounds(low, high), share=share)
         for low, high, share in zip(lows, highs, fit.masses.tolist(), strict=True)
     )
-    return Distribution(masses=masses, trials=len(times), log_likelihood=fit.log_likelihood, gap=fit.gap)
+    return Distribution(masses=masses, trials=len(lo), log_likelihood=fit.log_likelihood, gap=fit.gap)
 
 
 def as_arrays(times: Sequence[Bounds]) -> tuple[Times, Times]:

@@ -152,18 +152,30 @@ class Fit:
     rounds: int
 
 
-def most_likely(kernel: Kernel, weights: Floats, split: int = 0, below: float = 0.0) -> Fit | None:
+def most_likely(
+    kernel: Kernel,
+    weights: Floats,
+    split: int = 0,
+    below: float = 0.0,
+    *,
+    wanted: float | None = None,
+    start: tuple[Indices, Floats] | None = None,
+) -> Fit | None:
     """The masses that maximise sum_i weights[i] log P[i]; the candidates before ``split`` hold ``below`` together.
 
     With ``split`` 0 there is no such condition. None where every such distribution makes some observation impossible.
-    It stops at a gap of GAP_MAX or less, or after ROUNDS_MAX with a wider one: the caller has to look at it.
+    It stops at a gap of GAP_MAX or less, or after ROUNDS_MAX with a wider one: the caller has to look at it. With
+    ``wanted`` it stops as soon as it is certain whether the maximum reaches that. ``start``: candidates and masses that
+    are good without the condition; where to begin.
     """
     bounds = np.array([0, split, kernel.candidates]) if split else np.array([0, kernel.candidates])
     totals = np.array([below, 1.0 - below]) if split else np.array([1.0])
     free = np.repeat(totals > 0.0, np.diff(bounds))
-    support = _first_support(kernel, free, bounds)
-    masses = _spread(support, bounds, totals)
+    support, masses = _begun(start, bounds, totals) or _anywhere(kernel, free, bounds, totals)
     chances = kernel.chances(support, masses)
+    if start and np.any(chances <= 0.0):
+        support, masses = _anywhere(kernel, free, bounds, totals)
+        chances = kernel.chances(support, masses)
     if np.any(chances <= 0.0):
         return None
     reached = float(weights @ np.log(chances))
@@ -174,14 +186,35 @@ def most_likely(kernel: Kernel, weights: Floats, split: int = 0, below: float = 
         gap = float(totals @ best - weights.sum())
         if gap <= _GAP_AIM * weights.sum() or (gap <= GAP_MAX and gap > last_gap / 2):
             return Fit(support=support, masses=masses, log_likelihood=reached, gap=max(gap, 0.0), rounds=taken)
+        if wanted is not None and (reached >= wanted or reached + gap < wanted):
+            return Fit(support=support, masses=masses, log_likelihood=reached, gap=max(gap, 0.0), rounds=taken)
         last_gap = gap
         support, masses = _widened(support, masses, scores, bounds)
         gram = kernel.gram(support, weights / chances**2)
-        wanted = best_masses(gram, 2.0 * scores[support], masses, support >= split if split else None, totals)
-        masses, chances, reached = _climbed(kernel, support, weights, masses, wanted, reached)
+        aim = best_masses(gram, 2.0 * scores[support], masses, support >= split if split else None, totals)
+        masses, chances, reached = _climbed(kernel, support, weights, masses, aim, reached)
         held = masses > 0.0
         support, masses = support[held], masses[held]
     return Fit(support=support, masses=masses, log_likelihood=reached, gap=last_gap, rounds=ROUNDS_MAX)
+
+
+def _begun(start: tuple[Indices, Floats] | None, bounds: Indices, totals: Floats) -> tuple[Indices, Floats] | None:
+    """The masses that were given, made larger or smaller in each part; None where a part of them is empty."""
+    if start is None:
+        return None
+    support, masses = start
+    part = np.searchsorted(bounds, support, side="right") - 1
+    sums = np.bincount(part, masses, len(totals))
+    if np.any((sums <= 0.0) & (totals > 0.0)):
+        return None
+    masses = masses * (totals / np.maximum(sums, 1e-300))[part]
+    held = masses > 0.0
+    return support[held], masses[held]
+
+
+def _anywhere(kernel: Kernel, free: NDArray[np.bool_], bounds: Indices, totals: Floats) -> tuple[Indices, Floats]:
+    support = _first_support(kernel, free, bounds)
+    return support, _spread(support, bounds, totals)
 
 
 def _parts(bounds: Indices, totals: Floats) -> list[tuple[int, int, float]]:

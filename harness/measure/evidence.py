@@ -1,0 +1,223 @@
+"""Trials of one time, of which the likelihood can be maximised, and which can be drawn again. Pure, numpy."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cached_property
+from typing import Protocol
+
+import numpy as np
+
+from harness.core.instants import FOREVER, Bounds
+from harness.measure.interval_censored import Distribution, Times, as_arrays, estimate_of, reduce
+from harness.measure.mixture import Fit, Floats, Matrix, most_likely
+from harness.measure.resampling import Brackets, Readings, Spread
+from harness.measure.visible_time import Seen, Trial, bounds_of, candidates, likelihood
+
+
+class Evidence(Protocol):
+    """Trials of one time, of which the likelihood can be maximised."""
+
+    @property
+    def trials(self) -> int:
+        """How many."""
+
+    @property
+    def best(self) -> float:
+        """The greatest log-likelihood that any distribution has."""
+
+    @property
+    def ends(self) -> Times:
+        """Every time at which the evidence can tell "at most x" from "at most x - 1", ascending."""
+
+    def shares(self, cut: int) -> tuple[float, float]:
+        """The least and the greatest share that is at most ``cut`` in the likeliest distribution that was found."""
+
+    def given(self, cut: int, share: float, wanted: float | None = None) -> float:
+        """An upper bound of the log-likelihood with exactly ``share`` at most ``cut``: what was reached, and the gap.
+
+        Minus infinity if impossible. Too high a value only keeps a share that might have been excluded. With
+        ``wanted`` it is only right in whether it is at least that, and found sooner.
+        """
+
+    def straddling(self, cut: int) -> int:
+        """Trials of which it is not known whether the time is at most ``cut``."""
+
+    @property
+    def is_sharp(self) -> bool:
+        """Whether a time is either possible or not, mostly; not so where the onset is bracketed too."""
+
+    def resampled(self, cut: int, share: float, trials: int, rng: np.random.Generator) -> Evidence | None:
+        """So many trials as they would come out were the distribution the likeliest with ``share`` at most ``cut``."""
+
+
+class BracketedTimes:
+    """Times each known to lie in bounds: latencies. See ``interval_censored``."""
+
+    def __init__(self, times: Sequence[Bounds], *, ends: tuple[Times, Times] | None = None) -> None:
+        """``ends``: all lower and all upper ends, in place of ``times``."""
+        self._lo, self._hi = ends or as_arrays(times)
+
+    @property
+    def trials(self) -> int:
+        """How many."""
+        return len(self._lo)
+
+    @cached_property
+    def best(self) -> float:
+        """Of the non-parametric maximum likelihood estimate."""
+        return self.estimate.log_likelihood
+
+    @cached_property
+    def estimate(self) -> Distribution:
+        """The non-parametric maximum likelihood estimate."""
+        return estimate_of(self._lo, self._hi)
+
+    def shares(self, cut: int) -> tuple[float, float]:
+        """An innermost interval that reaches across the cut may lie on either side of it."""
+        return self.estimate.at_most(cut)
+
+    @cached_property
+    def ends(self) -> Times:
+        """Every end of a bound."""
+        return np.unique(np.concatenate((self._lo, self._hi[self._hi < FOREVER])))
+
+    def given(self, cut: int, share: float, wanted: float | None = None) -> float:
+        """With no innermost interval across the cut."""
+        reduced = reduce(self._lo, self._hi, cut)
+        split = int(np.searchsorted(reduced.within_hi, cut, side="right"))
+        if split in {0, reduced.spans.candidates}:  # all on one side: the rest of the mass lies where nothing was seen
+            held = share if split else 1.0 - share
+            return self.best + self.trials * float(np.log(held)) if held > 0.0 else -np.inf
+        fit = most_likely(reduced.spans, reduced.weights, split, share, wanted=wanted)
+        return -np.inf if fit is None else fit.log_likelihood + fit.gap
+
+    def straddling(self, cut: int) -> int:
+        """lo <= cut < hi."""
+        return int(np.count_nonzero((self._lo <= cut) & (self._hi > cut)))
+
+    @property
+    def is_sharp(self) -> bool:
+        """Always."""
+        return True
+
+    @cached_property
+    def _brackets(self) -> Brackets:
+        return Brackets(self._lo, self._hi)
+
+    def resampled(self, cut: int, share: float, trials: int, rng: np.random.Generator) -> Evidence | None:
+        """Evenly spread within the innermost intervals. What was never seen on one side lies just beyond the cut."""
+        reduced = reduce(self._lo, self._hi, cut)
+        split = int(np.searchsorted(reduced.within_hi, cut, side="right"))
+        lo, hi, chances = reduced.within_lo, reduced.within_hi, np.ones(len(reduced.within_lo))
+        if split in {0, len(lo)}:
+            other = cut + 1 if split else cut
+            part = share if split else 1.0 - share
+            whole = self.estimate
+            lo = np.array([*(it.within.lo for it in whole.masses), other], dtype=np.int64)
+            hi = np.array([*(it.within.hi for it in whole.masses), other], dtype=np.int64)
+            chances = np.array([*(it.share * part for it in whole.masses), 1.0 - part])
+        else:
+            fit = most_likely(reduced.spans, reduced.weights, split, share)
+            if fit is None:
+                return None
+            lo, hi, chances = lo[fit.support], hi[fit.support], fit.masses
+        times = Spread(lo=lo, hi=hi, shares=chances).drawn(trials, rng)
+        return BracketedTimes((), ends=self._brackets.around(times, rng))
+
+
+class VisibleTimes:
+    """Visible times of trials that were seen, bracketed at both ends, and of trials that nobody saw."""
+
+    def __init__(self, trials: Sequence[Trial]) -> None:
+        if not trials:
+            raise ValueError("trials is empty: expected at least one")
+        self._trials = trials
+        self._weights = np.ones(len(trials))
+
+    @property
+    def trials(self) -> int:
+        """Seen and unseen."""
+        return len(self._trials)
+
+    @cached_property
+    def best(self) -> float:
+        """Over all distributions of the visible time, 0 included."""
+        return self._fitted[1].log_likelihood
+
+    @cached_property
+    def _fitted(self) -> tuple[Times, Fit]:
+        fit = most_likely(Matrix(likelihood=self._chances), self._weights)
+        assert fit is not None, "every trial has a candidate that makes it possible"  # noqa: S101
+        return self._values, fit
+
+    @cached_property
+    def _values(self) -> Times:
+        return candidates(self._trials)
+
+    @cached_property
+    def _chances(self) -> Floats:
+        return likelihood(self._trials, self._values)
+
+    def _with_cut(self, cut: int) -> tuple[Times, Floats]:
+        """The candidates and likelihoods, with both sides of the cut among them."""
+        new = np.setdiff1d(np.array([cut, cut + 1], dtype=np.int64), self._values)
+        at = np.searchsorted(self._values, new)
+        return np.insert(self._values, at, new), np.insert(self._chances, at, likelihood(self._trials, new), axis=1)
+
+    def shares(self, cut: int) -> tuple[float, float]:
+        """Of the masses that were found; others may be as likely."""
+        values, fit = self._fitted
+        share = min(1.0, float(fit.masses[values[fit.support] <= cut].sum()))
+        return share, share
+
+    @cached_property
+    def ends(self) -> Times:
+        """Where a likelihood has a bend."""
+        inner = candidates(self._trials)
+        sightings = [it for it in self._trials if isinstance(it, Seen)]
+        outer = [it.end.lo - it.onset.hi for it in sightings]
+        outer += [it.end.hi - it.onset.lo for it in sightings if not it.end.is_open_above]
+        outer += [it.widest_gap_ns for it in self._trials if not isinstance(it, Seen)]
+        return np.unique(np.concatenate((inner, np.maximum(np.array(outer, dtype=np.int64), 0))))
+
+    def given(self, cut: int, share: float, wanted: float | None = None) -> float:
+        """With candidates on both sides of the cut."""
+        if cut < 0:
+            return -np.inf if share > 0.0 else self.best
+        fitted = self._given(cut, share, wanted)
+        return -np.inf if fitted is None else fitted[1].log_likelihood + fitted[1].gap
+
+    def _given(self, cut: int, share: float, wanted: float | None = None) -> tuple[Times, Fit] | None:
+        values, chances = self._with_cut(max(cut, 0))
+        split = int(np.searchsorted(values, cut, side="right"))
+        _, best = self._fitted
+        start = np.searchsorted(values, self._values[best.support]), best.masses
+        fit = most_likely(Matrix(likelihood=chances), self._weights, split, share, wanted=wanted, start=start)
+        return None if fit is None else (values, fit)
+
+    def straddling(self, cut: int) -> int:
+        """Trials that a visible time up to the cut and a longer one can both have given."""
+        return sum(it.lo <= cut < it.hi for it in map(bounds_of, self._trials))
+
+    @property
+    def is_sharp(self) -> bool:
+        """Where onsets are known to a quarter of a gap between readings."""
+        sightings = [it for it in self._trials if isinstance(it, Seen) and not it.end.is_open_above]
+        return sum(4 * it.onset.width - it.end.width for it in sightings) < 0
+
+    @cached_property
+    def _readings(self) -> Readings:
+        return Readings(self._trials)
+
+    def resampled(self, cut: int, share: float, trials: int, rng: np.random.Generator) -> Evidence | None:
+        """Evenly spread from one candidate to the next, on its side of the cut; what is never on stays so."""
+        fitted = self._given(cut, share)
+        if fitted is None:
+            return None
+        values, fit = fitted
+        held = values[fit.support]
+        following = np.append(values, values[-1] + 1)[fit.support + 1]
+        hi = np.where((held == 0) | (held == cut), held, np.maximum(held, following - 1))
+        visible = Spread(lo=held, hi=hi, shares=fit.masses).drawn(trials, rng)
+        return VisibleTimes(self._readings.trials(visible, rng))
