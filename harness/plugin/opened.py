@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import time
+from collections import Counter
 from collections.abc import Collection
 from typing import Final
 
@@ -76,10 +77,11 @@ class Opened:
     def _denied(self, judged: JudgedRecord) -> list[str]:
         """What the record says that no test has failed by."""
         by_record = {(it.stimulus, it.expectation): it for it in judged.judgement.results}
-        lines, strays, differs = [], 0, False
+        lines, differs = [], False
+        strays: Counter[str] = Counter()
         for live in self._tests:
             told = live.ended or Told(claims=())
-            strays += len(told.strays)
+            strays.update(it.point for it in told.strays)
             differs |= bool(told.differs)
             for result in told.results:
                 mine = by_record.get((result.stimulus, result.expectation))
@@ -88,10 +90,10 @@ class Opened:
                 if is_worse and verdict.verdict_class is not VerdictClass.PASS and verdict not in live.allowed:
                     why = "" if mine is None else f": {mine.reason}"
                     lines.append(f"{verdict}: {result.expectation}, which was {result.verdict} in the test{why}")
-        lines += [
-            f"{it.verdict}: {it.point} came on, and nothing that was raised explains it"
-            for it in judged.judgement.strays[strays:]
-        ]
+        for stray in judged.judgement.strays:
+            strays[stray.point] -= 1
+            if strays[stray.point] < 0:
+                lines.append(f"{stray.verdict}: {stray.point} came on, and nothing that was raised explains it")
         if judged.is_changed and not differs:
             lines.append("NOT RESTORED: something is not as it was found; see 'as left' in the report of the record")
         return lines
