@@ -110,27 +110,28 @@ class Active:
             metafunc.parametrize(ALARM, self._alarms(metafunc.definition))
 
     def _alarms(self, item: pytest.Item) -> list[str]:
-        from harness.core.errors import FarendError
+        """All that are selected, and that the marks of the test do not leave out."""
+        from harness.core.errors import FarendError, UsageError
+        from harness.plugin.opened import refusal_text
         from harness.run.order import Selection, check_selection, plan_of
 
         try:
             site, _ = self._site()
             selection = Selection(only=self.settings.only, links=self.settings.links)
             check_selection(site, selection)
+            names = list(dict.fromkeys(it.alarm.name for it in plan_of(site, selection)))
+            for mark in item.iter_markers("farend"):
+                only = mark.kwargs.get("only", ())
+                patterns = (only,) if isinstance(only, str) else tuple(only)
+                for pattern in patterns:
+                    if not any(fnmatchcase(name, pattern) for name in names):
+                        raise UsageError(
+                            f"@pytest.mark.farend: only={pattern}: fits no alarm; alarms are {', '.join(names)}"
+                        )
+                if patterns:
+                    names = [name for name in names if any(fnmatchcase(name, it) for it in patterns)]
         except FarendError as exc:
-            raise pytest.UsageError(str(exc)) from exc
-        names = list(dict.fromkeys(it.alarm.name for it in plan_of(site, selection)))
-        for mark in item.iter_markers("farend"):
-            only = mark.kwargs.get("only", ())
-            patterns = (only,) if isinstance(only, str) else tuple(only)
-            for pattern in patterns:
-                if not any(fnmatchcase(name, pattern) for name in names):
-                    raise pytest.UsageError(
-                        f"{item.nodeid}: @pytest.mark.farend: only={pattern}: fits no alarm; alarms are "
-                        f"{', '.join(names)}"
-                    )
-            if patterns:
-                names = [name for name in names if any(fnmatchcase(name, it) for it in patterns)]
+            raise pytest.Collector.CollectError(refusal_text(str(exc))) from exc
         return names
 
     # --- around tests -------------------------------------------------------------------------------

@@ -103,11 +103,15 @@ class Opened:
         return Told(claims=claims, results=judged.judgement.results, strays=judged.judgement.strays)
 
 
-def refusal(why: str) -> BaseException:
-    """What fails a test before it begins, in the words of whatever refused it, folded for a log. To be raised."""
+def refusal_text(why: str) -> str:
+    """What refuses, in its own words, with the options as pytest has them, folded for a log."""
     why = _OPTION.sub(r"--farend-\1", why)
-    lines = [folded for line in f"farend: {why}".split("\n") for folded in log().wrapped(line, hang=4)]
-    return pytest.fail.Exception("\n".join(lines), pytrace=False)
+    return "\n".join(folded for line in f"farend: {why}".split("\n") for folded in log().wrapped(line, hang=4))
+
+
+def refusal(why: str) -> BaseException:
+    """What fails a test before it begins. To be raised."""
+    return pytest.fail.Exception(refusal_text(why), pytrace=False)
 
 
 def ended(live: LiveSite, item: pytest.Function, seed: int, exc: BaseException | None) -> Exception | None:

@@ -41,7 +41,7 @@ def with_site(suite: pytest.Pytester, **more: str) -> None:
 
 
 def test_a_suite_that_does_not_use_it_pays_nothing_and_sees_nothing(suite: pytest.Pytester) -> None:
-    """In a process of its own: what pytest loads of us is one light module, and it registers two options' worth."""
+    """In a process of its own: what pytest loads of us is one light module."""
     suite.makepyfile(
         """
         import sys
@@ -114,6 +114,10 @@ def test_a_site_file_that_is_wrong_is_an_error_with_its_line(suite: pytest.Pytes
     result = suite.runpytest_inprocess()
     result.assert_outcomes(errors=1)
     result.stdout.fnmatch_lines(["*broken.yaml:2: *poll evry*"])
+    suite.makepyfile("async def test_one(site, alarm): ...")
+    result = suite.runpytest_inprocess()
+    assert result.ret is pytest.ExitCode.INTERRUPTED
+    result.stdout.fnmatch_lines(["farend: broken.yaml:1: *", "broken.yaml:2: poll evry: *did you mean poll every?"])
 
 
 @pytest.mark.parametrize(
@@ -171,8 +175,9 @@ def test_a_pattern_that_fits_nothing_tests_nothing_silently(suite: pytest.Pytest
         """
     )
     result = suite.runpytest_inprocess()
-    assert result.ret is not pytest.ExitCode.OK
-    assert "only=bulk-c.*: fits no alarm" in result.stdout.str() + result.stderr.str()
+    assert result.ret is pytest.ExitCode.INTERRUPTED
+    result.stdout.fnmatch_lines(["farend: @pytest.mark.farend: only=bulk-c.[*]: fits no alarm; alarms are bulk-a*"])
+    result.stdout.no_fnmatch_line("*active.py*")
 
 
 def test_an_alarm_fixture_or_parameter_of_the_suite_stays_its_own(suite: pytest.Pytester) -> None:
