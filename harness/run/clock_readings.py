@@ -174,7 +174,7 @@ def written_stamp(stamp: Stamp, told_utc_ns: int, local: LocalClock) -> Written 
     if stamp.time is None:
         return None
     hour, minute, second, hundredth = stamp.time
-    if _ANY in (hour, minute):
+    if _ANY in (hour, minute) or 99 < hundredth < _ANY:
         return None
     parts = (hour, minute, 0 if second == _ANY else second)
     told = datetime.fromtimestamp(local.local_of(told_utc_ns) // NS_PER_S, tz=UTC)

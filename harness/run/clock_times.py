@@ -11,6 +11,10 @@ from harness.run.local_clock import Written
 
 _MINUTE_NS: Final = 60 * NS_PER_S
 
+OFF_MAX_NS: Final = 60 * 365 * 86_400 * NS_PER_S
+"""A clock that is off by more than 60 years is no clock: a device that was never set begins in 1970 or later, or says
+no date at all (from memory). Longer times could not be told from "not bounded"."""
+
 
 @dataclass(slots=True, kw_only=True)
 class ClockTimes:
@@ -66,7 +70,7 @@ class ClockTimes:
 
     def add(self, kind: str, at: Bounds, written: Written | None) -> None:
         """Take one time."""
-        if written is None:
+        if written is None or any(abs(it - at.hi) > OFF_MAX_NS for it in written.utc_ns):
             self.unread += 1
         elif len(written.utc_ns) > 1:
             self.twice += 1

@@ -77,9 +77,9 @@ class LocalClock:
         offset_s = (local_ns - told_utc_ns) // NS_PER_S
         try:
             it = read_time(text, form, Period(begin_ns=local_ns, end_ns=local_ns, utc_offset_s=offset_s))
-        except WrittenTimeError:
+            utc_ns = (it.local_ns - offset_s * NS_PER_S,) if _says_offset(text, form) else self.utc_of(it.local_ns)
+        except (WrittenTimeError, OverflowError):  # the latter about the years 1 and 9999
             return None
-        utc_ns = (it.local_ns - offset_s * NS_PER_S,) if _says_offset(text, form) else self.utc_of(it.local_ns)
         return Written(utc_ns=utc_ns, resolution_ns=it.resolution_ns)
 
     @staticmethod

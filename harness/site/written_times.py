@@ -107,7 +107,10 @@ def _iso(text: str, test: Period) -> WrittenTime:
 def _ns(moment: datetime, test: Period) -> int:
     """A time that says its offset is turned into the controller's local time; any other is that."""
     if moment.tzinfo is not None:
-        moment = moment.astimezone(UTC) + timedelta(seconds=test.utc_offset_s)
+        try:
+            moment = moment.astimezone(UTC) + timedelta(seconds=test.utc_offset_s)
+        except OverflowError as exc:  # about the years 1 and 9999
+            raise WrittenTimeError(f"time={moment.isoformat()}: is out of range") from exc
     since = moment.replace(tzinfo=UTC) - _EPOCH
     return (since.days * 86_400 + since.seconds) * NS_PER_S + since.microseconds * 1_000
 

@@ -332,6 +332,7 @@ def test_stamps_in_whole_seconds_beside_a_clock_that_shows_hundredths(tmp_path: 
         (Stamp(time=(0, 59, 58, 0), date=(255, 255, 255, 255)), ("2026-11-24 23:59:58", 10 * MS)),
         (Stamp(time=(255, 2, 3, 4), date=(126, 11, 25, 3)), None),
         (Stamp(time=(1, 2, 3, 4), date=(126, 13, 25, 3)), None),
+        (Stamp(time=(1, 2, 3, 100), date=(126, 11, 25, 3)), None),
         (Stamp(sequence=7), None),
     ],
 )
@@ -403,6 +404,23 @@ def test_numbers_since_1970(text: str, utc: str, step: int) -> None:
     assert found.utc_ns == (round(moment.timestamp() * 100) * 10 * MS,)
     assert found.resolution_ns == step
     assert number_since_1970(Decimal(-1)) is None
+
+
+FIRST, LAST = "0001-01-01T00:00:00", "9999-12-31T23:59:59"
+
+
+@pytest.mark.parametrize("made", [f"{FIRST}+14:00", f"{LAST}-14:00", FIRST, LAST, 1e300, 0, "soon", True, None])
+@pytest.mark.parametrize("zone", ["", "Europe/Berlin"])
+def test_no_time_that_a_device_may_send_breaks_anything(tmp_path: Path, made: object, zone: str) -> None:
+    """1970-01-01 is 57 years ago, which a clock may be off by; nothing else of these is a time."""
+    text = SITE.replace("defaults:", BROKER)
+    maker = RecordMaker(tmp_path / "run.farend", seconds=10, text=text, up=("bms", "log", "door", "broker"))
+    payload = json.dumps({"made": {"at": made}}).encode()
+    maker.writer.message("broker", maker.at(5), maker.at(5), encode_mqtt(Published(topic="a/b", payload=payload)))
+    path = maker.close()
+    found = told(path, *(("--time-zone", zone) if zone else ()))
+    assert sum(it["times"] for it in found.values()) == (1 if made == 0 and made is not False else 0)
+    assert clocks(path).exception is None
 
 
 # --- what local times may be ----------------------------------------------------------------------
