@@ -16,6 +16,8 @@ from harness.core.places import ObjectType
 from harness.core.verdicts import ExitCode
 from harness.links.bacnet_messages import Reporting, encode
 from harness.links.base import LinkState
+from harness.measure.alarm_rates import RateLimits
+from harness.report.rates_document import HELD_AGAINST
 from harness.run.counted_points import counted_points
 from harness.site.reading import read_site
 from tests.unit.run.records import SITE, RecordMaker
@@ -223,3 +225,17 @@ defaults:""",
     path = maker.close()
     assert rates(path, "--link", "building").return_value == ExitCode.UNKNOWN
     assert told(path, "--link", "building")["records"][0]["unobserved"] == ["a.low"]
+
+
+def test_the_limits_that_are_told_are_those_that_are_taken() -> None:
+    """What is printed of the defaults, and of where they come from, is what counts if nothing else is asked for."""
+    limits, text = RateLimits(), HELD_AGAINST[0]
+    assert (
+        f"above {limits.flood_above} in {limits.window_ns // (60 * S)} min and ends below {limits.flood_below}" in text
+    )
+    assert f"chatters with {limits.chatter_least} in {limits.chatter_ns // (60 * S)} min" in text
+    assert f"stale after {limits.stale_ns // (3600 * S)} h" in text
+    assert f"fleeting up to {limits.fleeting_ns // (60 * S)} min" in text
+    options = {it.name: it.default for it in command.params}
+    taken = (options["flood_above"], options["flood_below"], options["chatter"], options["window"], options["stale"])
+    assert taken == (limits.flood_above, limits.flood_below, limits.chatter_least, "10 min", "24 h")
