@@ -21,8 +21,8 @@ _DEFAULTS: Final = (
 )
 _FROM_MEMORY: Final = (
     "Two in 10 min are the most that can be managed; floods are less than 1 % of the time; the ten most frequent "
-    "alarms are 1 to 5 % of all; none chatters or is fleeting; fewer than five a day are stale; of three priorities the "
-    "low one has about 80 %, the middle one 15 %, the high one 5 %: ISA-18.2-2009 and EEMUA 191, from memory."
+    "alarms are 1 to 5 % of all; none chatters or is fleeting; fewer than five a day are stale; of three priorities "
+    "the low one has about 80 %, the middle one 15 %, the high one 5 %: ISA-18.2-2009 and EEMUA 191, from memory."
 )
 _CAUTION: Final = (
     "These documents count what one operator is shown. farend counts what the chosen points showed: it knows nothing "
