@@ -1,18 +1,31 @@
-"""Trials of one time, of which the likelihood can be maximised, and which can be drawn again. Pure, numpy."""
+"""Trials of one time, of which the likelihood can be maximised, and which can be drawn again. Pure, numpy.
+
+Of trials that were drawn again only the ratio of two likelihoods is asked, and not to the last digit: ROUGH will do.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property
-from typing import Protocol
+from typing import Final, Protocol
 
 import numpy as np
 
 from harness.core.instants import FOREVER, Bounds
-from harness.measure.interval_censored import Distribution, Times, as_arrays, estimate_of, reduce
-from harness.measure.mixture import Fit, Floats, Matrix, most_likely
+from harness.measure.interval_censored import Distribution, Reduced, Times, as_arrays, estimate_of, reduce
+from harness.measure.mixture import Fit, Floats, Indices, Matrix, most_likely
 from harness.measure.resampling import Brackets, Readings, Spread
 from harness.measure.visible_time import Seen, Trial, bounds_of, candidates, likelihood
+
+ROUGH: Final = 5e-3
+"""In log-likelihood."""
+
+
+class Drawing(Protocol):
+    """Draws so many trials."""
+
+    def __call__(self, trials: int, rng: np.random.Generator) -> Evidence:
+        """In the way it was made for."""
 
 
 class Evidence(Protocol):
@@ -47,16 +60,19 @@ class Evidence(Protocol):
     def is_sharp(self) -> bool:
         """Whether a time is either possible or not, mostly; not so where the onset is bracketed too."""
 
-    def resampled(self, cut: int, share: float, trials: int, rng: np.random.Generator) -> Evidence | None:
-        """So many trials as they would come out were the distribution the likeliest with ``share`` at most ``cut``."""
+    def drawing(self, cut: int, share: float) -> Drawing | None:
+        """Trials as they would come out were the distribution the likeliest with ``share`` at most ``cut``."""
 
 
 class BracketedTimes:
     """Times each known to lie in bounds: latencies. See ``interval_censored``."""
 
-    def __init__(self, times: Sequence[Bounds], *, ends: tuple[Times, Times] | None = None) -> None:
-        """``ends``: all lower and all upper ends, in place of ``times``."""
+    def __init__(
+        self, times: Sequence[Bounds], *, ends: tuple[Times, Times] | None = None, enough: float = 0.0
+    ) -> None:
+        """``ends``: all lower and all upper ends, in place of ``times``. ``enough``: see ``mixture.most_likely``."""
         self._lo, self._hi = ends or as_arrays(times)
+        self._enough = enough
 
     @property
     def trials(self) -> int:
@@ -66,12 +82,12 @@ class BracketedTimes:
     @cached_property
     def best(self) -> float:
         """Of the non-parametric maximum likelihood estimate."""
-        return self.estimate.log_likelihood
+        return self.estimate.log_likelihood + (self.estimate.gap if self._enough else 0.0)
 
     @cached_property
     def estimate(self) -> Distribution:
         """The non-parametric maximum likelihood estimate."""
-        return estimate_of(self._lo, self._hi)
+        return estimate_of(self._lo, self._hi, enough=self._enough)
 
     def shares(self, cut: int) -> tuple[float, float]:
         """An innermost interval that reaches across the cut may lie on either side of it."""
@@ -89,7 +105,9 @@ class BracketedTimes:
         if split in {0, reduced.spans.candidates}:  # all on one side: the rest of the mass lies where nothing was seen
             held = share if split else 1.0 - share
             return self.best + self.trials * float(np.log(held)) if held > 0.0 else -np.inf
-        fit = most_likely(reduced.spans, reduced.weights, split, share, wanted=wanted)
+        fit = most_likely(
+            reduced.spans, reduced.weights, split, share, wanted=wanted, start=self._start(reduced), enough=self._enough
+        )
         return -np.inf if fit is None else fit.log_likelihood + fit.gap
 
     def straddling(self, cut: int) -> int:
@@ -101,38 +119,51 @@ class BracketedTimes:
         """Always."""
         return True
 
-    @cached_property
-    def _brackets(self) -> Brackets:
-        return Brackets(self._lo, self._hi)
+    def _start(self, reduced: Reduced) -> tuple[Indices, Floats]:
+        """The estimate's masses on innermost intervals that may have been cut in two: half on either."""
+        lows = np.array([it.within.lo for it in self.estimate.masses], dtype=np.int64)
+        highs = np.array([it.within.hi for it in self.estimate.masses], dtype=np.int64)
+        shares = np.array([it.share for it in self.estimate.masses])
+        first = np.searchsorted(reduced.within_hi, lows, side="left")
+        last = np.searchsorted(reduced.within_lo, highs, side="right") - 1
+        at = np.concatenate((first, last[last > first]))
+        masses = np.concatenate((np.where(last > first, shares / 2.0, shares), shares[last > first] / 2.0))
+        order = np.argsort(at, kind="stable")
+        return at[order], masses[order]
 
-    def resampled(self, cut: int, share: float, trials: int, rng: np.random.Generator) -> Evidence | None:
+    def drawing(self, cut: int, share: float) -> Drawing | None:
         """Evenly spread within the innermost intervals. What was never seen on one side lies just beyond the cut."""
         reduced = reduce(self._lo, self._hi, cut)
         split = int(np.searchsorted(reduced.within_hi, cut, side="right"))
-        lo, hi, chances = reduced.within_lo, reduced.within_hi, np.ones(len(reduced.within_lo))
+        lo, hi = reduced.within_lo, reduced.within_hi
         if split in {0, len(lo)}:
             other = cut + 1 if split else cut
             part = share if split else 1.0 - share
-            whole = self.estimate
-            lo = np.array([*(it.within.lo for it in whole.masses), other], dtype=np.int64)
-            hi = np.array([*(it.within.hi for it in whole.masses), other], dtype=np.int64)
-            chances = np.array([*(it.share * part for it in whole.masses), 1.0 - part])
+            whole = self.estimate.masses
+            lo = np.array([*(it.within.lo for it in whole), other], dtype=np.int64)
+            hi = np.array([*(it.within.hi for it in whole), other], dtype=np.int64)
+            spread = Spread(lo=lo, hi=hi, shares=np.array([*(it.share * part for it in whole), 1.0 - part]))
         else:
             fit = most_likely(reduced.spans, reduced.weights, split, share)
             if fit is None:
                 return None
-            lo, hi, chances = lo[fit.support], hi[fit.support], fit.masses
-        times = Spread(lo=lo, hi=hi, shares=chances).drawn(trials, rng)
-        return BracketedTimes((), ends=self._brackets.around(times, rng))
+            spread = Spread(lo=lo[fit.support], hi=hi[fit.support], shares=fit.masses)
+        brackets = Brackets(self._lo, self._hi)
+        return lambda trials, rng: BracketedTimes(
+            (), ends=brackets.around(spread.drawn(trials, rng), rng), enough=ROUGH
+        )
 
 
 class VisibleTimes:
     """Visible times of trials that were seen, bracketed at both ends, and of trials that nobody saw."""
 
-    def __init__(self, trials: Sequence[Trial]) -> None:
+    def __init__(self, trials: Sequence[Trial], *, enough: float = 0.0, near: Times | None = None) -> None:
+        """``enough``: see ``mixture.most_likely``. ``near``: times near which the most likely ones are to be sought."""
         if not trials:
             raise ValueError("trials is empty: expected at least one")
         self._trials = trials
+        self._enough = enough
+        self._near = near
         self._weights = np.ones(len(trials))
 
     @property
@@ -143,11 +174,17 @@ class VisibleTimes:
     @cached_property
     def best(self) -> float:
         """Over all distributions of the visible time, 0 included."""
-        return self._fitted[1].log_likelihood
+        fit = self._fitted[1]
+        return fit.log_likelihood + (fit.gap if self._enough else 0.0)
 
     @cached_property
     def _fitted(self) -> tuple[Times, Fit]:
-        fit = most_likely(Matrix(likelihood=self._chances), self._weights)
+        kernel, start = Matrix(likelihood=self._chances), None
+        if self._near is not None:
+            found = np.minimum(np.searchsorted(self._values, self._near), len(self._values) - 1)
+            at = np.union1d(found, kernel.covering(np.arange(len(self._values))))
+            start = at, np.where(np.isin(at, found), 1.0, 0.1)
+        fit = most_likely(kernel, self._weights, enough=self._enough, start=start)
         assert fit is not None, "every trial has a candidate that makes it possible"  # noqa: S101
         return self._values, fit
 
@@ -193,7 +230,9 @@ class VisibleTimes:
         split = int(np.searchsorted(values, cut, side="right"))
         _, best = self._fitted
         start = np.searchsorted(values, self._values[best.support]), best.masses
-        fit = most_likely(Matrix(likelihood=chances), self._weights, split, share, wanted=wanted, start=start)
+        fit = most_likely(
+            Matrix(likelihood=chances), self._weights, split, share, wanted=wanted, start=start, enough=self._enough
+        )
         return None if fit is None else (values, fit)
 
     def straddling(self, cut: int) -> int:
@@ -206,11 +245,7 @@ class VisibleTimes:
         sightings = [it for it in self._trials if isinstance(it, Seen) and not it.end.is_open_above]
         return sum(4 * it.onset.width - it.end.width for it in sightings) < 0
 
-    @cached_property
-    def _readings(self) -> Readings:
-        return Readings(self._trials)
-
-    def resampled(self, cut: int, share: float, trials: int, rng: np.random.Generator) -> Evidence | None:
+    def drawing(self, cut: int, share: float) -> Drawing | None:
         """Evenly spread from one candidate to the next, on its side of the cut; what is never on stays so."""
         fitted = self._given(cut, share)
         if fitted is None:
@@ -219,5 +254,8 @@ class VisibleTimes:
         held = values[fit.support]
         following = np.append(values, values[-1] + 1)[fit.support + 1]
         hi = np.where((held == 0) | (held == cut), held, np.maximum(held, following - 1))
-        visible = Spread(lo=held, hi=hi, shares=fit.masses).drawn(trials, rng)
-        return VisibleTimes(self._readings.trials(visible, rng))
+        spread = Spread(lo=held, hi=hi, shares=fit.masses)
+        readings = Readings(self._trials)
+        return lambda trials, rng: VisibleTimes(
+            readings.trials(spread.drawn(trials, rng), rng), enough=ROUGH, near=held
+        )

@@ -93,12 +93,12 @@ def estimate(times: Sequence[Bounds]) -> Distribution:
     return estimate_of(*as_arrays(times))
 
 
-def estimate_of(lo: Times, hi: Times) -> Distribution:
-    """The same of lower and upper ends."""
+def estimate_of(lo: Times, hi: Times, *, enough: float = 0.0) -> Distribution:
+    """The same of lower and upper ends; a gap of ``enough`` will do."""
     reduced = reduce(lo, hi)
-    fit = most_likely(reduced.spans, reduced.weights)
+    fit = most_likely(reduced.spans, reduced.weights, enough=enough)
     assert fit is not None, "an innermost interval lies in every interval"  # noqa: S101 - a proof, not a check of input
-    if fit.gap > GAP_MAX:
+    if fit.gap > max(GAP_MAX, enough):
         raise ArithmeticError(f"gap={fit.gap:g} in log-likelihood, expected at most {GAP_MAX:g}: not certified")
     lows, highs = reduced.within_lo[fit.support].tolist(), reduced.within_hi[fit.support].tolist()
     masses = tuple(

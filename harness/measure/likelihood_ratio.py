@@ -48,7 +48,7 @@ SAME: Final = 1e-4
 """A ratio statistic up to this counts as equally likely: the fits are certified to 4e-6."""
 DRAWN: Final = 49
 """Sets of trials that are drawn; the second largest of their ratios is the critical value: 2/50, to err to wide."""
-DRAWN_TRIALS: Final = 60
+DRAWN_TRIALS: Final = 40
 """No more in each. With more trials the value is nearer to that of a smooth spread, which is the smaller one."""
 SURELY_KEPT: Final = 0.5
 SURELY_OUT: Final = 2.0
@@ -91,8 +91,9 @@ def share_at(evidence: Evidence, time_ns: int, *, confidence: float = CONFIDENCE
     limit = chi_square(confidence)
     if evidence.straddling(time_ns):
         low, high = edges(lambda _: limit)
-        drawn = _drawn_limit(evidence, [(time_ns, it) for it in (low, high) if 0.0 < it < 1.0], confidence)
-        low, high = edges(lambda _: drawn)
+        at = [(time_ns, it) for it in (low, high) if 0.0 < it < 1.0]
+        limit = _drawn_limit(evidence, at, confidence) if at else limit
+        low, high = edges(lambda _: limit)
     else:
         low, high = edges(lambda share: critical(evidence.trials, share, confidence))
     alike = edges(lambda _: SAME)
@@ -153,13 +154,18 @@ def _drawn_limit(evidence: Evidence, at: Sequence[tuple[int, float]], confidence
     """The critical value over all these cuts and shares together."""
     rng = np.random.default_rng(_SEED)
     limit = chi_square(confidence)
-    ratios = []
-    for taken in range(DRAWN if at else 0):
-        cut, share = at[taken % len(at)]
-        drawn = evidence.resampled(cut, share, min(evidence.trials, DRAWN_TRIALS), rng)
-        if drawn is not None:
-            ratios.append(2.0 * (drawn.best - drawn.given(cut, share)))
-    scale = sorted(ratios)[-2] / chi_square(CONFIDENCE) if len(ratios) == DRAWN else 1.0
+    largest = [0.0, 0.0]
+    drawings = [evidence.drawing(cut, share) for cut, share in at]
+    for taken in range(DRAWN):
+        draw, (cut, share) = drawings[taken % len(at)], at[taken % len(at)]
+        if draw is None:
+            break
+        drawn = draw(min(evidence.trials, DRAWN_TRIALS), rng)
+        wanted = drawn.best - largest[1] / 2.0
+        if drawn.given(cut, share, wanted) < wanted:  # only then it is one of the two largest so far
+            ratio = 2.0 * (drawn.best - drawn.given(cut, share))
+            largest = sorted((*largest, ratio), reverse=True)[:2]
+    scale = largest[1] / chi_square(CONFIDENCE) if None not in drawings else 1.0
     are_few = evidence.is_sharp and any(
         (evidence.trials - evidence.straddling(cut)) * it * (1.0 - it) < FEW for cut, it in at
     )

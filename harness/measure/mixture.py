@@ -160,13 +160,14 @@ def most_likely(
     *,
     wanted: float | None = None,
     start: tuple[Indices, Floats] | None = None,
+    enough: float = 0.0,
 ) -> Fit | None:
     """The masses that maximise sum_i weights[i] log P[i]; the candidates before ``split`` hold ``below`` together.
 
     With ``split`` 0 there is no such condition. None where every such distribution makes some observation impossible.
     It stops at a gap of GAP_MAX or less, or after ROUNDS_MAX with a wider one: the caller has to look at it. With
     ``wanted`` it stops as soon as it is certain whether the maximum reaches that. ``start``: candidates and masses that
-    are good without the condition; where to begin.
+    are good without the condition; where to begin. A gap of ``enough`` will do.
     """
     bounds = np.array([0, split, kernel.candidates]) if split else np.array([0, kernel.candidates])
     totals = np.array([below, 1.0 - below]) if split else np.array([1.0])
@@ -184,7 +185,7 @@ def most_likely(
         scores = np.where(free, kernel.scores(weights / chances), -np.inf)
         best = np.array([scores[a:b].max() if t > 0.0 else 0.0 for a, b, t in _parts(bounds, totals)])
         gap = float(totals @ best - weights.sum())
-        if gap <= _GAP_AIM * weights.sum() or (gap <= GAP_MAX and gap > last_gap / 2):
+        if gap <= max(enough, _GAP_AIM * weights.sum()) or (gap <= GAP_MAX and gap > last_gap / 2):
             return Fit(support=support, masses=masses, log_likelihood=reached, gap=max(gap, 0.0), rounds=taken)
         if wanted is not None and (reached >= wanted or reached + gap < wanted):
             return Fit(support=support, masses=masses, log_likelihood=reached, gap=max(gap, 0.0), rounds=taken)

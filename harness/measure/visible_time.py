@@ -116,14 +116,21 @@ def candidates(trials: Sequence[Trial], cut: int | None = None) -> Times:
 
 def likelihood(trials: Sequence[Trial], visible_ns: Times) -> Floats:
     """Shape (trials, visible times): the share of the onsets in its bounds that would give this trial."""
-    rows = [_seen(it, visible_ns) if isinstance(it, Seen) else _unseen(it, visible_ns) for it in trials]
-    return np.array(rows, dtype=np.float64).reshape(len(trials), len(visible_ns))
+    chances = np.empty((len(trials), len(visible_ns)))
+    seen = [at for at, it in enumerate(trials) if isinstance(it, Seen)]
+    chances[seen] = _seen([it for it in trials if isinstance(it, Seen)], visible_ns)
+    for at, it in enumerate(trials):
+        if isinstance(it, Unseen):
+            chances[at] = _unseen(it, visible_ns)
+    return chances
 
 
-def _seen(trial: Seen, visible_ns: Times) -> Floats:
-    first = np.maximum(trial.onset.lo, trial.end.lo - visible_ns)
-    last = np.minimum(trial.onset.hi, np.minimum(trial.end.hi, FOREVER) - visible_ns)
-    return np.asarray(np.maximum(last - first + 1, 0) / (trial.onset.width + 1), dtype=np.float64)
+def _seen(trials: Sequence[Seen], visible_ns: Times) -> Floats:
+    ends = [(it.onset.lo, it.onset.hi, it.end.lo, min(it.end.hi, FOREVER)) for it in trials]
+    onset_lo, onset_hi, end_lo, end_hi = np.array(ends, dtype=np.int64).reshape(-1, 4, 1).transpose(1, 0, 2)
+    first = np.maximum(onset_lo, end_lo - visible_ns)
+    last = np.minimum(onset_hi, end_hi - visible_ns)
+    return np.asarray(np.maximum(last - first + 1, 0) / (onset_hi - onset_lo + 1), dtype=np.float64)
 
 
 def _unseen(trial: Unseen, visible_ns: Times) -> Floats:
