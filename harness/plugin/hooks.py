@@ -71,11 +71,9 @@ def pytest_exception_interact(
 ) -> None:
     """A suite that asks for a fixture of ours without a site is told what is missing."""
     exc = call.excinfo.value if call.excinfo is not None else None
-    is_ours = isinstance(exc, pytest.FixtureLookupError) and exc.argname in FIXTURES
-    if is_ours and not node.config.pluginmanager.has_plugin("farend-active"):
-        report.sections.append(
-            (
-                "farend",
-                "no site file is given: --farend-site FILE, or 'farend_site = FILE' in the ini file, turns it on",
-            )
-        )
+    if not isinstance(exc, pytest.FixtureLookupError) or exc.argname not in FIXTURES:
+        return
+    hint = "no site file is given: --farend-site FILE, or 'farend_site = FILE' in the ini file, turns it on"
+    if node.config.pluginmanager.has_plugin("farend-active"):
+        hint = "'alarm' goes through the alarms of a test that asks for 'site' too"
+    report.sections.append(("farend", hint))

@@ -8,7 +8,7 @@ from collections.abc import Callable, Collection, Coroutine, Iterable
 from pathlib import Path
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
-from harness.core.errors import SafetyError, UsageError
+from harness.core.errors import RecordError, SafetyError, UsageError
 from harness.core.model import Result, Site, Step
 from harness.core.verdicts import VerdictClass
 from harness.plugin.bridge import LoopThread
@@ -186,7 +186,7 @@ class LiveSite:
             return await self._thread.ask(work)
         except UsageError as exc:
             raise UsageError(str(exc)) from None  # the line of the test is what is wrong
-        except (InterruptedTestError, StoppedRunError, NotRaisedError, SafetyError) as exc:
+        except (InterruptedTestError, StoppedRunError, NotRaisedError, SafetyError, RecordError) as exc:
             raise FarendFailure([Trouble.of(str(exc))]) from None
 
     def _must_not_fail(self, *results: Result) -> None:

@@ -167,7 +167,7 @@ class SiteSession:
     async def raise_alarm(self, alarm: str, points: Iterable[str] | None = None) -> StepDone:
         """Raise it once its outputs are normal; returns as soon as the controller took it.
 
-        ``points``: patterns of the points that it is judged by, None for all of its rows.
+        ``points``: patterns of the points that it is judged by, None for all of its rows; one fits at the least.
         """
         items = self._items(alarm)
         rows = self._rows(alarm, points)
@@ -331,9 +331,8 @@ class SiteSession:
     def _rows(self, alarm: str, points: Iterable[str] | None) -> tuple[str, ...]:
         item = next(item for item in self._selected if item.alarm.name == alarm)
         rows = [row for row in item.rows if points is None or any(fnmatchcase(row.point, it) for it in points)]
-        if not rows and points is not None and list(points):
-            raise UsageError(
-                f"points={', '.join(points)}: no row of {alarm} is there; its points are "
-                f"{', '.join(row.point for row in item.rows)}"
-            )
+        if not rows:
+            named = ", ".join(points or ()) or "nothing, so that nothing would be judged"
+            there = ", ".join(row.point for row in item.rows)
+            raise UsageError(f"points={named}: no row of {alarm} is there; its points are {there}")
         return tuple(row.key for row in rows)

@@ -439,6 +439,7 @@ def test_what_cannot_be_asked_for_is_said_by_name(tmp_path: Path) -> None:
         for asked, message in (
             (session.raise_alarm("bulk-a.hihg"), "alarm=bulk-a.hihg: the site has no such alarm; did you mean"),
             (session.raise_alarm(HIGH, ["bms:1999*"]), "points=bms:1999.: no row of bulk-a.high is there"),
+            (session.raise_alarm(HIGH, []), "points=nothing, so that nothing would be judged"),
             (session.step(HIGH, Step.CLEAR), "alarm=bulk-a.high: it was not raised in this test"),
             (session.expect("bms:10002"), "nothing is raised, and no row of the point map says"),
             (session.expect("bms:19999"), "point=bms:19999: the site has no such point; did you mean"),

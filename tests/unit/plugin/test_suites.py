@@ -7,14 +7,14 @@ import textwrap
 import pytest
 
 from harness.core.errors import UsageError
-from harness.plugin import active, bridge, fixtures, opened  # once for all suites of this process
+from harness.plugin import active, bridge, fixtures, live_site, opened  # once for all suites of this process
 from harness.plugin.settings import allowed_of
 from harness.run import testing
 from harness.site.profiles import profiles_folder
 
 pytest_plugins = ["pytester"]
 
-LOADED = (active, bridge, fixtures, opened, testing)
+LOADED = (active, bridge, fixtures, live_site, opened, testing)
 """A module that a suite in this process loads for the first time is thrown away with it, and numpy bears no second."""
 
 INI = """
@@ -72,6 +72,14 @@ def test_its_fixtures_without_a_site_say_what_is_missing(suite: pytest.Pytester)
     result = suite.runpytest_inprocess()
     result.assert_outcomes(errors=1)
     result.stdout.fnmatch_lines(["*fixture 'site' not found*", "*no site file is given: --farend-site FILE*"])
+
+
+def test_alarm_alone_says_what_it_goes_with(suite: pytest.Pytester) -> None:
+    with_site(suite)
+    suite.makepyfile("def test_one(alarm): ...")
+    result = suite.runpytest_inprocess()
+    result.assert_outcomes(errors=1)
+    result.stdout.fnmatch_lines(["*'alarm' goes through the alarms of a test that asks for 'site' too*"])
 
 
 def test_turned_off_by_name_nothing_is_left_of_it(suite: pytest.Pytester) -> None:
@@ -174,6 +182,9 @@ def test_a_pattern_that_fits_nothing_tests_nothing_silently(suite: pytest.Pytest
         async def test_few(site, alarm): ...
         """
     )
+    result = suite.runpytest_inprocess("--farend-link", "annunciator", "--farend-only", "*.delivery-due")
+    assert result.ret is pytest.ExitCode.INTERRUPTED, "an empty list of parameters would be skipped without a word"
+    result.stdout.fnmatch_lines(["*nothing is selected: no row of the point map fits --farend-only and*"])
     result = suite.runpytest_inprocess()
     assert result.ret is pytest.ExitCode.INTERRUPTED
     result.stdout.fnmatch_lines(["farend: @pytest.mark.farend: only=bulk-c.[*]: fits no alarm; alarms are bulk-a*"])
@@ -214,6 +225,20 @@ def test_a_setting_that_cannot_be_meant(suite: pytest.Pytester, name: str, value
     result = suite.runpytest_inprocess()
     assert result.ret is pytest.ExitCode.USAGE_ERROR
     result.stderr.fnmatch_lines([f"*{message}*"])
+
+
+@pytest.mark.parametrize("within", [1, 0.5, "1", "soon", "-1 s"])
+def test_a_time_without_its_unit_is_none(within: object) -> None:
+    with pytest.raises(
+        UsageError, match=f"within={within!r}".replace("'", "") if isinstance(within, str) else "within="
+    ):
+        live_site._ns("within", within)  # type: ignore[arg-type]
+
+
+def test_times_are_texts() -> None:
+    assert live_site._ns("within", "1 s") == 1_000_000_000
+    assert live_site._ns("within", "250 ms") == 250_000_000
+    assert live_site._ns("within", None) is None
 
 
 def test_a_fail_cannot_be_allowed() -> None:
