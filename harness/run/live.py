@@ -22,6 +22,9 @@ from harness.run.kept import KeptPolls
 KEPT_POLLS_MAX: Final = 20_000
 """Polls of a block kept in memory for live results; at 10 a second more than half an hour. The record has them all."""
 
+KEPT_POLLS_STEPWISE_MAX: Final = 200_000
+"""Where a program drives the run, which may hold an alarm for as long as it likes: at 50 a second more than an hour."""
+
 
 KEPT_DROPPED_MAX: Final = 1_000
 """A device that sends nothing but garbage must not fill the memory; the record has it all."""
@@ -56,8 +59,12 @@ class BlockMemory:
 class LiveSource:
     """An observer that keeps the newest state of every point, and what it heard since :meth:`forget_before`."""
 
-    def __init__(self, site: Site, clock: Clock, changed: Changed | None = None) -> None:
+    def __init__(
+        self, site: Site, clock: Clock, changed: Changed | None = None, *, polls_max: int | None = None
+    ) -> None:
+        """``changed``: see :meth:`subscribe`; ``polls_max``: so many polls of a block are kept, else the usual."""
         self._site = site
+        self._polls_max = KEPT_POLLS_MAX if polls_max is None else polls_max
         self._clock = clock
         self._told_of_changes: list[Changed] = [] if changed is None else [changed]
         self.memories: dict[int, BlockMemory] = {}
@@ -90,7 +97,7 @@ class LiveSource:
         points = [
             point for point in self._site.points.values() if point.link == block.link and block.holds(point.place)
         ]
-        self.memories[block.id] = BlockMemory(block, points, KeptPolls(KEPT_POLLS_MAX))
+        self.memories[block.id] = BlockMemory(block, points, KeptPolls(self._polls_max))
 
     def poll(self, block_id: int, asked_ns: int, told_ns: int, payload: bytes) -> None:
         """See ``Observer.poll``."""

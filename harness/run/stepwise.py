@@ -166,11 +166,11 @@ class Stepwise:
         loud = await self._ready(item)
         stimulus = self._next()
         self._raising[alarm.name] = item
+        self._is_compared = False
         with self._dead_man(item):
             raised = await self._raiser.step(alarm, Step.RAISE, stimulus)
         course = Course(item=item, stimulus=stimulus, loud=loud, raised=raised)
         self.courses.append(course)
-        self._is_compared = False
         if not raised.proven:
             await to_the_end(self._put_back())
             raise NotRaisedError(f"{alarm.name}: the raise is not proven: {raised.note}")

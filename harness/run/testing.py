@@ -32,7 +32,7 @@ from harness.run.interrupting import StoppedRunError
 from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT, RESUMES_KEY
 from harness.run.ledger_gate import AT_END, AT_START, LEDGER_EVENT, KeptLedger, ledger_kept, pass_ledger
 from harness.run.listening import listeners
-from harness.run.live import LiveSource
+from harness.run.live import KEPT_POLLS_STEPWISE_MAX, LiveSource
 from harness.run.order import (
     Item,
     Selection,
@@ -214,7 +214,7 @@ async def run_test(
         extra={ENTRY_KEY: documents.entry, MAP_KEY: documents.point_map, RESUMES_KEY: list(options.resumes)},
     )
     journal = RecordWriter.create(options.record, header, documents.files, clock)
-    live = LiveSource(site, clock)
+    live = LiveSource(site, clock, polls_max=KEPT_POLLS_STEPWISE_MAX if options.stepwise else None)
     if follow is not None:
         follow(live)
     journal.subscribe(live)

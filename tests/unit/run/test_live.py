@@ -226,6 +226,13 @@ def test_memory_is_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     assert LiveMemory(live).dropped("bms") == tuple(Dropped(at_ns=at, what="unasked", data=b"x") for at in range(3))
 
 
+def test_who_needs_more_polls_says_so() -> None:
+    live = source(polls_max=3)
+    for at in range(20):
+        live.poll(1, at, at, inputs(at % 5))
+    assert LiveMemory(live).polls(1).asked.tolist() == [17, 18, 19]
+
+
 def test_events_of_one_stimulus() -> None:
     live = source()
     live.event("step", 1, {"stimulus": "0001"})
