@@ -9,6 +9,7 @@ import asyncio
 import time
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -259,6 +260,9 @@ def test_a_raise_that_is_cancelled_in_the_middle_is_put_back(tmp_path: Path) -> 
 
     judged = run_session(tmp_path, program)
     assert not judged.is_changed
+    kinds = [event.kind for event in judged.reader.events() if event.kind in ("intent", "as-left")]
+    compared_after = [after for kind, after in pairwise([*kinds, ""]) if kind == "intent"]
+    assert set(compared_after) == {"as-left"}, "each that may have been raised"
     judged.reader.close()
 
 
