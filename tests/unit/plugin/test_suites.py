@@ -28,8 +28,9 @@ SITE = profiles_folder() / "demo" / "site.yaml"
 
 
 @pytest.fixture
-def suite(pytester: pytest.Pytester) -> pytest.Pytester:
-    """A suite without a site."""
+def suite(pytester: pytest.Pytester, monkeypatch: pytest.MonkeyPatch) -> pytest.Pytester:
+    """A suite without a site, in a log of 120 columns."""
+    monkeypatch.setenv("COLUMNS", "120")
     pytester.makeini(textwrap.dedent(INI))
     return pytester
 
