@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from fnmatch import fnmatchcase
+from typing import Any, TypeVar
 
-from harness.core.errors import UsageError
+from harness.core.errors import FarendError, RecordError, UsageError
+from harness.core.model import Behaviour
 from harness.correlate.sweeps import tries_of
 from harness.measure.claims import decide
 from harness.measure.trials import DESCRIBED_MIN, Asked, RowTrials, summarise
 from harness.report.measured import ClaimTold, Measured, MeasuredRecord, SearchTold
-from harness.run.judging import JudgedRecord
+from harness.run.judging import PLAN_EVENT, JudgedRecord
 from harness.run.row_trials import row_trials
 from harness.run.steering import outcome_of
 from harness.run.steps import SWEEP_EVENT
 from harness.run.trials import CLAIM_EVENT, SEARCH_EVENT, Claim, Search
 
+T = TypeVar("T")
+
 
 def measured(records: Sequence[JudgedRecord], asked: Asked, only: Sequence[str] = ()) -> Measured:
     """Everything that the records tell of the rows whose alarm, point or key fits one of ``only`` (all, where empty).
 
-    UsageError where the records are of different sites, or nothing fits.
+    UsageError where the records are of different sites, one is named twice, or nothing fits; RecordError where one
+    asks for what nobody can decide.
     """
+    _refuse_twice(records)
     names = sorted({record.site.name for record in records})
     if len(names) > 1:
         raise UsageError(
@@ -49,10 +55,43 @@ def measured(records: Sequence[JudgedRecord], asked: Asked, only: Sequence[str] 
     )
 
 
+def _refuse_twice(records: Sequence[JudgedRecord]) -> None:
+    """Trials that count twice prove what nobody tried."""
+    seen: dict[str, JudgedRecord] = {}
+    for record in records:
+        if record.sha256 in seen:
+            raise UsageError(
+                f"{record.path}: it is the same record as {seen[record.sha256].path}; name each record once"
+            )
+        seen[record.sha256] = record
+
+
+def _asked_of(record: JudgedRecord, kind: str, made: Callable[[Mapping[str, Any]], T]) -> Iterator[T]:
+    """What the record was made for."""
+    for event in record.reader.events(kind):
+        try:
+            yield made(event.data)
+        except (FarendError, KeyError, TypeError, ValueError) as exc:
+            raise RecordError(
+                f"{record.path}: event '{kind}': {exc}; expected what this version of farend enters there"
+            ) from exc
+
+
+def _claim_of(data: Mapping[str, Any]) -> Claim:
+    claim = Claim.of(data)
+    if not 0.0 < claim.share < 1.0 or not 0.0 < claim.confidence < 1.0:
+        raise ValueError(f"share={claim.share}, confidence={claim.confidence}: expected both between 0 and 1")
+    _ = claim.rule
+    return claim
+
+
 def _claims(record: JudgedRecord, number: int, rows: Sequence[RowTrials]) -> Iterator[ClaimTold]:
-    """What the trials of a record decide of the claim that it was made for, by what was judged in the end."""
-    for event in record.reader.events(CLAIM_EVENT):
-        claim = Claim.of(event.data)
+    """What the trials of a record decide of the claim that it was made for, by what was judged in the end.
+
+    Every trial counts, and one that a retest superseded as it was judged: a claim that drops what somebody would
+    rather have again proves nothing.
+    """
+    for claim in _asked_of(record, CLAIM_EVENT, _claim_of):
         at_claim = claim.rule.rates(1.0 - claim.share)
         at_good = claim.rule.rates(0.0 if claim.good is None else 1.0 - claim.good)
         for row in rows:
@@ -73,18 +112,31 @@ def _claims(record: JudgedRecord, number: int, rows: Sequence[RowTrials]) -> Ite
 def _searches(record: JudgedRecord, only: Sequence[str]) -> Iterator[SearchTold]:
     """Each output by the tries that were made for it, in their order."""
     asked = [(str(it.data.get("asking", "")), str(it.data["stimulus"])) for it in record.reader.events(SWEEP_EVENT)]
-    for event in record.reader.events(SEARCH_EVENT):
-        search = Search.of(event.data).search
+    for search in _asked_of(record, SEARCH_EVENT, lambda data: Search.of(data).search):
         tries = tries_of(record.site, record.evidence)
         held = {it.id: it for it in record.evidence.stimuli if it.held_for_ns is not None}
-        for point in dict.fromkeys(point for point, _ in asked if point):
+        points = _searched(record) | {point: "" for point, _ in asked if point}
+        for point, planned in points.items():
             mine = [held[stimulus] for at, stimulus in asked if at == point and stimulus in held]
             outcomes = [
                 outcome_of(it.held_for_ns or 0, [one for one in tries if one.stimulus == it.id], point) for it in mine
             ]
-            alarm = mine[0].alarm if mine else ""
+            alarm = mine[0].alarm if mine else planned
             if not only or any(fnmatchcase(name, pattern) for name in (alarm, point) for pattern in only):
                 yield SearchTold(alarm=alarm, point=point, finding=search.finding(outcomes))
+
+
+def _searched(record: JudgedRecord) -> dict[str, str]:
+    """The points that a search set out for, and their alarm, whether or not it came to them."""
+    planned: set[tuple[str, str]] = set()
+    for event in record.reader.events(PLAN_EVENT):
+        data: Mapping[str, Any] = event.data  # as our own run wrote it
+        planned.update((alarm, link) for alarm, links in data["links"].items() for link in links)
+    return {
+        row.point: row.alarm
+        for row in record.site.expectations
+        if row.behaviour is not Behaviour.QUIET and (row.alarm, record.site.points[row.point].link) in planned
+    }
 
 
 def _fits(row: RowTrials, pattern: str) -> bool:

@@ -1,15 +1,15 @@
 """From judged records to the trials of every expectation, as the statistics of ``measure`` take them.
 
 What is measured is what the judge saw, with the same bounds; nothing is matched anew. A trial that nobody saw is given
-the bounds of its onset that are known without that output (``Unseen``): by the output delay that the link declares, else
-from the raise on for as long as the output was ever seen to take, or may take by its row where it was never seen.
+the bounds of its onset that are known without that output (``Unseen``): by the output delay that the link declares,
+else from the raise on for as long as the output was ever seen to take, or may take by its row where it was never seen.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -40,6 +40,8 @@ class _Raised:
     is_told: bool
     delay: Bounds | None
     """From the raise until the output shows it, as the site file declares it; None where it does not."""
+    is_superseded: bool = False
+    """It was raised once more in its place."""
 
     @property
     def onset(self) -> Bounds | None:
@@ -52,14 +54,15 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
     """The trials of every expectation that must react, over all records, in the order of the first record's point map.
 
     The records are of one site; an expectation of a later map comes behind. Rows of which nothing was raised are left
-    out. Results that a retest superseded do not count.
+    out. What a retest superseded is in doubt, whatever it showed: whoever asks for one may have seen what came of it,
+    so to leave it out would choose among the results.
     """
     rows: dict[str, Expectation] = {}
     raised: dict[str, list[_Raised]] = defaultdict(list)
     for number, record in enumerate(records):
         rows |= {row.key: row for row in record.site.expectations if row.key not in rows}
-        stimuli = _timed(record)
-        for result in record.standing_results:
+        stimuli, superseded = _timed(record), _superseded(record)
+        for result in record.judgement.results:
             point = record.site.points[result.point]
             raised[result.expectation].append(
                 _Raised(
@@ -69,9 +72,11 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
                     trace=record.evidence.traces.get(result.point),
                     is_told=is_told(record.site.links[point.link], point.place),
                     delay=None if point.link in record.site.behind else record.site.times_of(point.link).output_delay,
+                    is_superseded=result.stimulus in superseded,
                 )
             )
-    lasting = {name for record in records for name, alarm in record.site.alarms.items() if alarm.lasts_ns is not None}
+    alarms = [alarm for record in records for alarm in record.site.alarms.values()]
+    lasting = {it.name for it in alarms} - {it.name for it in alarms if it.lasts_ns is None}
     return tuple(
         _row(row, raised[key], ends_by_itself=_ends_by_itself(row, lasting))
         for key, row in rows.items()
@@ -90,8 +95,23 @@ def _timed(record: JudgedRecord) -> Mapping[str, Stimulus]:
     return timed_by_reference(record.site, stimuli, outlines_of(record.site, record.evidence))
 
 
+def _superseded(record: JudgedRecord) -> frozenset[str]:
+    """Of each retest that was raised, the stimulus before it: that one was to be raised once more, and no other."""
+    found: set[str] = set()
+    for alarm, decided in record.retests.items():
+        mine = sorted((it.raised.lo, it.id) for it in record.evidence.stimuli if it.alarm == alarm)
+        for decided_ns in decided:
+            before = [name for at, name in mine if at < decided_ns]
+            if before and len(before) < len(mine):
+                found.add(before[-1])
+    return frozenset(found)
+
+
 def _row(row: Expectation, raised: Sequence[_Raised], *, ends_by_itself: bool) -> RowTrials:
+    is_delay_declared = any(it.delay is not None for it in raised)
     shown = [_shown(it) for it in raised]
+    if any(_is_denied(it) for it, how in zip(raised, shown, strict=True) if how is Shown.SHOWN):
+        raised = [replace(it, delay=None) for it in raised]
     reach_ns = _reach_ns(row, [it.result for it, how in zip(raised, shown, strict=True) if how is Shown.SHOWN])
     trials = []
     for it, how in zip(raised, shown, strict=True):
@@ -113,15 +133,22 @@ def _row(row: Expectation, raised: Sequence[_Raised], *, ends_by_itself: bool) -
         point=row.point,
         trials=tuple(trials),
         ends_by_itself=ends_by_itself,
-        is_delay_declared=any(it.delay is not None for it in raised),
+        is_delay_declared=is_delay_declared,
         phases=_phases(raised),
     )
 
 
+def _is_denied(it: _Raised) -> bool:
+    """Whether what was seen denies the declared delay: then it is believed of no trial, of none unseen either."""
+    return it.onset is not None and it.result.onset is not None and it.onset.meet(it.result.onset) is None
+
+
 def _shown(it: _Raised) -> Shown:
     result = it.result
-    if result.verdict in NO_TRIAL or result.is_doubted or it.stimulus.stopped or not it.stimulus.proven:
+    if result.verdict in NO_TRIAL or result.is_doubted or not it.stimulus.proven:
         return Shown.LEFT_OUT
+    if it.is_superseded:
+        return Shown.UNSEEN
     if result.verdict in NOT_SHOWN:
         return Shown.MISSED
     if result.onset is not None:
@@ -139,12 +166,12 @@ def _reach_ns(row: Expectation, seen: Sequence[Result]) -> int:
 
 def _visible(it: _Raised, how: Shown, reach_ns: int) -> Trial | None:
     result, trace = it.result, it.trace
-    if how is Shown.LEFT_OUT or trace is None or not trace.timed:
+    is_cut = it.is_superseded or it.stimulus.stopped  # put back early: how long it would have shown nobody knows
+    if how is Shown.LEFT_OUT or is_cut or trace is None or not trace.timed:
         return None
     if how is Shown.SHOWN:
         if result.onset is None or result.end is None or result.onset.is_open_below:
             return None
-        # A declared delay that what was seen denies is not believed.
         known = None if it.onset is None else it.onset.meet(result.onset)
         return Seen(onset=known or result.onset, end=result.end)
     if it.is_told:  # proven not to have shown: on for no time at all; what was not told and not promised says nothing

@@ -47,6 +47,11 @@ class Claim:
                 f"--good {self.good:g}: expected more than the claim of {self.share:g}, and less than all; "
                 "a rule cannot tell two shares apart that are the same"
             )
+        if self.good is not None and self.confidence <= 0.5:
+            raise UsageError(
+                f"confidence {self.confidence:g} with --good {self.good:g}: expected more than 0.5; "
+                "a rule that errs as often as a coin decides nothing"
+            )
 
     @cached_property
     def rule(self) -> Rule:
