@@ -39,7 +39,13 @@ class DeviceLock:
 
         ``run``: what processes of one test run have in common; they take turns, and wait for each other for ``wait_s``.
         """
-        file = self._path.open("a+", encoding="utf-8")
+        try:
+            file = open(self._path, "a+", encoding="utf-8", opener=_opened)  # noqa: SIM115  # it is held open
+        except OSError as exc:
+            raise SafetyError(
+                f"{self._path}: cannot be opened: {exc.strerror}; by it, two runs that test one device know of each "
+                "other: remove it, or set TMPDIR to a folder that can be written"
+            ) from exc
         until = time.monotonic() + wait_s
         while not _locked(file):
             file.seek(0)
@@ -65,6 +71,11 @@ class DeviceLock:
             self._file.truncate(0)
             self._file.close()
             self._file = None
+
+
+def _opened(path: str, flags: int) -> int:
+    """In a folder that everybody may write to, no link to somebody else's file is followed."""
+    return os.open(path, flags | getattr(os, "O_NOFOLLOW", 0), 0o600)
 
 
 def _path(parts: Iterable[str]) -> Path:

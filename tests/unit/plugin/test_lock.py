@@ -58,3 +58,14 @@ def test_a_turn_that_does_not_come_is_not_waited_for_without_end(locks: tuple[De
     with pytest.raises(SafetyError, match="worker gw0 tests it now"):
         second.take("worker gw1", "run 1", 0)
     first.release()
+
+
+def test_a_link_in_its_place_is_not_followed(locks: tuple[DeviceLock, DeviceLock], tmp_path: Path) -> None:
+    """Whoever may write to the folder could have anything emptied by it."""
+    precious = tmp_path / "precious"
+    precious.write_text("kept", encoding="utf-8")
+    first, _ = locks
+    first._path.symlink_to(precious)
+    with pytest.raises(SafetyError, match=r"cannot be opened: .*; by it, two runs that test one device know"):
+        first.take("pytest")
+    assert precious.read_text(encoding="utf-8") == "kept"
