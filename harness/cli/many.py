@@ -16,8 +16,8 @@ from harness.cli.shares import share_of
 from harness.core.durations import duration
 from harness.core.durations import measured as taken
 from harness.core.errors import UsageError
-from harness.core.model import Alarm, Site
-from harness.core.verdicts import ExitCode
+from harness.core.model import Alarm, Behaviour, Site
+from harness.core.verdicts import ExitCode, VerdictClass
 from harness.measure.trials import Asked
 from harness.run.order import Item, Selection, plan_of, usual_ns
 from harness.run.trials import Claim, Search, phase_ns
@@ -25,6 +25,7 @@ from harness.site.reading import Documents
 
 if TYPE_CHECKING:
     from harness.report.measured import Measured
+    from harness.run.judging import JudgedRecord
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,11 +43,19 @@ class Told:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ended:
-    """``code``: the exit code of the test as such. ``strays``: how many sightings nothing raised explains."""
+    """``code``: the exit code of the test as such. ``besides``: what happened besides what it was made to prove."""
 
     code: ExitCode
+    besides: ExitCode
     measured: Measured
-    strays: int
+
+    def amounts_to(self, *, is_refuted: bool, is_proven: bool) -> ExitCode:
+        """The exit code of a run that was made to prove something about the outputs that must react."""
+        if self.besides in (ExitCode.REFUSED, ExitCode.FAILED) or self.code is ExitCode.NOT_RESTORED:
+            return self.code if self.code is ExitCode.NOT_RESTORED else self.besides
+        if is_refuted:
+            return ExitCode.FAILED
+        return self.besides if is_proven else ExitCode.UNKNOWN
 
 
 def many_options(command: Callable[..., int]) -> Callable[..., int]:
@@ -139,9 +148,24 @@ def measure_many(
         else:
             say(render_measured(found, width=terminal_width(), every_number=told.every_number).rstrip("\n"))
         say_ended(judged, options, why)
-        return Ended(code=judged.exit_code, measured=found, strays=len(judged.judgement.strays))
+        return Ended(code=judged.exit_code, besides=besides(judged), measured=found)
     finally:
         judged.reader.close()
+
+
+def besides(judged: JudgedRecord) -> ExitCode:
+    """What a run amounts to but for the outputs that must react, of which it was made to prove something.
+
+    What came on and should not have is a fail whatever was proven, and as for any test it is not all good before
+    everybody was told that it is over and every bypass is released: a miss that a claim allows changes nothing of that.
+    """
+    if judged.exit_code in (ExitCode.REFUSED, ExitCode.NOT_RESTORED):
+        return judged.exit_code
+    quiet = {row.key for row in judged.site.expectations if row.behaviour is Behaviour.QUIET}
+    results = (it for it in judged.judgement.results if it.expectation in quiet)
+    if judged.judgement.strays or any(it.verdict.verdict_class is VerdictClass.FAIL for it in results):
+        return ExitCode.FAILED
+    return ExitCode.ALL_PASS if judged.is_settled else ExitCode.NOT_RESTORED
 
 
 def _takes(site: Site, items: Sequence[Item], repeat: int, spread_ns: int) -> str:

@@ -8,7 +8,6 @@ from harness.cli.common import duration_of, load, note_wrapped
 from harness.cli.many import Told, many_options, measure_many, one_alarm
 from harness.cli.shares import share_of
 from harness.core.errors import UsageError
-from harness.core.verdicts import ExitCode
 from harness.measure.proportions import Side, clopper_pearson, trials_needed
 from harness.measure.sequential import Decision
 from harness.measure.trials import Asked
@@ -40,7 +39,8 @@ def command(
 
     It tells beforehand how many trials a claim takes. With '--claim 95%' it stops as soon as the claim is decided for
     every output, by a rule whose error rates hold; unknown results count for neither side. 'farend measure' tells the
-    same again from the record. Exit code with a claim: 0 proven, 1 refuted, 3 not decided; without one that of a test.
+    same again from the record. Exit code with a claim: 0 proven for every output, 1 refuted for one, or
+    something came on that should not have, 3 not decided; without one that of a test.
     """
     asked = Asked(
         confidence=told.confidence,
@@ -56,12 +56,10 @@ def command(
     one_alarm(site, told.alarm)
     note_wrapped(forecast(wanted, trials, asked))
     ended = measure_many(told, site, documents, asked, repeat=trials, claim=wanted)
-    if wanted is None or ended.code in (ExitCode.REFUSED, ExitCode.NOT_RESTORED):
+    if wanted is None:
         return ended.code
     decisions = {it.decided.decision for it in ended.measured.claims}
-    if Decision.REFUTED in decisions or ended.strays:
-        return ExitCode.FAILED
-    return ExitCode.ALL_PASS if decisions == {Decision.PROVEN} else ExitCode.UNKNOWN
+    return ended.amounts_to(is_refuted=Decision.REFUTED in decisions, is_proven=decisions == {Decision.PROVEN})
 
 
 def _claim(told: Told, count: int | None, claim: str | None, misses_allowed: int, good: str | None) -> Claim | None:
