@@ -12,10 +12,11 @@ from typing import Final, Protocol
 import numpy as np
 
 from harness.core.instants import FOREVER, Bounds
+from harness.measure.coarser import coarser_candidates, coarser_ends, coarser_trials
 from harness.measure.interval_censored import Distribution, Reduced, Times, as_arrays, estimate_of, reduce
 from harness.measure.mixture import Fit, Floats, Indices, Matrix, most_likely
 from harness.measure.resampling import Brackets, Readings, Spread
-from harness.measure.visible_time import Seen, Trial, bounds_of, candidates, likelihood
+from harness.measure.visible_time import Likelihoods, Seen, Trial, bounds_of
 
 ROUGH: Final = 5e-3
 """In log-likelihood."""
@@ -71,7 +72,7 @@ class BracketedTimes:
         self, times: Sequence[Bounds], *, ends: tuple[Times, Times] | None = None, enough: float = 0.0
     ) -> None:
         """``ends``: all lower and all upper ends, in place of ``times``. ``enough``: see ``mixture.most_likely``."""
-        self._lo, self._hi = ends or as_arrays(times)
+        self._lo, self._hi = coarser_ends(*(ends or as_arrays(times)))
         self._enough = enough
 
     @property
@@ -161,10 +162,11 @@ class VisibleTimes:
         """``enough``: see ``mixture.most_likely``. ``near``: times near which the most likely ones are to be sought."""
         if not trials:
             raise ValueError("trials is empty: expected at least one")
-        self._trials = trials
+        self._trials = coarser_trials(trials)
+        self._likelihoods = Likelihoods(self._trials)
         self._enough = enough
         self._near = near
-        self._weights = np.ones(len(trials))
+        self._weights = np.ones(len(self._trials))
 
     @property
     def trials(self) -> int:
@@ -190,17 +192,17 @@ class VisibleTimes:
 
     @cached_property
     def _values(self) -> Times:
-        return candidates(self._trials)
+        return coarser_candidates(self._trials)
 
     @cached_property
     def _chances(self) -> Floats:
-        return likelihood(self._trials, self._values)
+        return self._likelihoods(self._values)
 
     def _with_cut(self, cut: int) -> tuple[Times, Floats]:
         """The candidates and likelihoods, with both sides of the cut among them."""
         new = np.setdiff1d(np.array([cut, cut + 1], dtype=np.int64), self._values)
         at = np.searchsorted(self._values, new)
-        return np.insert(self._values, at, new), np.insert(self._chances, at, likelihood(self._trials, new), axis=1)
+        return np.insert(self._values, at, new), np.insert(self._chances, at, self._likelihoods(new), axis=1)
 
     def shares(self, cut: int) -> tuple[float, float]:
         """Of the masses that were found; others may be as likely."""
@@ -211,7 +213,7 @@ class VisibleTimes:
     @cached_property
     def ends(self) -> Times:
         """Where a likelihood has a bend."""
-        inner = candidates(self._trials)
+        inner = self._values
         sightings = [it for it in self._trials if isinstance(it, Seen)]
         outer = [it.end.lo - it.onset.hi for it in sightings]
         outer += [it.end.hi - it.onset.lo for it in sightings if not it.end.is_open_above]

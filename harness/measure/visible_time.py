@@ -116,32 +116,51 @@ def candidates(trials: Sequence[Trial], cut: int | None = None) -> Times:
 
 def likelihood(trials: Sequence[Trial], visible_ns: Times) -> Floats:
     """Shape (trials, visible times): the share of the onsets in its bounds that would give this trial."""
-    chances = np.empty((len(trials), len(visible_ns)))
-    seen = [at for at, it in enumerate(trials) if isinstance(it, Seen)]
-    chances[seen] = _seen([it for it in trials if isinstance(it, Seen)], visible_ns)
-    for at, it in enumerate(trials):
-        if isinstance(it, Unseen):
-            chances[at] = _unseen(it, visible_ns)
-    return chances
+    return Likelihoods(trials)(visible_ns)
 
 
-def _seen(trials: Sequence[Seen], visible_ns: Times) -> Floats:
-    ends = [(it.onset.lo, it.onset.hi, it.end.lo, min(it.end.hi, FOREVER)) for it in trials]
-    onset_lo, onset_hi, end_lo, end_hi = np.array(ends, dtype=np.int64).reshape(-1, 4, 1).transpose(1, 0, 2)
-    first = np.maximum(onset_lo, end_lo - visible_ns)
-    last = np.minimum(onset_hi, end_hi - visible_ns)
-    return np.asarray(np.maximum(last - first + 1, 0) / (onset_hi - onset_lo + 1), dtype=np.float64)
+class Likelihoods:
+    """The same for many lists of visible times."""
+
+    def __init__(self, trials: Sequence[Trial]) -> None:
+        self._trials = len(trials)
+        seen = [(at, it) for at, it in enumerate(trials) if isinstance(it, Seen)]
+        unseen = [(at, it) for at, it in enumerate(trials) if isinstance(it, Unseen)]
+        self._seen, self._unseen = [at for at, _ in seen], [at for at, _ in unseen]
+        ends = [(it.onset.lo, it.onset.hi, it.end.lo, min(it.end.hi, FOREVER)) for _, it in seen]
+        self._ends = np.array(ends, dtype=np.int64).reshape(-1, 4, 1).transpose(1, 0, 2)
+        gaps = [_gaps(it) for _, it in unseen]
+        self._begun = np.cumsum([0, *map(len, gaps)])[:-1]
+        self._gaps = np.array([it for mine in gaps for it in mine], dtype=np.int64).reshape(-1, 3, 1).transpose(1, 0, 2)
+        self._ways = np.array([(it.onset.width + 1) * len(_late(it)) ** 2 for _, it in unseen])[:, None]
+
+    def __call__(self, visible_ns: Times) -> Floats:
+        chances = np.empty((self._trials, len(visible_ns)))
+        if self._seen:
+            onset_lo, onset_hi, end_lo, end_hi = self._ends
+            first = np.maximum(onset_lo, end_lo - visible_ns)
+            last = np.minimum(onset_hi, end_hi - visible_ns)
+            chances[self._seen] = np.maximum(last - first + 1, 0) / (onset_hi - onset_lo + 1)
+        if self._unseen:
+            first, until, onset_hi = self._gaps
+            fits = np.maximum(np.minimum(onset_hi, until - visible_ns) - first + 1, 0)
+            counts = np.add.reduceat(fits, self._begun, axis=0) / self._ways
+            chances[self._unseen] = np.where(visible_ns == 0, 1.0, np.minimum(counts, 1.0))
+        return chances
 
 
-def _unseen(trial: Unseen, visible_ns: Times) -> Floats:
-    """Onsets before the first reading (a blur may leave some) and after each, until the one that follows."""
-    counts = np.zeros(len(visible_ns), dtype=np.float64)
-    late = (0, trial.blur_ns) if trial.blur_ns else (0,)
-    firsts = [trial.onset.lo]
+def _late(trial: Unseen) -> tuple[int, ...]:
+    return (0, trial.blur_ns) if trial.blur_ns else (0,)
+
+
+def _gaps(trial: Unseen) -> list[tuple[int, int, int]]:
+    """(first onset, reading that ends it, latest onset) of each gap, before the first reading (a blur may leave some)
+    and after each, for readings at either end of their blur: each combination once, what has no choice twice over.
+    """
+    late = _late(trial)
+    found: list[tuple[int, int, int]] = []
+    firsts = (trial.onset.lo,) * len(late)
     for at in trial.samples_ns:
-        for first in firsts:
-            for it in late:
-                last = np.minimum(trial.onset.hi, at + it - visible_ns)
-                counts += np.maximum(last - first + 1, 0) / (len(firsts) * len(late))
-        firsts = [max(trial.onset.lo, at + it + 1) for it in late]
-    return np.where(visible_ns == 0, 1.0, np.minimum(counts / (trial.onset.width + 1), 1.0))
+        found += [(first, at + it, trial.onset.hi) for first in firsts for it in late]
+        firsts = tuple(max(trial.onset.lo, at + it + 1) for it in late)
+    return found
