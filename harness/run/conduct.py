@@ -40,7 +40,7 @@ from harness.run.steps import (
     StepDone,
 )
 from harness.run.tools import Progress, Tools
-from harness.run.waiting import QuietWindows, Waits, to_the_end
+from harness.run.waiting import STILL_LOST, QuietWindows, Waits, to_the_end
 
 NAG_NS: Final = 30 * NS_PER_S
 """How often a person is told that an alarm has been raised for too long."""
@@ -99,6 +99,7 @@ class Conductor:
             view.raising(item, self._progress(item, number))
             if not any(self._waits.is_observed(row) for row in item.rows):
                 await self._persons.back(item.rows)
+                await self._seen_again(item)
             if not any(self._waits.is_observed(row) for row in item.rows):
                 view.trouble(f"{item.alarm.name}: not raised, since none of its outputs can be observed now")
                 continue
@@ -110,6 +111,13 @@ class Conductor:
             await self._waits.until(until)
             await self._quiet.outlast()
         await self._judge_quiet(start_ns, all_of_them=True)
+
+    async def _seen_again(self, item: Item) -> None:
+        """Many trials wait for a link that is lost for a while; asked for at once, some would be without end."""
+        if self._t.steering is not None or self._t.phase_ns:
+            self._t.view.phase("waiting until any of its outputs can be observed again")
+            if not await self._waits.observed_again(item.rows):
+                raise StoppedRunError(f"{item.alarm.name}: {STILL_LOST}")
 
     def _steered(self) -> bool:
         """Whether anything is still to be raised, once what was raised so far has had its say."""

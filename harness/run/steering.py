@@ -67,6 +67,9 @@ class ClaimSteering:
         return ""
 
 
+BARREN_MAX: Final = 5
+"""So many times in a row an alarm is asked for that is then not raised: refused, skipped, not possible."""
+
 _WORD: Final = {Answer.SHOWN: "shown", Answer.LOST: "not shown", Answer.UNKNOWN: "cannot be told"}
 
 
@@ -81,6 +84,7 @@ class ShortestSteering:
     search: ShortestShown
     points: tuple[str, ...]
     _outcomes: dict[str, list[Outcome]] = field(default_factory=dict)
+    _barren: int = 0  # asked for since the last one of which anything came
     asking: str = ""
 
     def plan(self, ahead: deque[Item]) -> None:
@@ -89,6 +93,9 @@ class ShortestSteering:
             return
         first = ahead[0]
         ahead.clear()
+        if self._barren >= BARREN_MAX:
+            return
+        self._barren += 1
         for point in self.points:
             held_ns = self.search.next_ns(self._outcomes.get(point, ()))
             if held_ns is not None:
@@ -103,6 +110,7 @@ class ShortestSteering:
     def tried(self, item: Item, tries: Sequence[Try]) -> str:
         """Enter one try for the output that asked for it."""
         held_ns = item.held_ns or 0
+        self._barren = 0
         self._outcomes.setdefault(self.asking, []).append(outcome_of(held_ns, tries, self.asking))
         told = (f"{point} {_WORD[outcome_of(held_ns, tries, point).answer]}" for point in self.points)
         return f"held for {at_most(held_ns)}, as {self.asking} asks: {', '.join(told)}"

@@ -18,6 +18,13 @@ from harness.run.steps import StepDone
 LIFE_MAX_NS: Final = 10 * NS_PER_S
 """How long the end waits for paths that tell changes to prove that they live; without it, their quiet is unknown."""
 
+LOST_MAX_NS: Final = 60 * NS_PER_S
+"""How long many trials wait for outputs that nobody can read any more: long enough for a device that restarts."""
+STILL_LOST: Final = (
+    f"none of its outputs could be observed for {LOST_MAX_NS // NS_PER_S} s, so nothing more is raised; "
+    "put the link right and begin again"
+)
+
 
 class Waits:
     """Waits by the newest samples, and never longer than it is told."""
@@ -79,6 +86,11 @@ class Waits:
         state = live.states.get(row.point)
         stale_ns = 3 * spec.poll_period_ns + 2 * spec.timeout_ns
         return live.up[spec.name] and state is not None and state.told_ns >= self._clock() - stale_ns
+
+    async def observed_again(self, rows: Sequence[Expectation]) -> bool:
+        """Wait until any row is observed. False where none is for LOST_MAX_NS."""
+        until_ns = self._clock() + LOST_MAX_NS
+        return await self._live.wait_until(lambda: any(self.is_observed(row) for row in rows), until_ns)
 
     def told_apart_from(self, rows: Iterable[Expectation]) -> int:
         """The instant from which a change at a row that is told can be told apart from what was before its link was up.

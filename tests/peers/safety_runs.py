@@ -10,6 +10,7 @@ import time
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from harness.core.instants import NS_PER_S, NS_PER_US
 from harness.run.clearing_left import ToClear
@@ -69,6 +70,8 @@ class During:
 
     sim: SimulatedSite
     relay: Relay
+    reading: Relay
+    """Between farend and the link bms, which it only reads."""
     view: Seen
 
     def is_active(self, alarm: str) -> bool:
@@ -104,6 +107,8 @@ class Scene:
     standing: Mapping[str, str] = field(default_factory=dict)
     raised_before: tuple[str, ...] = ()
     """Alarms that the controller has before farend begins."""
+    more: Mapping[str, Any] = field(default_factory=dict)
+    """Further options of the test."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -131,7 +136,13 @@ async def _run(folder: Path, scene: Scene, disturb: Disturbance | None) -> Outco
         relay = Relay(sim.panel_port, scene.on_write)
         server = await asyncio.start_server(relay.serve, "127.0.0.1", 0)
         relay.port = server.sockets[0].getsockname()[1]
-        ports = {"panel": relay.port, "bms": sim.bms_port, "printer": sim.printer_port}
+        reading = Relay(sim.bms_port, lambda action, frame, answer: frame)
+        reading_server = await asyncio.start_server(reading.serve, "127.0.0.1", 0)
+        ports = {
+            "panel": relay.port,
+            "bms": reading_server.sockets[0].getsockname()[1],
+            "printer": sim.printer_port,
+        }
         documents = gather(demo_files(folder, ports, *scene.changes))
         site, _ = read_site(documents.files, documents.entry)
         if scene.raised_at_most_s is not None:
@@ -148,9 +159,10 @@ async def _run(folder: Path, scene: Scene, disturb: Disturbance | None) -> Outco
             clear_for_ns=scene.clear_for_ns,
             to_clear=scene.to_clear,
             command=(),
+            **scene.more,
         )
         view = Seen()
-        during = During(sim=sim, relay=relay, view=view)
+        during = During(sim=sim, relay=relay, reading=reading, view=view)
         beside = asyncio.ensure_future(_nothing() if disturb is None else disturb(during))
         try:
             why = await run_test(site, documents, options, _clock, view)
@@ -158,6 +170,7 @@ async def _run(folder: Path, scene: Scene, disturb: Disturbance | None) -> Outco
         finally:
             beside.cancel()
             server.close()
+            reading_server.close()
         active = tuple(during.numbers())
     return Outcome(judged=judge_record(record), view=view, why=why, active=active)
 

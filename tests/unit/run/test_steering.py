@@ -14,7 +14,7 @@ from harness.core.verdicts import Verdict
 from harness.correlate.sweeps import Try
 from harness.measure.shortest_shown import Answer
 from harness.run.order import Item, Selection, plan_of
-from harness.run.steering import outcome_of
+from harness.run.steering import BARREN_MAX, outcome_of
 from harness.run.trials import Claim, Search, phase_ns
 from tests.peers.trace_bench import Bench
 
@@ -93,6 +93,21 @@ def test_each_output_is_searched_with_tries_of_its_own() -> None:
         assert min(asked[name]) == 10 * MS
         assert threshold[name] <= asked[name][-1] * 1.2
     assert asked[points[0]], "the first output is searched first"
+
+
+def test_a_search_whose_alarm_is_never_raised_ends() -> None:
+    """Refused by the device, or skipped: asked for without end, nobody would ever be told."""
+    item, _ = item_and_points()
+    steering = Search(share=0.8, longest_ns=1_000 * MS, shortest_ns=10 * MS, tries_max=200).steering([item])
+    ahead = deque([replace(item, held_ns=1_000 * MS)] * 400)
+    asked = 0
+    while asked < 100:
+        steering.plan(ahead)
+        if not ahead:
+            break
+        ahead.popleft()
+        asked += 1
+    assert asked == BARREN_MAX
 
 
 def test_a_try_of_which_nothing_was_read_cannot_be_told() -> None:
