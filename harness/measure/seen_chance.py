@@ -70,7 +70,7 @@ class Cascade:
         """The chance of a delay of at most this, by inclusion and exclusion.
 
         sum over subsets S of (-1)^|S| max(0, delay - sum of S)^n / (n! product of periods), of Feller, *An
-        Introduction to Probability Theory and Its Applications* II (1971), I.9, for unequal widths.
+        Introduction to Probability Theory and Its Applications* II (1971), I.9 (from memory), for unequal widths.
         """
         n = len(self.periods)
         total, product = Fraction(0), Fraction(1)
