@@ -88,7 +88,8 @@ class BracketedTimes:
     @cached_property
     def estimate(self) -> Distribution:
         """The non-parametric maximum likelihood estimate."""
-        return estimate_of(self._lo, self._hi, enough=self._enough)
+        lo, hi, counts = self._rows
+        return estimate_of(lo, hi, counts=counts, enough=self._enough)
 
     def shares(self, cut: int) -> tuple[float, float]:
         """An innermost interval that reaches across the cut may lie on either side of it."""
@@ -101,7 +102,7 @@ class BracketedTimes:
 
     def given(self, cut: int, share: float, wanted: float | None = None) -> float:
         """With no innermost interval across the cut."""
-        reduced = reduce(self._lo, self._hi, cut)
+        reduced = self._reduced(cut)
         split = int(np.searchsorted(reduced.within_hi, cut, side="right"))
         if split in {0, reduced.spans.candidates}:  # all on one side: the rest of the mass lies where nothing was seen
             held = share if split else 1.0 - share
@@ -120,6 +121,16 @@ class BracketedTimes:
         """Always."""
         return True
 
+    @cached_property
+    def _rows(self) -> tuple[Times, Times, Times]:
+        """Lower and upper ends, each pair once, and how often."""
+        pairs, counts = np.unique(np.stack((self._lo, self._hi)), axis=1, return_counts=True)
+        return pairs[0], pairs[1], counts.astype(np.int64)
+
+    def _reduced(self, cut: int) -> Reduced:
+        lo, hi, counts = self._rows
+        return reduce(lo, hi, cut, counts=counts)
+
     def _start(self, reduced: Reduced) -> tuple[Indices, Floats]:
         """The estimate's masses on innermost intervals that may have been cut in two: half on either."""
         lows = np.array([it.within.lo for it in self.estimate.masses], dtype=np.int64)
@@ -134,7 +145,7 @@ class BracketedTimes:
 
     def drawing(self, cut: int, share: float) -> Drawing | None:
         """Evenly spread within the innermost intervals. What was never seen on one side lies just beyond the cut."""
-        reduced = reduce(self._lo, self._hi, cut)
+        reduced = self._reduced(cut)
         split = int(np.searchsorted(reduced.within_hi, cut, side="right"))
         lo, hi = reduced.within_lo, reduced.within_hi
         if split in {0, len(lo)}:

@@ -93,9 +93,9 @@ def estimate(times: Sequence[Bounds]) -> Distribution:
     return estimate_of(*as_arrays(times))
 
 
-def estimate_of(lo: Times, hi: Times, *, enough: float = 0.0) -> Distribution:
-    """The same of lower and upper ends; a gap of ``enough`` will do."""
-    reduced = reduce(lo, hi)
+def estimate_of(lo: Times, hi: Times, *, counts: Times | None = None, enough: float = 0.0) -> Distribution:
+    """The same of lower and upper ends, each so often; a gap of ``enough`` will do."""
+    reduced = reduce(lo, hi, counts=counts)
     fit = most_likely(reduced.spans, reduced.weights, enough=enough)
     assert fit is not None, "an innermost interval lies in every interval"  # noqa: S101 - a proof, not a check of input
     if fit.gap > max(GAP_MAX, enough):
@@ -105,7 +105,12 @@ def estimate_of(lo: Times, hi: Times, *, enough: float = 0.0) -> Distribution:
         Mass(within=Bounds(low, high), share=share)
         for low, high, share in zip(lows, highs, fit.masses.tolist(), strict=True)
     )
-    return Distribution(masses=masses, trials=len(lo), log_likelihood=fit.log_likelihood, gap=fit.gap)
+    return Distribution(
+        masses=masses,
+        trials=len(lo) if counts is None else int(counts.sum()),
+        log_likelihood=fit.log_likelihood,
+        gap=fit.gap,
+    )
 
 
 def as_arrays(times: Sequence[Bounds]) -> tuple[Times, Times]:
@@ -116,8 +121,8 @@ def as_arrays(times: Sequence[Bounds]) -> tuple[Times, Times]:
     return lo, np.minimum(hi, FOREVER)
 
 
-def reduce(lo: Times, hi: Times, cut: int | None = None) -> Reduced:
-    """To innermost intervals: a lower end and an upper one with no other end between them.
+def reduce(lo: Times, hi: Times, cut: int | None = None, *, counts: Times | None = None) -> Reduced:
+    """To innermost intervals: a lower end and an upper one with no other end between them. ``counts``: how often each.
 
     With a ``cut``, no innermost interval reaches across it ("at most cut" and "more than cut" become two sets).
     """
@@ -130,9 +135,13 @@ def reduce(lo: Times, hi: Times, cut: int | None = None) -> Reduced:
         within_lo, within_hi = np.concatenate((lows, more_lows)), np.concatenate((highs, more_highs))
     first = np.searchsorted(within_lo, lo, side="left")
     last = np.searchsorted(within_hi, hi, side="right") - 1
-    pairs, counts = np.unique(np.stack((first, last)), axis=1, return_counts=True)
-    spans = Spans(first=pairs[0].astype(np.intp), last=pairs[1].astype(np.intp), candidates=len(within_lo))
-    return Reduced(spans=spans, weights=counts.astype(np.float64), within_lo=within_lo, within_hi=within_hi)
+    size = len(within_lo)
+    pairs, at = np.unique(first * (size + 1) + last, return_inverse=True)  # one number is sorted sooner than two
+    weights = np.bincount(at, counts, len(pairs))
+    spans = Spans(
+        first=(pairs // (size + 1)).astype(np.intp), last=(pairs % (size + 1)).astype(np.intp), candidates=size
+    )
+    return Reduced(spans=spans, weights=weights.astype(np.float64), within_lo=within_lo, within_hi=within_hi)
 
 
 def _innermost(lo: Times, hi: Times) -> tuple[Times, Times]:
