@@ -2,7 +2,7 @@
 
 KIND: latencies; visible (times, the onset anywhere in two periods); timed (visible times, the onset known to 20 ms by a
 reference point); all. ``trials``: as 20,50. ``step``: only one cell in so many. In each simulated run it is asked
-whether the 95 % bounds keep the true share at a time.
+whether the 95 % bounds keep the true share at a time, and in some whether that of the quantile holds the time.
 
 A cell is *open* where the evidence cannot tell the share whatever the number of trials: a visible time below the only
 period there is. There bounds have to hold always, and no valid interval could do otherwise. ``exact`` is what the
@@ -23,7 +23,7 @@ from itertools import product
 import numpy as np
 
 from harness.core.instants import FOREVER, Bounds
-from harness.measure.likelihood_ratio import BracketedTimes, Evidence, VisibleTimes, is_kept
+from harness.measure.likelihood_ratio import BracketedTimes, Evidence, VisibleTimes, is_kept, quantile
 from harness.measure.proportions import clopper_pearson
 from tests.peers.simulated_polls import SECOND, latency_bounds, poll_instants, trial
 
@@ -74,6 +74,8 @@ def shapes(never: float) -> dict[str, Shape]:
 POLLS = {"even": (0.0, 0.0), "jitter": (0.0, 0.25), "lost": (0.15, 0.0), "lost, jitter": (0.2, 0.35)}
 PERIODS = (0.13, 0.7, 1.7)
 TRIALS = (20, 50, 200)
+QUANTILES = 10
+"""Of one run in so many the interval of the quantile is looked at too, over all cells together."""
 
 
 def latencies(
@@ -134,6 +136,7 @@ def main(kind: str, runs: int, seed: int, numbers: tuple[int, ...], step: int) -
     yield f"{kind}: runs={runs} seed={seed}; a share near 0.95 is known to {1.96 * (0.0475 / runs) ** 0.5:.3f}"
     begun = time.perf_counter()
     covered: dict[tuple[int, bool], list[float]] = {}
+    quantiles: list[bool] = []
     cells = list(product(numbers, shapes(np.inf if kind == "latencies" else 0.0).items(), PERIODS, POLLS.items()))
     for trials, (name, shape), period_s, (spread, (lost, jitter)) in cells[::step]:
         rng = np.random.default_rng([seed, trials, round(period_s * 100), len(name), round(lost * 100 + jitter * 1000)])
@@ -141,6 +144,8 @@ def main(kind: str, runs: int, seed: int, numbers: tuple[int, ...], step: int) -
         for at_s, share in shape.at:
             at = int(at_s * SECOND)
             kept = sum(is_kept(it, at, share) for it in drawn) / runs
+            asked = [] if name == "two-point" else drawn[::QUANTILES]
+            quantiles += [at in quantile(it, share) for it in asked]
             is_open = kind == "visible" and spread == "even" and at_s < period_s
             covered.setdefault((trials, is_open), []).append(kept)
             yield (
@@ -155,6 +160,7 @@ def main(kind: str, runs: int, seed: int, numbers: tuple[int, ...], step: int) -
             f"mean {np.mean(all_kept):.3f}, {min(all_kept):.3f} to {max(all_kept):.3f}; "
             f"below 0.93: {few}, by more than chance: {surely}"
         )
+    yield f"{kind}: {len(quantiles)} intervals of quantiles, mean {np.mean(quantiles):.3f}"
     yield f"{time.perf_counter() - begun:.0f} s"
 
 
