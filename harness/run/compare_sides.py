@@ -23,7 +23,7 @@ from harness.measure.phase_lock import Locking, phase_lock
 from harness.measure.run_comparison import Side
 from harness.measure.trials import RowTrials, Shown
 from harness.report.comparison import LinkAnswers
-from harness.run.judging import JudgedRecord
+from harness.run.judging import RESUMES_KEY, JudgedRecord
 from harness.run.row_trials import row_trials
 
 LOCKED_LEVEL: Final = 0.001
@@ -57,14 +57,20 @@ class Run:
 
 
 def sides_of(run: Run) -> dict[str, Side]:
-    """By key, what a run has of every expectation of its site; one that was not to be tested has no verdicts."""
+    """By key, what a run has of every expectation of its site; one that was not to be tested has no verdicts.
+
+    Where one record goes on from another one, its verdicts take the place of those there, as in a report: a fail that
+    was put right and tested again must not excuse a fail of the other run.
+    """
     found: dict[str, _Seen] = defaultdict(_Seen)
-    for record in run.records:
+    told_later = _told_later(run)
+    for number, record in enumerate(run.records):
         timed = _timed(record, outlines_of(record.site, record.evidence))
         rows = {row.key: row for row in record.site.expectations}
         for result in record.standing_results:
             seen, stimulus = found[result.expectation], timed[result.stimulus]
-            seen.verdicts.append(result.verdict)
+            if result.expectation not in told_later[number]:
+                seen.verdicts.append(result.verdict)
             time = _gone(result, stimulus, rows[result.expectation])
             if time is not None:
                 seen.gone.append(time)
@@ -76,6 +82,18 @@ def sides_of(run: Run) -> dict[str, Side]:
     trials = {it.key: it for it in row_trials(run.records)}
     site = run.site
     return {row.key: _side(site, row, found[row.key], trials.get(row.key)) for row in site.expectations}
+
+
+def _told_later(run: Run) -> list[frozenset[str]]:
+    """Of each record, the keys of which a later one of the run that goes on from it has results."""
+    keys = [(record, {it.expectation for it in record.standing_results}) for record in run.records]
+    return [frozenset(key for later, mine in keys if _goes_on(later, record) for key in mine) for record in run.records]
+
+
+def _goes_on(later: JudgedRecord, record: JudgedRecord) -> bool:
+    names = later.reader.header.extra.get(RESUMES_KEY)
+    is_later = later.reader.header.anchor.utc_ns > record.reader.header.anchor.utc_ns
+    return is_later and isinstance(names, list) and record.path.name in names
 
 
 @dataclass(slots=True)

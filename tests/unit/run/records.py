@@ -13,7 +13,7 @@ from harness.links.base import Block, LinkState
 from harness.links.person_messages import Said, encode
 from harness.record.header import Header, Json
 from harness.record.writer import RecordWriter
-from harness.run.judging import ENTRY_KEY, MAP_KEY, PLAN_EVENT
+from harness.run.judging import ENTRY_KEY, MAP_KEY, PLAN_EVENT, RESUMES_KEY
 from harness.run.steps import STEP_EVENT, StepDone
 from harness.site.reading import read_site
 
@@ -59,6 +59,8 @@ class RecordMaker:
     utc_offset_s: int = 3600
     started_utc_ns: int = STARTED_UTC_NS
     text: str = SITE
+    resumes: Sequence[str] = ()
+    """Names of records that this one goes on from."""
     up: Sequence[str] = ("bms", "log", "door")
     _now: list[int] = field(default_factory=lambda: [START_NS])
     _shown: list[tuple[int, int, int]] = field(default_factory=list)
@@ -71,7 +73,7 @@ class RecordMaker:
         def utc() -> int:
             return self.started_utc_ns + self._now[0] - START_NS
 
-        extra: dict[str, Json] = {ENTRY_KEY: "site.yaml", MAP_KEY: ""}
+        extra: dict[str, Json] = {ENTRY_KEY: "site.yaml", MAP_KEY: "", RESUMES_KEY: list(self.resumes)}
         header = Header.now(clock, site="ashby", operator="A. Technician", extra=extra, utc_clock=utc)
         header = replace(header, utc_offset_s=self.utc_offset_s)
         files = {"site.yaml": self.text.encode()}

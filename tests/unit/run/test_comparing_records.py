@@ -37,6 +37,7 @@ class Made:
         alarms: tuple[str, ...] = ALARMS,
         shows: dict[str, str] | None = None,
         edit: Callable[[RecordMaker], None] | None = None,
+        resumes: tuple[str, ...] = (),
     ) -> Path:
         """A record of each alarm raised once, as the site file with these changes has it."""
         self.count += 1
@@ -45,7 +46,8 @@ class Made:
             assert text.count(old) > 0, old
             text = text.replace(old, new)
         path = self.folder / f"{self.count}.farend"
-        maker = RecordMaker(path, seconds=120, text=text, started_utc_ns=STARTED_UTC_NS + self.count * 10**12)
+        started = STARTED_UTC_NS + self.count * 10**12
+        maker = RecordMaker(path, seconds=120, text=text, started_utc_ns=started, resumes=resumes)
         maker.plan(*alarms)
         for number, alarm in enumerate(alarms, 1):
             cleared = None if alarm == "b.leak" else 20.0 * number + 5
@@ -251,3 +253,20 @@ def test_a_device_that_answers_slower_when_it_is_polled_faster(made: Made) -> No
     assert not compare_records(slow, calm, wanted).is_failing
     with pytest.raises(UsageError, match="same rate in both"):
         compare_records(fast, calm, wanted)
+
+
+def test_what_a_later_attempt_put_right_does_not_excuse_a_fail_after_it(made: Made) -> None:
+    """The report of BEFORE says that it passed, once it was put right and tested again: then a fail is a new one."""
+    first = made.path(shows={"a.low": ""})
+    again = made.path(alarms=("a.low",), resumes=(first.name,))
+    after = made.path(shows={"a.low": ""})
+    document = compare_records(made.run(first, again), made.run(after), Wanted())
+    assert outcomes(document)["a.low@low"] is Outcome.REGRESSED
+    assert document.is_failing
+    assert outcomes(document)["a.high@high"] is Outcome.SAME
+
+
+def test_records_that_do_not_go_on_from_each_other_are_trials_of_the_same_worth(made: Made) -> None:
+    first, again = made.path(shows={"a.low": ""}), made.path(alarms=("a.low",))
+    document = compare_records(made.run(first, again), made.run(made.path(shows={"a.low": ""})), Wanted())
+    assert outcomes(document)["a.low@low"] is Outcome.STILL_FAILS
