@@ -16,6 +16,7 @@ from harness.core.verdicts import ExitCode
 @click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--link", default="", metavar="NAME", help="Only the clock that this link tells of.")
 @click.option("--within", metavar="DURATION", help="Fail where a clock is proven to be off by more than this.")
+@click.option("--own-error", metavar="DURATION", help="Of the testing machine's clock at most. Default: as recorded.")
 @click.option("--utc-offset", metavar="[+-]HH:MM", help="What they are set to. Default: as the testing machine was.")
 @click.option("--time-zone", metavar="NAME", help="The zone whose local time they show, such as Europe/Berlin.")
 @click.option("--drift-max", default=1_000, show_default=True, metavar="PPM", type=click.IntRange(0, 100_000),
@@ -26,6 +27,7 @@ def command(
     records: tuple[Path, ...],
     link: str,
     within: str | None,
+    own_error: str | None,
     utc_offset: str | None,
     time_zone: str | None,
     drift_max: int,
@@ -55,6 +57,7 @@ def command(
         set_to=LocalClock.of_zone(time_zone) if time_zone is not None else set_to,
         rate_max=Fraction(drift_max, PPM),
         within_ns=None if within is None else duration_of("--within", within),
+        own_error_ns=None if own_error is None else duration_of("--own-error", own_error),
     )
     document = clocks_of(records, options)
     if as_json:

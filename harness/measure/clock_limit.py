@@ -18,7 +18,7 @@ class Within(StrEnum):
     UNTOLD = "cannot be told"
 
 
-def stays_within(history: ClockHistory | None, limit_ns: int, own_error_ns: int, *, hours_apart: bool) -> Within:
+def stays_within(history: ClockHistory | None, limit_ns: int, own_error_ns: int | None, *, hours_apart: bool) -> Within:
     """Whether the clock was ever off by more than ``limit_ns``.
 
     That it was, one time proves by itself. That it never was is told for a clock that was set no oftener than its times
@@ -26,10 +26,11 @@ def stays_within(history: ClockHistory | None, limit_ns: int, own_error_ns: int,
     exclude. A time that is known from one side only says nothing for it, and where it may be far behind, so may have
     been the clock.
 
-    ``own_error_ns``: how far our own clock may be off, which excuses so much, and proves so much less. ``hours_apart``:
-    nobody knows whether an offset of an hour is right.
+    ``own_error_ns``: how far our own clock may be off, which excuses so much, and proves so much less; None where
+    nobody knows, and nothing is proven of a clock by one that may itself be off by anything. ``hours_apart``: nobody
+    knows whether an offset of an hour is right.
     """
-    if history is None:
+    if history is None or own_error_ns is None:
         return Within.UNTOLD
     widest = limit_ns + own_error_ns
     offsets = [it.offset for it in history.readings]

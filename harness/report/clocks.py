@@ -75,7 +75,11 @@ def _facts(document: ClocksDocument, clock: ClockTold) -> Iterator[tuple[str, st
     if clock.within is not None and document.within_ns is not None:
         word = {Within.YES: "ok", Within.NO: "FAIL", Within.UNTOLD: "UNKNOWN"}[clock.within]
         taken = ", taken as set no oftener than its times need" if clock.within is Within.YES else ""
-        yield word, f"{clock.within.value}: limit {duration(document.within_ns)}{taken}"
+        is_own = clock.within is Within.UNTOLD and document.own_error_ns is None
+        why = (
+            "; how far the testing machine's own clock was off is not known: say it with --own-error" if is_own else ""
+        )
+        yield word, f"{clock.within.value}: limit {duration(document.within_ns)}{taken}{why}"
 
 
 def _stretch_facts(stretch: ClockStretch, document: ClocksDocument) -> Iterator[tuple[str, str]]:

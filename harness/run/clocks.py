@@ -28,13 +28,15 @@ from harness.run.log_book import clock_words
 class ClockOptions:
     """What is asked. ``set_to``: what the foreign clocks are set to, None for what the testing machine was set to.
 
-    ``within_ns``: how far they may be off, None where nobody asks. ``link``: only its clock, '' for all.
+    ``within_ns``: how far they may be off, None where nobody asks. ``own_error_ns``: how far the clock of the testing
+    machine was off at most, None for what its records say. ``link``: only its clock, '' for all.
     """
 
     link: str = ""
     set_to: LocalClock | None = None
     rate_max: Fraction = RATE_MAX_DEFAULT
     within_ns: int | None = None
+    own_error_ns: int | None = None
 
 
 def clocks_of(paths: Sequence[Path], options: ClockOptions) -> ClocksDocument:
@@ -65,11 +67,13 @@ def _document(readers: Sequence[RecordReader], sites: Sequence[Site], options: C
     header = readers[0].header
     local = options.set_to or LocalClock(utc_offset_s=header.utc_offset_s)
     errors = [reader.header.host_clock.error_ns for reader in readers]
-    error_ns = None if None in errors else max(it for it in errors if it is not None)
+    error_ns = options.own_error_ns
+    if error_ns is None and None not in errors:
+        error_ns = max(it for it in errors if it is not None)
     gathered = _gathered(readers, sites, local)
     # In one record an error of our own clock is the same for all; in several it is another one each time.
     widened_ns = error_ns or 0 if len(readers) > 1 else 0
-    clocks = [_told(it, options, local, widened_ns, error_ns or 0) for it in gathered.values()
+    clocks = [_told(it, options, local, widened_ns, error_ns) for it in gathered.values()
               if options.link in ("", it.link)]  # fmt: skip
     return ClocksDocument(
         site=names[0],
@@ -112,7 +116,9 @@ def _gathered(readers: Iterable[RecordReader], sites: Iterable[Site], local: Loc
     return found
 
 
-def _told(times: ClockTimes, options: ClockOptions, local: LocalClock, widened_ns: int, error_ns: int) -> ClockTold:
+def _told(
+    times: ClockTimes, options: ClockOptions, local: LocalClock, widened_ns: int, error_ns: int | None
+) -> ClockTold:
     by_kind = {kind: times.readings(kind, widened_ns) for kind in times.written}
     readings = [it for found in by_kind.values() for it in found]
     history = clock_history(readings, options.rate_max) if readings else None

@@ -11,7 +11,7 @@ from harness.core.model import Step
 from harness.core.places import Sign, Table
 from harness.links.base import Block, LinkState
 from harness.links.person_messages import Said, encode
-from harness.record.header import Header, Json
+from harness.record.header import Header, HostClock, Json
 from harness.record.writer import RecordWriter
 from harness.run.judging import ENTRY_KEY, MAP_KEY, PLAN_EVENT, RESUMES_KEY
 from harness.run.steps import STEP_EVENT, StepDone
@@ -61,6 +61,8 @@ class RecordMaker:
     text: str = SITE
     resumes: Sequence[str] = ()
     """Names of records that this one goes on from."""
+    host_clock: HostClock | None = None
+    """What the kernel said of the machine's clock, None for this machine's."""
     up: Sequence[str] = ("bms", "log", "door")
     _now: list[int] = field(default_factory=lambda: [START_NS])
     _shown: list[tuple[int, int, int]] = field(default_factory=list)
@@ -76,6 +78,8 @@ class RecordMaker:
         extra: dict[str, Json] = {ENTRY_KEY: "site.yaml", MAP_KEY: "", RESUMES_KEY: list(self.resumes)}
         header = Header.now(clock, site="ashby", operator="A. Technician", extra=extra, utc_clock=utc)
         header = replace(header, utc_offset_s=self.utc_offset_s)
+        if self.host_clock is not None:
+            header = replace(header, host_clock=self.host_clock)
         files = {"site.yaml": self.text.encode()}
         self.site = read_site(files, "site.yaml")[0]
         self.writer = RecordWriter.create(self.path, header, files, clock, utc_clock=utc)

@@ -22,6 +22,7 @@ from harness.links.bacnet_messages import NOTIFY_ACK, ClockRead, EventNotice, St
 from harness.links.base import LinkState
 from harness.links.mqtt_messages import Published
 from harness.links.mqtt_messages import encode as encode_mqtt
+from harness.record.header import HostClock
 from harness.run.clock_readings import number_since_1970, written_stamp
 from harness.run.local_clock import LocalClock
 from tests.unit.run.records import SITE, STARTED_UTC_NS, RecordMaker
@@ -42,7 +43,10 @@ def printed(
     maker.line(seconds + late_s, f"{moment:%d-%m %H:%M:%S} {text}")
 
 
-def clocks(*arguments: object) -> Result:
+def clocks(*arguments: object, own_error: str = "0 s") -> Result:
+    """``own_error``: of the testing machine's clock, '' for what the record says."""
+    if own_error and "--within" in arguments:
+        arguments = (*arguments, "--own-error", own_error)
     return CliRunner().invoke(command, [str(it) for it in arguments], standalone_mode=False)
 
 
@@ -83,6 +87,22 @@ def test_a_printed_clock_that_runs_too_fast(tmp_path: Path) -> None:
     assert low <= 800
     assert high is None or high >= 800
     assert stretch["first_offset_ns"][0] <= -2.95 * S <= stretch["first_offset_ns"][1]
+
+
+def test_a_clock_of_which_nothing_is_known_proves_nothing_of_another(tmp_path: Path) -> None:
+    """The machine was not synchronised: its clock may be off by as much as the other one seems to be right."""
+    maker = RecordMaker(tmp_path / "run.farend", seconds=600, host_clock=HostClock(
+        synchronised=False, error_ns=None, source="adjtimex"))  # fmt: skip
+    for number in range(1, 10):
+        printed(maker, 60 * number + 0.37 * number % 1, 0.3)
+    path = maker.close()
+    for within in ("50 s", "10 ms"):
+        result = clocks(path, "--within", within, own_error="")
+        assert result.return_value == ExitCode.UNKNOWN
+        assert "own clock was off is not known" in " ".join(result.output.split())
+    assert clocks(path, "--within", "50 s", own_error="10 s").return_value == ExitCode.ALL_PASS
+    assert clocks(path, "--within", "50 s", own_error="55 s").return_value == ExitCode.UNKNOWN
+    assert clocks(path, "--within", "50 s", own_error="soon").exception is not None
 
 
 def test_the_screen_says_all_of_it_within_80_columns(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
