@@ -26,7 +26,7 @@ def measured_lines(measured: Measured, to: Terminal) -> list[str]:
     lines += _rows_table(measured, to)
     trials = sum(row.trials for row in measured.rows)
     text = f"{human.count(len(measured.rows), 'row')}, {human.count(trials, 'trial')}: "
-    text += f"{len(measured.rows) - len(outside)} within the prediction, {len(outside)} to explain"
+    text += f"{len(measured.rows) - len(outside)} with nothing against the prediction, {len(outside)} to explain"
     lines += to.wrapped(text, first=2, hang=4)
     if measured.left_out:
         told = f"{human.count(measured.left_out, 'trial')} left out, of which nothing can be measured"

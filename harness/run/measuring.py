@@ -27,7 +27,6 @@ def measured(records: Sequence[JudgedRecord], asked: Asked, only: Sequence[str] 
     UsageError where the records are of different sites, one is named twice, or nothing fits; RecordError where one
     asks for what nobody can decide.
     """
-    _refuse_twice(records)
     names = sorted({record.site.name for record in records})
     if len(names) > 1:
         raise UsageError(
@@ -53,17 +52,6 @@ def measured(records: Sequence[JudgedRecord], asked: Asked, only: Sequence[str] 
         claims=tuple(it for number, record in enumerate(records) for it in _claims(record, number, rows)),
         searches=tuple(it for record in records for it in _searches(record, only)),
     )
-
-
-def _refuse_twice(records: Sequence[JudgedRecord]) -> None:
-    """Trials that count twice prove what nobody tried."""
-    seen: dict[str, JudgedRecord] = {}
-    for record in records:
-        if record.sha256 in seen:
-            raise UsageError(
-                f"{record.path}: it is the same record as {seen[record.sha256].path}; name each record once"
-            )
-        seen[record.sha256] = record
 
 
 def _asked_of(record: JudgedRecord, kind: str, made: Callable[[Mapping[str, Any]], T]) -> Iterator[T]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, Bounds
 from harness.core.model import Behaviour, Expectation, Result, Step, Stimulus
 from harness.core.paths import is_told
@@ -54,9 +55,10 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
     """The trials of every expectation that must react, over all records, in the order of the first record's point map.
 
     The records are of one site; an expectation of a later map comes behind. Rows of which nothing was raised are left
-    out. What a retest superseded is in doubt, whatever it showed: whoever asks for one may have seen what came of it,
-    so to leave it out would choose among the results.
+    out. Of what a retest superseded no time is taken, and a miss is in doubt: whoever asks for one may have seen what
+    came of it, so to leave it out would choose among the results. UsageError where a record is named twice.
     """
+    _refuse_twice(records)
     rows: dict[str, Expectation] = {}
     raised: dict[str, list[_Raised]] = defaultdict(list)
     for number, record in enumerate(records):
@@ -95,6 +97,17 @@ def _timed(record: JudgedRecord) -> Mapping[str, Stimulus]:
     return timed_by_reference(record.site, stimuli, outlines_of(record.site, record.evidence))
 
 
+def _refuse_twice(records: Sequence[JudgedRecord]) -> None:
+    """Trials that count twice prove what nobody tried."""
+    seen: dict[str, JudgedRecord] = {}
+    for record in records:
+        if record.sha256 in seen:
+            raise UsageError(
+                f"{record.path}: it is the same record as {seen[record.sha256].path}; name each record once"
+            )
+        seen[record.sha256] = record
+
+
 def _superseded(record: JudgedRecord) -> frozenset[str]:
     """Of each retest that was raised, the stimulus before it: that one was to be raised once more, and no other."""
     found: set[str] = set()
@@ -123,7 +136,7 @@ def _row(row: Expectation, raised: Sequence[_Raised], *, ends_by_itself: bool) -
                 verdict=it.result.verdict,
                 shown=how,
                 raised=it.stimulus.raised,
-                latency=it.result.latency if how is Shown.SHOWN else None,
+                latency=it.result.latency if how is Shown.SHOWN and not it.is_superseded else None,
                 visible=visible,
             )
         )
@@ -147,10 +160,8 @@ def _shown(it: _Raised) -> Shown:
     result = it.result
     if result.verdict in NO_TRIAL or result.is_doubted or not it.stimulus.proven:
         return Shown.LEFT_OUT
-    if it.is_superseded:
-        return Shown.UNSEEN
     if result.verdict in NOT_SHOWN:
-        return Shown.MISSED
+        return Shown.UNSEEN if it.is_superseded else Shown.MISSED
     if result.onset is not None:
         return Shown.SHOWN
     is_unseen = it.trace is not None and len(it.trace) and result.verdict.verdict_class is VerdictClass.UNKNOWN

@@ -292,7 +292,7 @@ def test_a_value_outside_is_a_result_to_explain(width: int) -> None:
     flat = " ".join(" ".join(lines).split())
     assert "TO EXPLAIN tank.high@bms:10001: seen 12 of 20" in flat
     assert "could be: a dead unit" in flat
-    assert "2 rows, 40 trials: 1 within the prediction, 1 to explain" in flat
+    assert "2 rows, 40 trials: 1 with nothing against the prediction, 1 to explain" in flat
     assert "32 of 40" in flat
     assert "1 trial left out, of which nothing can be measured" in flat
     assert max(map(cell_len, lines)) <= width

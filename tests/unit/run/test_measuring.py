@@ -59,6 +59,10 @@ def test_a_trial_that_somebody_wants_again_still_counts_against_a_claim(tmp_path
 
 
 def test_what_somebody_wanted_again_is_in_doubt_and_what_came_before_it_stays(tmp_path: Path) -> None:
+    rows = told(claimed(tmp_path / "shown.farend", misses=(), again_s=44)).rows
+    shown = rows["a.low@low"].trials
+    assert [it.shown for it in shown] == [Shown.SHOWN] * 4
+    assert [it.latency is None for it in shown] == [False, True, False, False]
     row = told(claimed(tmp_path / "r.farend", misses=[1], again_s=44)).rows["a.low@low"]
     assert [it.shown for it in row.trials] == [Shown.SHOWN, Shown.UNSEEN, Shown.SHOWN, Shown.SHOWN]
     share = miss_share(row)
