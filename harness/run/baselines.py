@@ -99,6 +99,10 @@ def keep(
     """
     check_name(name)
     target = folder / FOLDER / name
+    part = target.with_name(f".{name}.part")
+    old = target.with_name(f".{name}.old")
+    if old.exists() and not target.exists():
+        old.rename(target)  # killed while it was being replaced
     if target.exists() and not replace:
         raise UsageError(f"baseline={name}: it is kept already, in {target}; choose another name, or add --replace")
     names = [path.name for path in records]
@@ -106,8 +110,6 @@ def keep(
     if twice or MANIFEST in names:
         why = "two records of this name" if twice else "the list of a baseline has this name"
         raise UsageError(f"record={twice or MANIFEST}: {why}; a baseline keeps each under its own, rename one")
-    part = target.with_name(f".{name}.part")
-    old = target.with_name(f".{name}.old")
     try:
         shutil.rmtree(part, ignore_errors=True)
         part.mkdir(parents=True)
@@ -209,6 +211,14 @@ def records_of(baseline: Baseline) -> tuple[Path, ...]:
                 f"{path}: sha256={found[:16]}...: expected {it.sha256[:16]}..., as it was when baseline "
                 f"{baseline.name} was kept; put the kept file back, or keep the baseline anew"
             )
+    listed = {it.file for it in baseline.files}
+    for it in baseline.records:
+        for beside in left_beside(baseline.folder / it.file):
+            if beside.name not in listed:
+                raise RecordError(
+                    f"{beside}: it would be read with the record, and was not kept with baseline {baseline.name}; "
+                    "delete it, or keep the baseline anew"
+                )
     return tuple(baseline.folder / it.file for it in baseline.records)
 
 

@@ -145,3 +145,21 @@ def test_what_a_run_that_was_cut_off_left_beside_its_record_is_kept_too(tmp_path
     made = kept(tmp_path, "1.0", path)
     assert [(it.file, it.of) for it in made.files] == [("cut.farend", ""), ("cut.farend-wal", "cut.farend")]
     assert [it.name for it in records_of(made)] == ["cut.farend"]
+
+
+@pytest.mark.parametrize("ending", ["-wal", "-journal"])
+def test_what_was_laid_beside_a_kept_record_later_is_refused(ending: str, tmp_path: Path) -> None:
+    """A log beside a record is read with it, so that the same bytes of the record would say something else."""
+    made = kept(tmp_path, "1.0", record(tmp_path, "one.farend"))
+    (made.folder / f"one.farend{ending}").write_bytes(b"something")
+    with pytest.raises(RecordError, match=rf"one\.farend{ending}: .* was not kept with baseline 1\.0"):
+        records_of(read_baseline(tmp_path, "1.0"))
+
+
+def test_a_baseline_that_was_to_be_replaced_when_farend_was_killed_is_still_there(tmp_path: Path) -> None:
+    one, two = record(tmp_path, "one.farend"), record(tmp_path, "two.farend", seconds=30)
+    made = kept(tmp_path, "1.0", one)
+    made.folder.rename(made.folder.with_name(".1.0.old"))
+    with pytest.raises(UsageError, match=r"baseline=1\.0: it is kept already"):
+        kept(tmp_path, "1.0", two)
+    assert [it.name for it in records_of(read_baseline(tmp_path, "1.0"))] == ["one.farend"]
