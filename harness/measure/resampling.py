@@ -20,6 +20,8 @@ from harness.measure.visible_time import Seen, Trial, Unseen
 
 GAPS_MIN: Final = 5
 """From so few gaps of the better kind on, the others are left out."""
+READINGS_MAX: Final = 500
+"""In what is known of an onset; were there more, they are drawn as if so many."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -69,15 +71,16 @@ class Readings:
         seen = [it for it in trials if isinstance(it, Seen)]
         ends = [it.end.width + 1 for it in seen if not it.end.is_open_above]
         around = [gap for it in unseen for gap in np.diff(it.samples_ns).tolist()]
-        if len(ends) >= GAPS_MIN or not around:
-            self._met = np.array(ends or [1], dtype=np.int64)
-            weights = 1.0 / self._met
-            self._any, self._weights = self._met, weights / weights.sum()
-        else:
-            self._any, self._weights = np.array(around, dtype=np.int64), np.full(len(around), 1.0 / len(around))
-            self._met = np.repeat(self._any, np.maximum(1, (20 * self._any / self._any.max()).astype(np.int64)))
         widths = [it.onset.width for it in unseen]
         self._windows = widths if len(widths) >= GAPS_MIN else [max(it.onset.width for it in trials)]
+        met = ends if len(ends) >= GAPS_MIN or not around else around
+        gaps = np.array(met or [max(self._windows) + 1], dtype=np.int64)
+        gaps = np.maximum(gaps, max(self._windows) // READINGS_MAX)
+        # Of all gaps each is met by an instant as often as it is long; the ends were met by one, the others were not.
+        by_length = np.asarray(gaps if met is around else 1.0 / gaps, dtype=np.float64)
+        by_length, even = by_length / by_length.sum(), np.full(len(gaps), 1.0 / len(gaps))
+        self._gaps = gaps
+        self._met, self._any = (by_length, even) if met is around else (even, by_length)
         self._until = [it.end.lo - it.onset.hi for it in seen if it.end.is_open_above]
 
     def trials(self, visible: Times, rng: np.random.Generator) -> list[Trial]:
@@ -87,11 +90,11 @@ class Readings:
 
     def _trial(self, visible: int, width: int, rng: np.random.Generator) -> Trial:
         onset = int(rng.random() * (width + 1))
-        first = int(rng.choice(self._met))
+        first = int(rng.choice(self._gaps, p=self._met))
         samples = [-1 - int(rng.random() * first)]
         samples.append(samples[0] + first)
         while samples[-1] < width:
-            samples.extend((samples[-1] + np.cumsum(rng.choice(self._any, 8, p=self._weights))).tolist())
+            samples.extend((samples[-1] + np.cumsum(rng.choice(self._gaps, 8, p=self._any))).tolist())
         end = onset + visible
         on = [at for at, it in enumerate(samples) if onset <= it < end]
         if not on:
@@ -102,6 +105,6 @@ class Readings:
             return Seen(onset=begun, end=Bounds(begun.hi + min(self._until), FOREVER))
         if on[-1] + 1 < len(samples):
             return Seen(onset=begun, end=Bounds(samples[on[-1]] + 1, samples[on[-1] + 1]))
-        gap = int(rng.choice(self._met))
+        gap = int(rng.choice(self._gaps, p=self._met))
         late = min(int(rng.random() * gap), end - samples[on[0]] - 1)
         return Seen(onset=begun, end=Bounds(end - late, end - late + gap - 1))

@@ -74,6 +74,17 @@ def test_what_is_seen_all_the_time_is_drawn_from_its_ends() -> None:
     assert all(isinstance(it, Seen) for it in drawn)
 
 
+def test_what_never_went_off_is_drawn_too() -> None:
+    """No gap is known but that of the onset, and no end; and a window of an hour read each millisecond ends as well."""
+    on: list[Trial] = [Seen(onset=Bounds(0, SECOND), end=Bounds(5 * SECOND, FOREVER))] * 8
+    drawn = Readings(on).trials(np.full(20, 9 * SECOND, dtype=np.int64), np.random.default_rng(6))
+    assert all(9 * SECOND in bounds_of(it) for it in drawn)
+    assert quantile(VisibleTimes(on), 0.5).is_open_above
+    window = Bounds(0, 3600 * SECOND)
+    short: list[Trial] = [Seen(onset=window, end=Bounds(at, at + SECOND // 1000)) for at in range(1, 9)]
+    assert len(Readings(short).trials(np.full(5, SECOND, dtype=np.int64), np.random.default_rng(7))) == 5
+
+
 def test_many_brackets_get_a_little_wider_and_never_narrower() -> None:
     lo, hi = as_arrays(bracketed(np.random.default_rng(6), BRACKETS_MAX + 500, 0.3))
     low, high = coarser_ends(lo, hi)
