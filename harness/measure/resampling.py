@@ -80,7 +80,8 @@ class Readings:
         by_length = np.asarray(gaps if met is around else 1.0 / gaps, dtype=np.float64)
         by_length, even = by_length / by_length.sum(), np.full(len(gaps), 1.0 / len(gaps))
         self._gaps = gaps
-        self._met, self._any = (by_length, even) if met is around else (even, by_length)
+        self._met: Floats = by_length if met is around else even
+        self._any: Floats = even if met is around else by_length
         self._until = [it.end.lo - it.onset.hi for it in seen if it.end.is_open_above]
 
     def trials(self, visible: Times, rng: np.random.Generator) -> list[Trial]:
