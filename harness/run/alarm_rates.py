@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
@@ -35,6 +36,7 @@ class RateOptions:
 
 def alarm_rates(paths: Sequence[Path], options: RateOptions) -> RatesDocument:
     """The rates of one or more records of a site. RecordError or UsageError where they cannot be read together."""
+    _refuse_twice(paths)
     with ExitStack() as stack:
         readers = [stack.enter_context(RecordReader.open(path)) for path in paths]
         sites = [site_of(reader) for reader in readers]
@@ -54,6 +56,20 @@ def alarm_rates(paths: Sequence[Path], options: RateOptions) -> RatesDocument:
         held=[it for it in dict.fromkeys(point for one in records for point in one.points) if it in chosen.held],
         priorities=_priorities(site, chosen),
     )
+
+
+def _refuse_twice(paths: Sequence[Path]) -> None:
+    """The alarms of one record counted twice would be twice as many as there were."""
+    seen: dict[str, Path] = {}
+    for path in paths if len(paths) > 1 else ():
+        try:
+            with path.open("rb") as file:
+                digest = hashlib.file_digest(file, "sha256").hexdigest()
+        except OSError:
+            continue  # what is wrong with it is said when it is opened
+        if digest in seen:
+            raise UsageError(f"{path}: it is the same record as {seen[digest]}; name each record once")
+        seen[digest] = path
 
 
 def _priorities(site: Site, chosen: CountedPoints) -> Mapping[str, str]:

@@ -173,7 +173,9 @@ def takes_ns(site: Site, items: Sequence[Item], options: TestOptions) -> int:
 
 
 def _alarm_ns(site: Site, item: Item, options: TestOptions) -> int:
-    held_ns = raised_at_most_ns(site, item) if options.stepwise else 0  # a program may hold it for as long as that
+    # A program may hold it for as long as it may be raised at all.
+    stated_ns = item.held_ns or max(options.held_ns, default=0)
+    held_ns = raised_at_most_ns(site, item) if options.stepwise else stated_ns
     return longest_ns(site, item) + held_ns + (GUIDED_STEP_NS if options.guided else 0)
 
 

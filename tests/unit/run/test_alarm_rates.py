@@ -164,6 +164,14 @@ def test_several_records_add_up(soak: Path, tmp_path: Path) -> None:
     assert low == {"alarm": "a.low", "activations": [5, 5], "most": [3, 3]}
 
 
+def test_a_record_that_is_named_twice_does_not_count_twice(soak: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "copy.farend"
+    copy.write_bytes(soak.read_bytes())
+    result = rates(soak, copy)
+    assert isinstance(result.exception, UsageError)
+    assert "the same record" in str(result.exception)
+
+
 def test_a_link_that_was_never_up_is_unknown(tmp_path: Path) -> None:
     path = RecordMaker(tmp_path / "run.farend", seconds=60, up=("bms",)).close()
     assert rates(path, "--link", "log").return_value == ExitCode.UNKNOWN

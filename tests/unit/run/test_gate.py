@@ -12,14 +12,15 @@ from pathlib import Path
 import pytest
 
 from harness.core.errors import FarendError, SafetyError, SiteError, UsageError
+from harness.core.instants import NS_PER_S
 from harness.core.ledger import Act, Entry
 from harness.core.model import Decision, Site, Step
 from harness.core.places import Table
 from harness.core.writing import Write
 from harness.run.gate import CHANGES_SHOWN_MAX, CLOCKS_APART_MAX_NS, Reviews, pass_gate, read_reviews, reviewed_until_ns
 from harness.run.ledger import append
-from harness.run.order import Selection
-from harness.run.testing import TestOptions, gated_plan, run_test
+from harness.run.order import Selection, plan_of
+from harness.run.testing import TestOptions, gated_plan, run_test, takes_ns
 from harness.site.binding import binding_of
 from harness.site.moments import utc_ns_of
 from harness.site.permission import check_listed
@@ -375,3 +376,13 @@ def test_reading_reviews(tmp_path: Path) -> None:
     with pytest.raises(SiteError, match=r"reviews.yaml:2: stops-pump=acepted: expected accepted"):
         read_reviews(path)
     assert issubclass(SiteError, FarendError)
+
+
+@pytest.mark.parametrize("guided", [False, True])
+def test_who_was_told_knows_of_it_for_as_long_as_alarms_are_held(guided: bool, tmp_path: Path) -> None:
+    """Held for a stated time, however soon an output shows it."""
+    site = site_of()
+    items = plan_of(site, Selection(only=("a.high",)))
+    usual = takes_ns(site, items, options(tmp_path, repeat=3, guided=guided))
+    held = takes_ns(site, items, options(tmp_path, repeat=3, guided=guided, held_ns=(3600 * NS_PER_S, NS_PER_S)))
+    assert held - usual >= 3600 * NS_PER_S * (1 if guided else 3)
