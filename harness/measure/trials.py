@@ -188,9 +188,16 @@ def summarise(row: RowTrials, asked: Asked | None = None) -> RowSummary:
         latency=_described(row.latencies, asked),
         visible=_visible(visible, asked),
         phase=phase_lock(row.phases) if row.phases else None,
-        longest=longest_period(least_visible(visible), asked.share, confidence=asked.confidence) if visible else None,
+        longest=longest_period(_least_of_all(row, visible), asked.share, confidence=asked.confidence)
+        if visible
+        else None,
         slower=tuple(slower_poll(row.sightings, it) for it in asked.slower_ns) if visible and row.sightings else (),
     )
+
+
+def _least_of_all(row: RowTrials, visible: Sequence[Trial]) -> list[int]:
+    """The visible time of every trial at the least; one of which nothing is known may have been visible for no time."""
+    return least_visible(visible) + [0] * sum(it.visible is None for it in row.measured)
 
 
 def _described(latencies: Sequence[Bounds], asked: Asked) -> Description | None:

@@ -21,7 +21,7 @@ from harness.measure.shortest_shown import Finding
 from harness.measure.trials import Asked, MissShare, RowSummary, Shown
 from harness.report.columns import Terminal
 from harness.report.human import count
-from harness.report.measured import ClaimTold, Measured
+from harness.report.measured import ClaimTold, Measured, SearchTold
 
 _INDENT: Final = 4
 _NAME_MIN: Final = 16
@@ -269,16 +269,19 @@ def claim_lines(told: Measured, to: Terminal) -> list[str]:
     """What was claimed, and what the trials decide of it for each output."""
     if not told.claims:
         return []
-    first = told.claims[0]
-    sure = f"({percent(first.confidence)}, each output by itself)"
-    lines = to.wrapped(f"claim: at least {percent(first.share)} of the raises pass {sure}", hang=4, keep_units=True)
+    groups: dict[tuple[float, ...], list[ClaimTold]] = defaultdict(list)
     for one in told.claims:
-        lines += to.wrapped(f"{one.alarm} at {one.point}: {claim_words(one)}", first=4, hang=8, keep_units=True)
-    wrong = f"the rule says proven of an output of just under {percent(first.share)} with a chance of"
-    rates = (
-        f"{percent(first.at_claim.proven, up=True)}, and of a good one with {percent(first.at_good.proven, up=False)}"
-    )
-    return [*lines, *to.wrapped(f"{wrong} {rates}; unknown counts for neither side", first=4, hang=8, keep_units=True)]
+        groups[one.share, one.confidence, one.at_claim.proven, one.at_good.proven].append(one)
+    lines: list[str] = []
+    for (share, confidence, wrongly, rightly), claims in groups.items():
+        sure = f"({percent(confidence)}, each output by itself)"
+        lines += to.wrapped(f"claim: at least {percent(share)} of the raises pass {sure}", hang=4, keep_units=True)
+        for one in claims:
+            lines += to.wrapped(f"{one.alarm} at {one.point}: {claim_words(one)}", first=4, hang=8, keep_units=True)
+        wrong = f"the rule says proven of an output of just under {percent(share)} with a chance of"
+        rates = f"{percent(wrongly, up=True)}, and of a good one with {percent(rightly, up=False)}"
+        lines += to.wrapped(f"{wrong} {rates}; unknown counts for neither side", first=4, hang=8, keep_units=True)
+    return lines
 
 
 def claim_words(one: ClaimTold) -> str:
@@ -293,13 +296,16 @@ def search_lines(told: Measured, to: Terminal) -> list[str]:
     """The shortest alarm that each output shows."""
     if not told.searches:
         return []
-    found = told.searches[0].finding
-    head = f"the shortest alarm of which at least {percent(found.share)} are shown ({percent(found.confidence)}):"
-    lines = to.wrapped(head, hang=4, keep_units=True)
+    groups: dict[tuple[float, float], list[SearchTold]] = defaultdict(list)
     for one in told.searches:
-        lines += to.wrapped(
-            f"{one.alarm} at {one.point}: {search_words(one.finding)}", first=4, hang=8, keep_units=True
-        )
+        groups[one.finding.share, one.finding.confidence].append(one)
+    lines: list[str] = []
+    for (share, confidence), searches in groups.items():
+        head = f"the shortest alarm of which at least {percent(share)} are shown ({percent(confidence)}):"
+        lines += to.wrapped(head, hang=4, keep_units=True)
+        for one in searches:
+            text = f"{one.alarm} at {one.point}: {search_words(one.finding)}"
+            lines += to.wrapped(text, first=4, hang=8, keep_units=True)
     return lines
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from scipy.stats import binomtest
 
@@ -87,6 +89,14 @@ def test_unseen_trials_keep_the_visible_time_from_looking_long() -> None:
     assert quarter.bounds.lo < 100 * MS
     alone = summarise(row(*[Shown.SHOWN] * 15))
     assert alone.visible is not None
+
+
+def test_a_poll_period_counts_what_nobody_saw_even_where_nothing_was_read_around_it() -> None:
+    """Seen 63 times, which names a period; and 20 times not, of which nobody knows how long they were visible."""
+    shown = row(*[Shown.SHOWN] * 63)
+    assert summarise(shown).longest is not None
+    lost = tuple(replace(trial(Shown.UNSEEN, 100 + number), visible=None) for number in range(20))
+    assert summarise(replace(shown, trials=(*shown.trials, *lost))).longest is None
 
 
 def test_one_trial_makes_no_distribution() -> None:

@@ -103,6 +103,31 @@ def test_a_search_tells_what_is_proven_and_what_is_lost() -> None:
     assert json.loads(json.dumps(measured_json(document)))["searches"][0]["reliable"]["held_ns"] >= 400 * MS
 
 
+def test_claims_and_searches_of_several_records_stand_below_their_own_share() -> None:
+    """Three trials prove half, and must not be read as a proof of 95 %."""
+    claims = []
+    for share, confidence, trials in ((0.95, 0.95, 59), (0.5, 0.8, 3)):
+        rule = curtailed(share, confidence=confidence)
+        decided = decide(rule, [it.verdict.verdict_class for it in row(*[Shown.SHOWN] * trials).trials])
+        rates = {"at_claim": rule.rates(1 - share), "at_good": rule.rates(0.0)}
+        claims.append(
+            ClaimTold(alarm="a", point="p", share=share, confidence=confidence, trials=trials, decided=decided, **rates)
+        )
+    searches = []
+    for share in (0.95, 0.5):
+        search = ShortestShown(share=share, longest_ns=9 * MS, shortest_ns=9 * MS, tries_max=100)
+        finding = search.finding([Outcome(held_ns=9 * MS, answer=Answer.SHOWN)] * 100)
+        searches.append(SearchTold(alarm="a", point="p", finding=finding))
+    document = Measured(
+        site="s", title="t", records=(), asked=Asked(), rows=(), claims=tuple(claims), searches=tuple(searches)
+    )
+    text = words(render_measured(document))
+    assert text.index("at least 95 % of the raises pass (95 %") < text.index("proven after 59")
+    assert text.index("proven after 59") < text.index("at least 50 % of the raises pass (80 %") < text.index("after 3 ")
+    assert text.count("the rule says proven") == 2
+    assert text.count("of which at least 50 % are shown") == text.count("of which at least 95 % are shown") == 1
+
+
 def test_shares_are_rounded_outwards_and_never_to_all() -> None:
     assert percent(0.95) == "95 %"
     assert percent(0.049507, up=True) == "5 %"
