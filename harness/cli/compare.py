@@ -62,7 +62,8 @@ def command(
 ) -> int:
     """Compare BEFORE with AFTER, expectation by expectation: each a record, a folder of records, or a baseline's name.
 
-    Exit code 1 where something regressed: it fails and did not before; it is significantly more often missed, later,
+    Exit code 1 where something regressed: it fails and did not before, or is not shown where it always was; it is
+    significantly more often missed, later,
     or shorter, and not shown to be so by less than --worth; its link is later as a whole; it is gone from the point
     map; a new stray; or it is unknown, or no longer tested, and not allowed by name. Else 0, also where something
     fails as it did before.

@@ -191,6 +191,10 @@ class Outcome(StrEnum):
     SAME = "same"
 
 
+def _not_shown(side: Side | None) -> bool:
+    return side is not None and any(it in (Verdict.MISSED, Verdict.CROSSED) for it in side.verdicts)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowCompared:
     """One expectation with all of its comparisons."""
@@ -200,10 +204,15 @@ class RowCompared:
 
     @property
     def is_new_fail(self) -> bool:
-        """It failed in the second run, and never in the first: seen, whatever any test of shares says."""
+        """It failed in the second run, and never in the first: seen, whatever any test of shares says.
+
+        So too where it was not shown at all, and in the first run was shown every time, however late.
+        """
         before, after = self.pair.before, self.pair.after
+        if after is None or after.worst is not VerdictClass.FAIL:
+            return False
         failed_before = before is not None and before.worst is VerdictClass.FAIL
-        return after is not None and after.worst is VerdictClass.FAIL and not failed_before
+        return not failed_before or (_not_shown(after) and not _not_shown(before))
 
     @property
     def worse(self) -> tuple[Compared, ...]:

@@ -17,6 +17,7 @@ from harness.measure.visible_time import Seen, Unseen
 
 MS = NS_PER_MS
 PASS, MISSED, LATE, OPEN = Verdict.ON_TIME, Verdict.MISSED, Verdict.LATE, Verdict.UNRESOLVED
+CROSSED = Verdict.CROSSED
 
 
 def times(*ms: float, width_ms: float = 20) -> tuple[Bounds, ...]:
@@ -64,7 +65,11 @@ def test_a_fail_that_was_none_before_is_seen_and_not_tested() -> None:
     [
         ([PASS], [PASS], Outcome.SAME),
         ([LATE], [PASS], Outcome.CHANGED),
-        ([LATE], [MISSED], Outcome.STILL_FAILS),
+        ([LATE], [LATE], Outcome.STILL_FAILS),
+        ([LATE], [MISSED], Outcome.REGRESSED),
+        ([LATE, LATE], [LATE, CROSSED], Outcome.REGRESSED),
+        ([PASS, MISSED], [PASS, CROSSED], Outcome.STILL_FAILS),
+        ([MISSED], [LATE], Outcome.STILL_FAILS),
         ([PASS, LATE], [PASS, LATE, LATE], Outcome.STILL_FAILS),
         ([OPEN], [PASS], Outcome.CHANGED),
         ([OPEN], [LATE], Outcome.REGRESSED),
