@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
+from harness.core.instants import FOREVER
 from harness.core.model import Result, Stimulus
 
 
@@ -12,8 +13,8 @@ def split_by_retest(
 ) -> tuple[list[Result], list[Result]]:
     """(what stands, what was superseded). ``retests``: by alarm, when it was decided to raise it once more.
 
-    A retest takes the place of what was before it only where it gave a result for that row: one that was not carried
-    out leaves a fail a fail.
+    A retest takes the place of the raise before it, and of no other, and only where there is a result for that row
+    after it: one that was not carried out leaves a fail a fail.
     """
     by_row: dict[str, list[Result]] = {}
     for result in results:
@@ -21,19 +22,22 @@ def split_by_retest(
     stands: list[Result] = []
     superseded: list[Result] = []
     for of_row in by_row.values():
-        newest = _newest(of_row, raised_ns, retests.get(of_row[0].alarm, ()))
-        stands += newest
-        superseded += [it for it in of_row if it not in newest]
+        raised = {it.stimulus: raised_ns.get(it.stimulus, -FOREVER) for it in of_row}
+        replaced = replaced_by_retest(raised, retests.get(of_row[0].alarm, ()))
+        stands += [it for it in of_row if it.stimulus not in replaced]
+        superseded += [it for it in of_row if it.stimulus in replaced]
     return stands, superseded
 
 
-def _newest(results: Sequence[Result], raised_ns: Mapping[str, int], retests: Sequence[int]) -> list[Result]:
-    """The results of what was raised after the newest retest that has any."""
-    for decided_ns in sorted(retests, reverse=True):
-        after = [it for it in results if raised_ns.get(it.stimulus, decided_ns - 1) >= decided_ns]
-        if after:
-            return after
-    return list(results)
+def replaced_by_retest(raised_ns: Mapping[str, int], retests: Sequence[int]) -> frozenset[str]:
+    """Of the stimuli of one alarm, those that were to be raised once more, and were. ``raised_ns``: when each was."""
+    order = sorted(raised_ns, key=lambda it: (raised_ns[it], it))
+    found: set[str] = set()
+    for decided_ns in retests:
+        before = [it for it in order if raised_ns[it] < decided_ns]
+        if before and len(before) < len(order):
+            found.add(before[-1])
+    return frozenset(found)
 
 
 def raised_of(stimuli: Iterable[Stimulus]) -> dict[str, int]:

@@ -23,6 +23,7 @@ from harness.correlate.engine import outlines_of, timed_by_reference
 from harness.measure.phase_lock import phases
 from harness.measure.trials import RowTrial, RowTrials, Shown
 from harness.measure.visible_time import Seen, Trial, Unseen
+from harness.report.retests import replaced_by_retest
 from harness.run.judging import JudgedRecord
 
 NOT_SHOWN = (Verdict.MISSED, Verdict.CROSSED)
@@ -109,14 +110,11 @@ def _refuse_twice(records: Sequence[JudgedRecord]) -> None:
 
 
 def _superseded(record: JudgedRecord) -> frozenset[str]:
-    """Of each retest that was raised, the stimulus before it: that one was to be raised once more, and no other."""
+    """The stimuli in whose place others were raised."""
     found: set[str] = set()
     for alarm, decided in record.retests.items():
-        mine = sorted((it.raised.lo, it.id) for it in record.evidence.stimuli if it.alarm == alarm)
-        for decided_ns in decided:
-            before = [name for at, name in mine if at < decided_ns]
-            if before and len(before) < len(mine):
-                found.add(before[-1])
+        mine = {it.id: it.raised.lo for it in record.evidence.stimuli if it.alarm == alarm}
+        found |= replaced_by_retest(mine, decided)
     return frozenset(found)
 
 

@@ -57,3 +57,19 @@ def test_a_retest_of_another_alarm_leaves_it(maker: RecordMaker) -> None:
     maker.event("retest", 20, alarm="a.low", reason="x")
     maker.stimulus("0002", "a.high", 30, 35)
     assert told(maker.close())[:2] == (ExitCode.FAILED, Verdict.MISSED)
+
+
+def test_a_retest_takes_the_place_of_one_raise_and_not_of_all_before_it(maker: RecordMaker) -> None:
+    """Of a plan that is repeated, or of an alarm that is tested both ways: one asked for again excuses no other."""
+    maker.stimulus("0002", "a.high", 20, 25, shows="")
+    maker.event("retest", 30, **RETEST)
+    maker.stimulus("0003", "a.high", 40, 45)
+    assert told(maker.close())[:2] == (ExitCode.FAILED, Verdict.MISSED)
+
+
+def test_each_retest_takes_the_place_of_one_more(maker: RecordMaker) -> None:
+    maker.event("retest", 18, **RETEST)
+    maker.stimulus("0002", "a.high", 20, 25, shows="")
+    maker.event("retest", 30, **RETEST)
+    maker.stimulus("0003", "a.high", 40, 45)
+    assert told(maker.close())[:2] == (ExitCode.ALL_PASS, Verdict.ON_TIME)
