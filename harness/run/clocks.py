@@ -11,7 +11,7 @@ from pathlib import Path
 from harness.core.errors import UsageError
 from harness.core.instants import Bounds
 from harness.core.model import Site
-from harness.measure.clock_limit import stays_within
+from harness.measure.clock_limit import Within, stays_within
 from harness.measure.clock_line import RATE_MAX_DEFAULT, ClockReading
 from harness.measure.clock_steps import clock_history
 from harness.record.reader import RecordReader
@@ -126,6 +126,8 @@ def _told(
     if options.within_ns is not None:
         is_open = history is not None and local.zone is None and any(it.is_hour for it in history.settings)
         within = stays_within(history, options.within_ns, error_ns, hours_apart=is_open)
+        if within is Within.YES and times.unread:
+            within = Within.UNTOLD  # what it said then is no time at all, and nobody knows how far off it was
     return ClockTold(
         link=times.link,
         kinds=tuple(_kind(kind, times.step_ns(kind), found) for kind, found in by_kind.items()),

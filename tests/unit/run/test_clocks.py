@@ -105,6 +105,18 @@ def test_a_clock_of_which_nothing_is_known_proves_nothing_of_another(tmp_path: P
     assert clocks(path, "--within", "50 s", own_error="soon").exception is not None
 
 
+def test_a_clock_that_also_says_what_is_no_time_is_not_said_to_be_right(tmp_path: Path) -> None:
+    """Set to the 31st of February for a while, and right before and after."""
+    maker = RecordMaker(tmp_path / "run.farend", seconds=600)
+    for number in range(1, 10):
+        printed(maker, 60 * number + 0.37 * number % 1, 0.3)
+    maker.line(301, "31-02 12:00:00 ON  A LOW")
+    path = maker.close()
+    (clock,) = told(path).values()
+    assert clock["left_out"]["unread"] == 1
+    assert clocks(path, "--within", "50 s").return_value == ExitCode.UNKNOWN
+
+
 def test_the_screen_says_all_of_it_within_80_columns(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     result = clocks(record(tmp_path, 42.3), "--within", "40 s")
