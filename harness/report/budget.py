@@ -158,6 +158,8 @@ def _certain_words(group: WayGroup, watcher: Watcher) -> str:
         text = f"seen for certain by {watcher.name} {need_words(need)}"
     if group.way.has_bus(watcher):
         text += f"; with one dead unit {need_words(certain_from(group.way.steps(watcher, dead=True)))}"
+    if need is not None and any("optimistic" in it for it in group.way.assumed):
+        text += "; if what is not declared takes no time"
     return text
 
 
