@@ -26,10 +26,11 @@ from collections.abc import Generator, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum, unique
 from functools import cache
-from math import ceil, exp, log, log1p
+from math import ceil, log
 from typing import Final
 
-from harness.core.instants import FOREVER, Bounds
+from harness.core.instants import Bounds
+from harness.measure.loss_bets import LossBets
 from harness.measure.proportions import CONFIDENCE, trials_needed
 
 STEP: Final = 1.1
@@ -42,8 +43,6 @@ LOOKS: Final = 25
 """So many tries at the most are spent on proving that a length is lost too often, before a shorter one is tried."""
 RUINED: Final = 10
 """Nor is it gone on with when the player has lost all but one in so many."""
-STAKES: Final = (0.1, 0.3, 0.6, 0.9, 0.99)
-"""Of the player's fortune, on each try; a fifth of what he has at first is played at each."""
 
 
 @unique
@@ -104,42 +103,12 @@ class Finding:
 
 
 @dataclass(slots=True)
-class _Bets:
-    """Against "``share`` or more are shown", on all tries of one length. Once won, won."""
-
-    share: float
-    wanted: float
-    shortest_ns: int = FOREVER
-    shown: int = 0
-    tries: int = 0
-    is_won: bool = False
-
-    def take(self, outcome: Outcome) -> None:
-        """One more try; what is not known to be lost counts as shown."""
-        self.shortest_ns = min(self.shortest_ns, outcome.held.lo if outcome.held else outcome.held_ns)
-        self.tries += 1
-        if outcome.answer is Answer.LOST:
-            self.is_won = self.is_won or self.fortune >= self.wanted
-        else:
-            self.shown += 1
-
-    @property
-    def fortune(self) -> float:
-        """Its logarithm: a loss pays share/(1 - share) on the stake, anything else takes the stake."""
-        gain = self.share / (1.0 - self.share)
-        lost = self.tries - self.shown
-        logs = [lost * log1p(it * gain) + self.shown * log1p(-it) for it in STAKES]
-        top = max(logs)
-        return top + log(sum(exp(it - top) for it in logs) / len(STAKES))
-
-
-@dataclass(slots=True)
 class _Course:
     """What the tries so far have come to."""
 
     tries: int = 0
     unknown: int = 0
-    bets: dict[int, _Bets] = field(default_factory=dict)
+    bets: dict[int, LossBets] = field(default_factory=dict)
     reliable: Proof | None = None
 
 
@@ -212,17 +181,18 @@ class ShortestShown:
             course.unknown += told.answer is Answer.UNKNOWN
             if wanted is None or told.held_ns != wanted:
                 continue
-            self._bets(course, wanted).take(told)
+            shortest_ns = told.held.lo if told.held else told.held_ns
+            self._bets(course, wanted).take(shortest_ns, is_lost=told.answer is Answer.LOST)
             try:
                 wanted = plan.send(told)
             except StopIteration:
                 wanted = None
         return course, wanted if course.tries < self.tries_max else None
 
-    def _bets(self, course: _Course, held_ns: int) -> _Bets:
+    def _bets(self, course: _Course, held_ns: int) -> LossBets:
         at = len(course.bets) + 1
         error = LOST_PART * (1.0 - self.confidence) / (at * (at + 1))
-        return course.bets.setdefault(held_ns, _Bets(share=self.share, wanted=-log(error)))
+        return course.bets.setdefault(held_ns, LossBets(share=self.share, wanted=-log(error)))
 
     def _needed(self, attempt: int) -> tuple[int, ...]:
         """Tries of the ``attempt``-th proof with no miss, with one, and so on."""
