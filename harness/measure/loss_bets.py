@@ -1,4 +1,4 @@
-"""Bets that a length of alarm is lost more often than is allowed, for ``shortest_shown``. Pure, standard library only."""
+"""Bets that a length of alarm is lost more often than is allowed, for ``shortest_shown``. Pure."""
 
 from __future__ import annotations
 
