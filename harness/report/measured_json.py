@@ -69,6 +69,7 @@ def _claim(one: ClaimTold) -> Json:
         "alarm": one.alarm,
         "point": one.point,
         "share": one.share,
+        "confidence": one.confidence,
         "decision": one.decided.decision.value,
         "after": one.decided.after,
         "trials": one.trials,

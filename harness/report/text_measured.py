@@ -260,6 +260,11 @@ def assumption_lines(told: Measured, to: Terminal) -> list[str]:
         )
     if any(one.row.ends_by_itself and one.row.is_delay_declared for one in told.rows):
         texts.append("Where a link declares its output delay, its alarms are taken to have come on within it.")
+    if told.claims and told.rows:
+        texts.append(
+            "A claim ends its trials by what they showed, and is decided by a rule that takes this into account; all "
+            "other bounds are those of as many trials fixed beforehand."
+        )
     if any(not one.row.ends_by_itself for one in told.rows):
         texts.append("Alarms that somebody has to clear or acknowledge have no visible time of their own.")
     return [line for text in texts for line in to.wrapped(text, first=0, hang=4, keep_units=True)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import pytest
 
@@ -80,7 +81,11 @@ def test_a_claim_is_told_for_each_output_with_the_rates_of_its_rule() -> None:
     text = words(render_measured(document))
     assert "a at p: proven after 59 trials" in text
     assert "with a chance of 4.9 %, and of a good one with 100 %" in text
-    assert measured_json(document)["claims"][0]["decision"] == "proven"
+    (found,) = measured_json(document)["claims"]
+    assert (found["decision"], found["confidence"]) == ("proven", 0.95)
+    both = render_measured(replace(told(row(*[Shown.SHOWN] * 59)), claims=(claim,)))
+    assert "all other bounds are those of as many trials fixed beforehand" in words(both)
+    assert "fixed beforehand" not in words(render_measured(told(row(*[Shown.SHOWN] * 59))))
 
 
 def test_a_search_tells_what_is_proven_and_what_is_lost() -> None:
