@@ -50,6 +50,13 @@ class RowMeasured:
     outside: tuple[str, ...] = ()
     could_be: tuple[str, ...] = ()
 
+    @property
+    def is_within(self) -> bool:
+        """Every latency lies wholly within the prediction, by its own bounds; not where none was measured."""
+        return bool(self.latencies) and all(
+            self.predicted.lo <= it.lo and it.hi <= self.predicted.hi for it in self.latencies
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
@@ -67,6 +74,11 @@ class Measured:
     def outside(self) -> tuple[RowMeasured, ...]:
         """The rows with a result to explain."""
         return tuple(it for it in self.rows if it.outside)
+
+    @property
+    def within(self) -> tuple[RowMeasured, ...]:
+        """The rows with nothing to explain whose latencies lie wholly within the prediction."""
+        return tuple(it for it in self.rows if it.is_within and not it.outside)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -26,8 +26,9 @@ def measured_lines(measured: Measured, to: Terminal) -> list[str]:
     lines += _rows_table(measured, to)
     trials = sum(row.trials for row in measured.rows)
     text = f"{human.count(len(measured.rows), 'row')}, {human.count(trials, 'trial')}: "
-    text += f"{len(measured.rows) - len(outside)} with nothing against the prediction, {len(outside)} to explain"
+    text += f"{len(measured.rows) - len(outside)} not contradicted, {len(outside)} to explain"
     lines += to.wrapped(text, first=2, hang=4)
+    lines += to.wrapped(_within_words(measured), first=2, hang=4) if len(outside) < len(measured.rows) else []
     if measured.left_out:
         told = f"{human.count(measured.left_out, 'trial')} left out, of which nothing can be measured"
         lines += to.wrapped(told, first=2, hang=4)
@@ -37,6 +38,15 @@ def measured_lines(measured: Measured, to: Terminal) -> list[str]:
     )
     lines += to.wrapped(f"{text}point, by their bounds", first=2, hang=4)
     return lines + [line for text in measured.notes for line in to.wrapped(text, first=2, hang=4)]
+
+
+def _within_words(measured: Measured) -> str:
+    """What is not contradicted agrees as far as it was measured, which may be with other times as well."""
+    rows, within = len(measured.rows) - len(measured.outside), len(measured.within)
+    which = f"of {within} of these" if within else "of none of these"
+    which = "of all of these" if within == rows else which
+    end = "" if within == rows else "; bounds that only reach into it fit other times as well"
+    return f"every latency lies within the prediction, bounds and all, {which}{end}"
 
 
 def _rows_table(measured: Measured, to: Terminal) -> list[str]:
@@ -97,6 +107,7 @@ def measured_json(measured: Measured) -> dict[str, Any]:
                 "predicted_chance": None if it.chance is None else [str(one) for one in it.chance],
                 "predicted_latency_ns": [it.predicted.lo, it.predicted.hi],
                 "latencies_ns": [[one.lo, one.hi] for one in it.latencies],
+                "latencies_within": it.is_within,
                 "outside": list(it.outside),
                 "could_be": list(it.could_be),
             }

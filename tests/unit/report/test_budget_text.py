@@ -292,10 +292,31 @@ def test_a_value_outside_is_a_result_to_explain(width: int) -> None:
     flat = " ".join(" ".join(lines).split())
     assert "TO EXPLAIN tank.high@bms:10001: seen 12 of 20" in flat
     assert "could be: a dead unit" in flat
-    assert "2 rows, 40 trials: 1 with nothing against the prediction, 1 to explain" in flat
+    assert "2 rows, 40 trials: 1 not contradicted, 1 to explain" in flat
+    assert "within the prediction, bounds and all, of none of these; bounds that only reach into it" in flat
     assert "32 of 40" in flat
     assert "1 trial left out, of which nothing can be measured" in flat
     assert max(map(cell_len, lines)) <= width
+
+
+def test_within_is_said_only_of_bounds_that_lie_wholly_inside() -> None:
+    """Predicted 100 to 150 ms: bounds that reach out at either end only do not contradict it."""
+    inside = measured(latencies=(Bounds(100 * NS_PER_MS, 150 * NS_PER_MS),))
+    early, late, none = (
+        measured(latencies=it)
+        for it in ((Bounds(99 * NS_PER_MS, 150 * NS_PER_MS),), (Bounds(100 * NS_PER_MS, 151 * NS_PER_MS),), ())
+    )
+    assert [it.is_within for it in (inside, early, late, none)] == [True, False, False, False]
+
+    def told(*rows: RowMeasured) -> str:
+        lines = measured_lines(Measured(records=("a",), rows=rows, confidence=0.95), Terminal(width=200))
+        return " ".join(" ".join(lines).split())
+
+    assert "4 not contradicted, 0 to explain every latency lies within the prediction, bounds and all, of 1 of" in (
+        told(inside, early, late, none)
+    )
+    assert "bounds and all, of all of these shares" in told(inside, inside)
+    assert "lies within" not in told(measured(outside=("seen 12 of 20",)))
 
 
 def test_nothing_measured_is_said() -> None:
