@@ -38,7 +38,7 @@ class Asked:
 
 def budget_of(site: Site, asked: Asked) -> Budget:
     """UsageError where it asks for what the site has not."""
-    site = applied(site, asked.what_if)
+    declared, site = site, applied(site, asked.what_if)
     rows = _chosen(site, asked.rows)
     groups: dict[tuple[str, Way], list[BudgetRow]] = {}
     assumed: dict[tuple[str, Way], dict[str, None]] = {}
@@ -59,11 +59,28 @@ def budget_of(site: Site, asked: Asked) -> Budget:
         lengths=tuple(seconds(it) for it in _lengths_ns(site, asked.lengths_ns)),
         groups=tuple(found),
         total=len(site.expectations),
-        what_if=asked.what_if.words,
+        what_if=_what_if_words(declared, rows, asked.what_if),
         assumed=tuple(dict.fromkeys(text for group in found for text in group.way.assumed)),
         notes=_notes(site, {group.link for group in found}),
         explicit=asked.explicit or bool(asked.rows),
     )
+
+
+def _what_if_words(declared: Site, rows: Sequence[Expectation], what_if: WhatIf) -> tuple[str, ...]:
+    """Each what-if, and where it makes no difference to these rows, by itself or beside the others: that."""
+
+    if what_if == WhatIf():
+        return ()
+
+    def ways(one: WhatIf) -> list[Way]:
+        site = applied(declared, one)
+        return [way_of(site, row, one.dead) for row in rows]
+
+    plain, whole, found = ways(WhatIf()), ways(what_if), []
+    for words, one in zip(what_if.words, what_if.single, strict=True):
+        is_idle = ways(one) == plain and ways(what_if.without(one)) == whole
+        found.append(f"{words} (changes none of these rows)" if is_idle else words)
+    return tuple(found)
 
 
 def _notes(site: Site, links: Collection[str]) -> tuple[str, ...]:

@@ -28,6 +28,27 @@ class WhatIf:
     dead: tuple[str, ...] = ()
 
     @property
+    def single(self) -> tuple[WhatIf, ...]:
+        """Each by itself, in the order of :attr:`words`."""
+        return (
+            *(WhatIf(polls={name: it}) for name, it in self.polls.items()),
+            *(WhatIf(reads={name: it}) for name, it in self.reads.items()),
+            *(WhatIf(device_polls={name: it}) for name, it in self.device_polls.items()),
+            *(WhatIf(bauds={name: it}) for name, it in self.bauds.items()),
+            *(WhatIf(dead=(name,)) for name in self.dead),
+        )
+
+    def without(self, one: WhatIf) -> WhatIf:
+        """All but ``one`` of :attr:`single`."""
+        return WhatIf(
+            polls={name: it for name, it in self.polls.items() if name not in one.polls},
+            reads={name: it for name, it in self.reads.items() if name not in one.reads},
+            device_polls={name: it for name, it in self.device_polls.items() if name not in one.device_polls},
+            bauds={name: it for name, it in self.bauds.items() if name not in one.bauds},
+            dead=tuple(it for it in self.dead if it not in one.dead),
+        )
+
+    @property
     def words(self) -> tuple[str, ...]:
         """Each in one phrase."""
         return (

@@ -55,6 +55,18 @@ def test_a_prediction_alone_is_no_verdict() -> None:
     assert "seen for certain by building system from 30.02 s" in flat
 
 
+def test_a_what_if_that_changes_none_of_these_rows_says_so() -> None:
+    """The building system reads the panel, and no row of the gateway goes by that; a baud given twice does change."""
+    idle = "the building system reads bms every 30 s (changes none of these rows)"
+    at_gateway = run("demo", "--read", "bms=30s", "--device-poll", "gateway=3s", "--row", "sump-a.leak@gateway*")
+    told = [line for line in at_gateway.output.splitlines() if line.startswith("what if")]
+    assert told == [f"what if: {idle}", "what if: gateway itself polls every 3 s"]
+    assert "(changes" not in run("demo", "--read", "bms=30s").output
+    assert "(changes" not in run("demo", "--baud", "bus=4800", "--baud", "4800").output
+    document = json.loads(run("demo", "--json", "--read", "bms=30s", "--row", "sump-a.leak@gateway*").output)
+    assert document["what_if"] == [idle]
+
+
 def test_for_programs_and_plain() -> None:
     document = json.loads(run("demo", "--json", "--transient", "1s").output)
     assert document["site"] == "hollowmere"
