@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import click
 
 from harness.cli.common import duration_of, load, note_wrapped
@@ -15,11 +17,13 @@ from harness.report.human import count as counted
 from harness.report.text_measured import percent
 from harness.run.trials import Claim
 
+COUNT_MAX: Final = 10_000
+
 
 @click.command(name="trials", short_help="Raise one alarm many times, and measure.")
 @many_options
 @click.option(
-    "--count", type=click.IntRange(1, 10_000), help="So many times. Default: as many as a claim of 95% needs."
+    "--count", type=click.IntRange(1, COUNT_MAX), help="So many times. Default: as many as a claim of 95% needs."
 )
 @click.option("--claim", metavar="SHARE", help="That at least so many pass; stop once it is decided either way.")
 @click.option("--misses-allowed", type=click.IntRange(0, 1000), default=0, help="So many may fail, for a longer plan.")
@@ -48,10 +52,7 @@ def command(
         slower_ns=tuple(duration_of("--slower", text) for text in slower),
     )
     wanted = _claim(told, count, claim, misses_allowed, good)
-    if wanted is None:
-        trials = count or trials_needed(asked.share, confidence=asked.confidence)
-    else:
-        trials = min(wanted.trials_max, wanted.rule.trials_max)
+    trials = count or _enough(asked) if wanted is None else min(wanted.trials_max, wanted.rule.trials_max)
     site, documents = load(told.site)
     one_alarm(site, told.alarm)
     note_wrapped(forecast(wanted, trials, asked))
@@ -60,6 +61,17 @@ def command(
         return ended.code
     decisions = {it.decided.decision for it in ended.measured.claims}
     return ended.amounts_to(is_refuted=Decision.REFUTED in decisions, is_proven=decisions == {Decision.PROVEN})
+
+
+def _enough(asked: Asked) -> int:
+    """As many as it takes, all seen, to show the share that is asked about."""
+    needed = trials_needed(asked.share, confidence=asked.confidence)
+    if needed > COUNT_MAX:
+        raise UsageError(
+            f"--share {percent(asked.share, up=False)}: takes {needed:,} trials to show; ask about less, or give a "
+            f"--count of at most {COUNT_MAX:,}"
+        )
+    return needed
 
 
 def _claim(told: Told, count: int | None, claim: str | None, misses_allowed: int, good: str | None) -> Claim | None:
@@ -71,7 +83,7 @@ def _claim(told: Told, count: int | None, claim: str | None, misses_allowed: int
         raise UsageError("--good and --misses-allowed: two ways to decide one claim; leave one of them out")
     return Claim(
         share=share_of("--claim", claim),
-        trials_max=count or 10_000,
+        trials_max=count or COUNT_MAX,
         confidence=told.confidence,
         misses_allowed=misses_allowed,
         good=None if good is None else share_of("--good", good),

@@ -8,12 +8,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from math import inf
 from typing import Any, Final
 
 from harness.core.errors import UsageError
-from harness.core.instants import NS_PER_MS
-from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink
-from harness.core.model import Site
 from harness.measure.proportions import CONFIDENCE, trials_needed
 from harness.measure.sequential import Rule, curtailed, ratio_rule
 from harness.measure.shortest_shown import ShortestShown
@@ -23,8 +21,8 @@ from harness.run.steering import ClaimSteering, ShortestSteering, Steering
 
 CLAIM_EVENT: Final = "claim"
 SEARCH_EVENT: Final = "search"
-GOOD_MISSES: Final = 0.2
-"""Wald's rule: a good output misses this part of what the claim allows, where nothing else is said."""
+TRIALS_MAX: Final = 100_000
+"""Of a claim: at ten seconds each that takes eleven days."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +50,21 @@ class Claim:
                 f"confidence {self.confidence:g} with --good {self.good:g}: expected more than 0.5; "
                 "a rule that errs as often as a coin decides nothing"
             )
+        if self._longest > TRIALS_MAX:
+            raise UsageError(
+                f"claim of {self.share:g} with {self.misses_allowed} misses allowed: expected one that takes at most "
+                f"{TRIALS_MAX:,} trials; claim less, or allow fewer misses"
+            )
+
+    @property
+    def _longest(self) -> float:
+        """How many trials it takes at the most."""
+        if self.good is not None:
+            return self.trials_max
+        try:
+            return trials_needed(self.share, misses_allowed=self.misses_allowed, confidence=self.confidence)
+        except OverflowError:
+            return inf
 
     @cached_property
     def rule(self) -> Rule:
@@ -107,7 +120,7 @@ class Search:
     def __post_init__(self) -> None:
         try:
             _ = self.search
-        except ValueError as exc:
+        except (ValueError, OverflowError) as exc:
             raise UsageError(f"search for the shortest alarm: {exc}") from exc
 
     @property
@@ -140,17 +153,3 @@ class Search:
         """What says how long the next one is held."""
         points = tuple(dict.fromkeys(row.point for it in items for row in it.loud))
         return ShortestSteering(search=self.search, points=points)
-
-
-def phase_ns(site: Site, links: Sequence[str]) -> int:
-    """Over how long a time a raise is spread at random: the longest period with which anything on its way is read.
-
-    In step with a poll every trial would meet it at the same phase, and prove nothing of the others.
-    """
-    periods = [NS_PER_MS]
-    for name in links:
-        spec = site.links[name]
-        if isinstance(spec, ModbusTcpLink | ModbusRtuLink | BacnetLink):
-            periods.append(spec.poll_period_ns)
-        periods += [site.times_of(it).device_poll_ns or 0 for it in (name, *site.before(name))]
-    return max(periods)

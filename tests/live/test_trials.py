@@ -80,6 +80,7 @@ def test_what_cannot_be_asked_is_refused_before_anything_is_opened(tmp_path: Pat
         (("shortest", entry, "--alarm", "fill-sump.splash"), "it clears by itself"),
         (("shortest", entry, "--alarm", "bulk-a.water", "--tries", "10"), "expected at least"),
         (("trials", entry, "--alarm", "bulk-a.delivery-due"), "no output has to react to it"),
+        (("trials", entry, "--alarm", "fill-sump.splash", "--share", "99.999%"), "takes 299,572 trials to show"),
     ):
         done = farend(*words, cwd=tmp_path)
         assert done.code == 2, done.err

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -13,9 +14,9 @@ from harness.core.model import Result
 from harness.core.verdicts import Verdict
 from harness.correlate.sweeps import Try
 from harness.measure.shortest_shown import Answer
-from harness.run.order import Item, Selection, plan_of
+from harness.run.order import Item, Selection, phase_ns, plan_of
 from harness.run.steering import BARREN_MAX, outcome_of
-from harness.run.trials import Claim, Search, phase_ns
+from harness.run.trials import Claim, Search
 from tests.peers.trace_bench import Bench
 
 MS = 1_000_000
@@ -118,6 +119,8 @@ def test_a_try_of_which_nothing_was_read_cannot_be_told() -> None:
 def test_what_cannot_be_decided_is_said_before_anything_is_raised() -> None:
     with pytest.raises(UsageError, match="at least"):
         Search(share=0.99, longest_ns=1_000 * MS, shortest_ns=10 * MS, tries_max=20)
+    with pytest.raises(UsageError, match="search for the shortest alarm"):
+        Search(share=0.99999999, longest_ns=1_000 * MS, shortest_ns=10 * MS, tries_max=10_000)
     with pytest.raises(UsageError, match=r"--good 0\.9"):
         Claim(share=0.95, trials_max=100, good=0.9)
     assert Claim(share=0.95, trials_max=100).needed == 59
@@ -139,3 +142,17 @@ def test_raises_are_spread_over_the_slowest_poll_on_the_way() -> None:
     own = phase_ns(site, [link])
     times = replace(site.times_of(link), device_poll_ns=7 * own)
     assert phase_ns(replace(site, times={link: times}), [link]) == 7 * own
+
+
+@pytest.mark.parametrize(
+    "claim",
+    [
+        {"share": 0.9999999},
+        {"share": 0.99999999999},
+        {"share": 0.5, "misses_allowed": 10**9},
+        {"share": 0.5, "good": 0.9, "trials_max": 10**9},
+    ],
+)
+def test_a_claim_that_nobody_lives_to_see_proven_is_refused_at_once(claim: dict[str, Any]) -> None:
+    with pytest.raises(UsageError, match="at most 100,000 trials"):
+        Claim(**{"trials_max": 100, **claim})
