@@ -39,6 +39,9 @@ def command(
     A foreign clock is evidence about itself only; it never moves what was observed. Where the longest delay of a link
     is declared, each of its times bounds the clock from both sides, else from one. Where no straight line fits, the
     clock was set: the fewest times, and where each lies. Several records of one site are taken together.
+
+    With --within the exit code is 0 where every clock kept it, 1 where one did not, and 3 where that cannot be told: as
+    where nobody knows how far the testing machine's own clock was off.
     """
     from harness.measure.clock_limit import Within
     from harness.report.clock_words import PPM
