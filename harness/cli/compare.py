@@ -35,6 +35,7 @@ _PATH = click.Path(path_type=Path)
 @click.option("--allow-some-unknown", multiple=True, metavar="PATTERN",
               help="ALARM@POINT that may be unknown in some trials if it passed in others; repeatable.")  # fmt: skip
 @click.option("--allow-vanished", multiple=True, metavar="PATTERN", help="ALARM@POINT that may be gone; repeatable.")
+@click.option("--finer", is_flag=True, help="Take it that devices scan at random against our polls: finer than a poll.")
 @click.option("--two-rates", is_flag=True, help="One firmware, polled at two rates: does polling slow the device?")
 @click.option("--seed", type=int, default=0, show_default=True, help="Of random deals, for very many trials only.")
 @click.option("--junit", "junit_file", type=click.Path(path_type=Path, dir_okay=False), help="Also write JUnit XML.")
@@ -54,6 +55,7 @@ def command(
     allow_unknown: tuple[str, ...],
     allow_some_unknown: tuple[str, ...],
     allow_vanished: tuple[str, ...],
+    finer: bool,
     two_rates: bool,
     seed: int,
     junit_file: Path | None,
@@ -86,6 +88,7 @@ def command(
         level=share_of("--level", level),
         worth_ns=duration_of("--worth", worth),
         confidence=share_of("--confidence", confidence),
+        finer=finer,
     )
     beside = _beside(site)
     with ExitStack() as stack:

@@ -19,8 +19,8 @@ from harness.core.errors import UsageError
 from harness.core.model import Alarm, Behaviour, Site
 from harness.core.verdicts import ExitCode, VerdictClass
 from harness.measure.trials import Asked
-from harness.run.order import Item, Selection, plan_of, usual_ns
-from harness.run.trials import Claim, Search, phase_ns
+from harness.run.order import Item, Selection, phase_ns, plan_of, usual_ns
+from harness.run.trials import Claim, Search
 from harness.site.reading import Documents
 
 if TYPE_CHECKING:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from math import comb
 from statistics import median
 from typing import Final
@@ -23,7 +22,7 @@ from harness.measure.compare_links import compare_links, finding_of
 from harness.measure.comparing import Difference, Score, compare, compare_visible
 from harness.measure.dealing import Dealt, compare_ends
 from harness.measure.exact_tables import Alternative, fisher, holm, least_chance, trials_to_differ
-from harness.measure.likelihood_ratio import BracketedTimes, Evidence, VisibleTimes, quantile
+from harness.measure.likelihood_ratio import Evidence, VisibleTimes, quantile
 from harness.measure.run_comparison import Asked, Compared, Finding, Kind, Method, Pair, RowCompared, RunsCompared, Side
 from harness.measure.shifted import is_equal, lies_off, shift_bounds
 from harness.measure.visible_time import Seen, bounds_of
@@ -75,6 +74,7 @@ class _Tested:
     before: Sequence[Bounds] = ()
     after: Sequence[Bounds] = ()
     moves: bool = False
+    by_ends: bool = False
     evidence: Callable[[], tuple[Evidence, Evidence]] | None = None
     is_exact: bool = True
 
@@ -92,6 +92,7 @@ def _comparisons(before: Side | None, after: Side | None, asked: Asked, rng: np.
         one, other = (before.missed, before.unseen, before.measured), (after.missed, after.unseen, after.measured)
         found.append(_Tested(found=_shares(Kind.MISSES, one, other)))
     is_read_alike = before.read == after.read and not (before.locked or after.locked) and not asked.ends_only
+    is_read_alike &= asked.finer or not (before.is_polled or after.is_polled)
     for kind, times, others in (
         (Kind.LATENCY, before.latencies, after.latencies),
         (Kind.GONE, before.gone, after.gone),
@@ -101,12 +102,7 @@ def _comparisons(before: Side | None, after: Side | None, asked: Asked, rng: np.
             widths = (before.widths_ns, after.widths_ns) if is_cut else (widths_of(times), widths_of(others))
             is_alike = is_read_alike and as_wide(*widths)
             found.append(_times(kind, times, others, rng, is_alike=is_alike))
-            found[-1].evidence = partial(_bracketed, times, others)
     return found + _visible(before, after, rng, is_read_alike=is_read_alike)
-
-
-def _bracketed(before: Sequence[Bounds], after: Sequence[Bounds]) -> tuple[Evidence, Evidence]:
-    return BracketedTimes(before), BracketedTimes(after)
 
 
 def _visible(before: Side, after: Side, rng: np.random.Generator, *, is_read_alike: bool) -> list[_Tested]:
@@ -128,7 +124,7 @@ def _visible(before: Side, after: Side, rng: np.random.Generator, *, is_read_ali
         compare_visible(before.visible, after.visible, rng) if is_alike else compare_ends(one, other),
     )
     found.moves = found.moves and all(it.lo > 0 for it in (*one, *other))
-    if before.at_random and after.at_random:
+    if is_alike and before.at_random and after.at_random:
         found.evidence = lambda: (VisibleTimes(before.visible), VisibleTimes(after.visible))
     return [found]
 
@@ -153,7 +149,7 @@ def _tested(kind: Kind, before: Sequence[Bounds], after: Sequence[Bounds], test:
         least=test.least,
         is_worse=is_later is not (kind is Kind.VISIBLE),
     )
-    return _Tested(found=found, before=before, after=after, moves=is_alike, is_exact=test.exact)
+    return _Tested(found=found, before=before, after=after, moves=True, by_ends=not is_alike, is_exact=test.exact)
 
 
 def _shares(kind: Kind, before: tuple[int, int, int], after: tuple[int, int, int]) -> Compared:
@@ -229,7 +225,8 @@ def _judged(tested: _Tested, asked: Asked, tests: int, rng: np.random.Generator)
 def _difference(tested: _Tested, asked: Asked, rng: np.random.Generator) -> Bounds | None:
     """Bounds of by how much the second run is later, or longer; None where nothing bounds it."""
     if tested.moves:
-        return shift_bounds(tested.before, tested.after, error=1.0 - asked.confidence, rng=rng)
+        error = 1.0 - asked.confidence
+        return shift_bounds(tested.before, tested.after, error=error, rng=rng, by_ends=tested.by_ends)
     return None if tested.evidence is None else difference(*tested.evidence(), confidence=asked.confidence)
 
 
@@ -237,7 +234,7 @@ def _is_within(tested: _Tested, asked: Asked, rng: np.random.Generator) -> bool:
     """Whether a change worth more is shown not to be there."""
     before, after, worth_ns = tested.before, tested.after, asked.worth_ns
     if tested.moves:
-        return is_equal(before, after, worth_ns, error=1.0 - asked.confidence, rng=rng)
+        return is_equal(before, after, worth_ns, error=1.0 - asked.confidence, rng=rng, by_ends=tested.by_ends)
     if lies_off(before, after, worth_ns) or lies_off(after, before, worth_ns):
         return False
     found = _difference(tested, asked, rng)

@@ -69,6 +69,10 @@ class Asked:
     confidence: float = CONFIDENCE
     ends_only: bool = False
     """Never take the brackets of both runs for alike."""
+    finer: bool = False
+    """Take the brackets of polled outputs for alike too. A device that scans, or polls another one, turns its outputs
+    on in a beat of its own; how that beat falls against our polls may stay the same all through a run and be another
+    one in the next, and move all brackets of a run by as much as a poll."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +83,8 @@ class Side:
     others, from the release until off, below 0 where it went before. ``at_random``: nothing speaks against raises at
     random against the readings, and enough were made to tell; ``locked``: they fell in step with them. ``widths_ns``:
     how far each latency was left open by raise and reading, which its own bounds do not show where they were cut at 0;
-    () where that is not known. ``read``: how it was read, in words, the same where it was read alike.
+    () where that is not known. ``read``: how it was read, in words, the same where it was read alike. ``is_polled``: it
+    is read again and again, and not told of its changes.
     """
 
     verdicts: tuple[Verdict, ...] = ()
@@ -93,6 +98,7 @@ class Side:
     locked: bool = False
     widths_ns: tuple[int, ...] = ()
     read: str = ""
+    is_polled: bool = False
 
     @property
     def worst(self) -> VerdictClass | None:

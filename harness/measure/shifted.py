@@ -15,22 +15,32 @@ import numpy as np
 
 from harness.core.instants import FOREVER, NS_PER_MS, Bounds
 from harness.measure.comparing import Score, compare
+from harness.measure.dealing import compare_ends
 
 STEP_NS: Final = 5 * NS_PER_MS
 """Bounds of a difference are sought so closely, and given outwards."""
 
 
 def is_equal(
-    before: Sequence[Bounds], after: Sequence[Bounds], worth_ns: int, *, error: float, rng: np.random.Generator
+    before: Sequence[Bounds],
+    after: Sequence[Bounds],
+    worth_ns: int,
+    *,
+    error: float,
+    rng: np.random.Generator,
+    by_ends: bool = False,
 ) -> bool:
-    """Whether no change worth more than ``worth_ns`` is shown; both runs read alike.
+    """Whether no change worth more than ``worth_ns`` is shown. ``by_ends``: by the ends of the brackets, which holds
+    however the runs were read; else both were read alike.
 
     Moved by it either way, the second run differs from the first (at ``error``, two-sided), and no trial of either run
     lies further than it from all trials of the other. That the runs do not differ as they are is for the caller to see.
     """
     if lies_off(before, after, worth_ns) or lies_off(after, before, worth_ns):
         return False
-    earlier, later = (_later(before, _moved(after, by_ns), error, rng) for by_ns in (-worth_ns, worth_ns))
+    earlier, later = (
+        _later(before, _moved(after, by_ns), error, rng, by_ends=by_ends) for by_ns in (-worth_ns, worth_ns)
+    )
     return earlier < 0 < later
 
 
@@ -41,7 +51,12 @@ def lies_off(times: Sequence[Bounds], others: Sequence[Bounds], by_ns: int) -> b
 
 
 def shift_bounds(
-    before: Sequence[Bounds], after: Sequence[Bounds], *, error: float, rng: np.random.Generator
+    before: Sequence[Bounds],
+    after: Sequence[Bounds],
+    *,
+    error: float,
+    rng: np.random.Generator,
+    by_ends: bool = False,
 ) -> Bounds | None:
     """The times by which ``after``, moved back, could be ``before``: bounds of the difference at 1 - ``error``.
 
@@ -52,10 +67,10 @@ def shift_bounds(
     apart_ns = max(it.hi for it in (*before, *after)) - min(it.lo for it in (*before, *after)) + 1
 
     def is_later(by_ns: int) -> bool:
-        return _later(before, _moved(after, -by_ns), error, rng) > 0
+        return _later(before, _moved(after, -by_ns), error, rng, by_ends=by_ends) > 0
 
     def is_earlier(by_ns: int) -> bool:
-        return _later(before, _moved(after, -by_ns), error, rng) < 0
+        return _later(before, _moved(after, -by_ns), error, rng, by_ends=by_ends) < 0
 
     if not is_later(-apart_ns) or not is_earlier(apart_ns):
         return None
@@ -63,8 +78,13 @@ def shift_bounds(
     return Bounds(min(low, high), max(low, high))
 
 
-def _later(first: Sequence[Bounds], second: Sequence[Bounds], error: float, rng: np.random.Generator) -> int:
+def _later(
+    first: Sequence[Bounds], second: Sequence[Bounds], error: float, rng: np.random.Generator, *, by_ends: bool
+) -> int:
     """1 where the second is significantly later, -1 where it is earlier, else 0."""
+    if by_ends:
+        dealt = compare_ends(first, second)
+        return 0 if dealt.chance > error else dealt.later
     found = compare(first, second, score=Score.WILCOXON, rng=rng)
     return 0 if found.chance > error else 1 if found.z > 0.0 else -1
 

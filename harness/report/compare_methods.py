@@ -62,11 +62,22 @@ def _method_names(document: ComparisonDocument, every: Sequence[Compared]) -> It
     if methods[Method.ENDS]:
         rows = [row for row in document.compared.rows if any(it.method is Method.ENDS for it in row.compared)]
         words = sorted({_read(row) for row in rows})
+        which = f"{human.count(len(rows), 'row')} ({'; '.join(words[:3])}{'; ...' if len(words) > 3 else ''})"
         yield (
-            f"{human.count(len(rows), 'row')} not read alike in the two runs ({'; '.join(words[:3])}"
-            f"{'; ...' if len(words) > 3 else ''}): compared by a {Method.ENDS.value}, which calls a change only what "
-            "no value within the brackets can deny, whatever the polls were"
+            f"{which}: compared by a {Method.ENDS.value}, which calls a change, or none, only what no value within the "
+            "brackets can deny, whatever the polls were"
         )
+        if not document.compared.asked.finer and any(_is_polled_alike(row) for row in rows):
+            yield (
+                "a device that scans, or polls another one, does so in a beat of its own, which may fall against our "
+                "polls in one way all through a run and in another in the next; --finer takes it that it fell at "
+                "random at every raise, and then tells changes finer than a poll"
+            )
+
+
+def _is_polled_alike(row: RowCompared) -> bool:
+    before, after = row.pair.before, row.pair.after
+    return before is not None and after is not None and before.is_polled and before.read == after.read
 
 
 def _read(row: RowCompared) -> str:

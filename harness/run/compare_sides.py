@@ -13,7 +13,7 @@ from harness.core.durations import bounds, duration
 from harness.core.instants import FOREVER, Bounds
 from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, PersonLink
 from harness.core.model import Behaviour, Expectation, Result, Site, Stimulus
-from harness.core.paths import told_delay_ns
+from harness.core.paths import is_told, told_delay_ns
 from harness.core.release import release_of
 from harness.core.verdicts import Verdict
 from harness.correlate.engine import outlines_of, timed_by_reference
@@ -121,6 +121,7 @@ def _side(site: Site, row: Expectation, seen: _Seen, trials: RowTrials | None) -
         locked=bool(trials.phases) and phase_lock(trials.phases, level=LOCKED_LEVEL).finding is Locking.LOCKED,
         widths_ns=tuple(seen.widths_ns),
         read=reading_words(site, row),
+        is_polled=not is_told(site.links[site.points[row.point].link], site.points[row.point].place),
     )
 
 

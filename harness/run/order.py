@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from typing import Final
@@ -151,6 +151,20 @@ def gap_ns(site: Site, row: Expectation) -> int:
             return (spec.reaction_max_ns if spec.in_sight else 0) + _raise_spread_ns(site, row) + MARGIN_NS
         case _:
             return MARGIN_NS
+
+
+def phase_ns(site: Site, links: Sequence[str]) -> int:
+    """Over how long a time a raise is spread at random: the longest period with which anything on its way is read.
+
+    In step with a poll every trial would meet it at the same phase, and prove nothing of the others.
+    """
+    periods = [NS_PER_MS]
+    for name in links:
+        spec = site.links[name]
+        if isinstance(spec, ModbusTcpLink | ModbusRtuLink | BacnetLink):
+            periods.append(spec.poll_period_ns)
+        periods += [site.times_of(it).device_poll_ns or 0 for it in (name, *site.before(name))]
+    return max(periods)
 
 
 def _look_ns(site: Site, row: Expectation) -> int:

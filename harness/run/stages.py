@@ -13,7 +13,7 @@ from typing import Final
 
 from harness.core.instants import NS_PER_S
 from harness.core.model import Alarm, Behaviour, Expectation, Step
-from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, hold_ns, show_within_ns
+from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, hold_ns, phase_ns, show_within_ns
 from harness.run.persons import Persons
 from harness.run.putting_back import PuttingBack
 from harness.run.raising import Raiser
@@ -23,6 +23,11 @@ from harness.run.waiting import Waits
 
 QUIET_READY_MAX_NS: Final = 2 * NS_PER_S
 """How long a raise waits for points that must stay quiet to be off first."""
+
+
+SPREAD_MAX_NS: Final = 5 * NS_PER_S
+"""Over so long a time raises are spread where nobody asked for many: a gateway that polls every minute would double the
+length of a test. ``trials``, and a plan that is repeated, spread them over the whole of its poll."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -85,7 +90,8 @@ class Stages:
             return  # nobody raises in step with polls by hand
         polled = [row for row in item.rows if self._t.site.points[row.point].link not in self._t.reports]
         gap = max((gap_ns(self._t.site, row) for row in polled), default=0)
-        spread_ns = max(gap // 2, self._t.phase_ns)
+        on_the_way = phase_ns(self._t.site, [self._t.site.points[row.point].link for row in polled])
+        spread_ns = max(gap // 2, self._t.phase_ns, min(on_the_way, SPREAD_MAX_NS))
         await self._waits.until(self._t.clock() + self._t.random.randrange(spread_ns + 1))
 
     async def shown(self, at: Course) -> None:

@@ -165,8 +165,8 @@ one test alone, and 6 among 9 tests
 tests: two-sided; the chance of any false alarm is at most 0.05 over all of the 9 tests (Holm's method); 12 more could
 not be significant whatever had come, and do not count
 
-1 row not read alike in the two runs (read every 50 ms, before: read every 100 ms): compared by a rank-sum test at the
-ends of the brackets, which calls a change only what no value within the brackets can deny
+1 row (read every 50 ms, before: read every 100 ms): compared by a rank-sum test at the ends of the brackets, which
+calls a change, or none, only what no value within the brackets can deny, whatever the polls were
 
 FAILED: of 11 expectations: 3 regressed, 1 vanished, 1 unknown and not allowed, 1 point with new strays; 1 fail as
 before; 1 unknown or gone, and allowed
