@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from enum import IntEnum, unique
 from itertools import groupby
 from typing import Final
 
@@ -51,19 +52,28 @@ class RateLimits:
             )
 
 
+@unique
+class ActedOn(IntEnum):
+    """Whether somebody silenced, acknowledged, reset or cleared an alarm while it was active."""
+
+    NO = 0
+    MAYBE = 1
+    YES = 2
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Activation:
     """One alarm became active within ``onset``, and returned to normal within ``end``, open above while it is active.
 
     ``onset`` is open below where it was active before anybody looked: then it is no activation of this time.
-    ``is_whole``: it surely was active all the time. ``was_acted_on``: somebody acknowledged or cleared it meanwhile.
+    ``is_whole``: it surely was active all the time.
     """
 
     alarm: str
     onset: Bounds
     end: Bounds
     is_whole: bool = True
-    was_acted_on: bool = False
+    acted_on: ActedOn = ActedOn.NO
 
     @property
     def is_counted(self) -> bool:
@@ -127,7 +137,9 @@ class Rates:
     """What is to say of one unbroken record. Instants in ns of its clock; times in ns.
 
     ``observed_ns``: without blind times. ``flood_ns``: surely and possibly in a flood, blind times left out.
-    ``standing``: alarms that were active before anybody looked.
+    ``fleeting_acted_on``: what was as short as a fleeting alarm, but somebody acted on it meanwhile; so it is none.
+    ``fleeting_unfinished``: so many were active at the end, and not for longer than that yet. ``standing``: alarms that
+    were active before anybody looked.
     """
 
     span: Bounds
@@ -140,6 +152,8 @@ class Rates:
     contributors: tuple[Contributor, ...]
     chattering: tuple[Contributor, ...]
     fleeting: Number
+    fleeting_acted_on: Number
+    fleeting_unfinished: int
     stale: Mapping[str, Number]
     standing: tuple[str, ...]
 
@@ -164,6 +178,8 @@ def rates_of(activations: Sequence[Activation], span: Bounds, blind: Iterable[Bo
         contributors=contributors,
         chattering=tuple(it for it in contributors if it.most.possibly >= limits.chatter_least),
         fleeting=_sum(is_fleeting(it, limits) for it in counted),
+        fleeting_acted_on=_sum(_is_acted_on(it, limits) for it in counted),
+        fleeting_unfinished=sum(it.end.is_open_above and span.hi - it.onset.hi <= limits.fleeting_ns for it in counted),
         stale=_stale(activations, span, limits),
         standing=tuple(dict.fromkeys(it.alarm for it in activations if not it.is_counted)),
     )
@@ -268,7 +284,18 @@ def _contributors(counted: Iterable[Activation], span: Bounds, limits: RateLimit
 
 def is_fleeting(it: Activation, limits: RateLimits) -> Number:
     """Whether it cleared by itself in no more than the time of a fleeting alarm."""
-    if it.was_acted_on or it.end.is_open_above:
+    short = _is_short(it, limits)
+    return Number(short.surely * (it.acted_on is ActedOn.NO), short.possibly * (it.acted_on is not ActedOn.YES))
+
+
+def _is_acted_on(it: Activation, limits: RateLimits) -> Number:
+    """Whether it was as short as a fleeting alarm, and somebody acted on it before it ended."""
+    short = _is_short(it, limits)
+    return Number(short.surely * (it.acted_on is ActedOn.YES), short.possibly * (it.acted_on is not ActedOn.NO))
+
+
+def _is_short(it: Activation, limits: RateLimits) -> Number:
+    if it.end.is_open_above:
         return Number(0, 0)
     active = elapsed(it.onset, it.end)
     return Number(int(active.hi <= limits.fleeting_ns), int(active.lo <= limits.fleeting_ns))

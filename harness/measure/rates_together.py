@@ -29,6 +29,8 @@ class RatesTogether:
     contributors: tuple[Contributor, ...]
     chattering: tuple[Contributor, ...]
     fleeting: Number
+    fleeting_acted_on: Number
+    fleeting_unfinished: int
     stale: dict[str, Number]
     standing: tuple[str, ...]
 
@@ -57,6 +59,8 @@ def together(rates: Sequence[Rates], limits: RateLimits) -> RatesTogether:
         contributors=contributors,
         chattering=tuple(it for it in contributors if it.most.possibly >= limits.chatter_least),
         fleeting=_sum([it.fleeting for it in rates]),
+        fleeting_acted_on=_sum([it.fleeting_acted_on for it in rates]),
+        fleeting_unfinished=sum(it.fleeting_unfinished for it in rates),
         stale=stale,
         standing=tuple(dict.fromkeys(alarm for it in rates for alarm in it.standing)),
     )

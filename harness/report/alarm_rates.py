@@ -85,13 +85,24 @@ def _facts(document: RatesDocument, listed_max: int) -> Iterator[tuple[str, str]
     yield "chattering", f"{_kind(chattering)} with {least} or more in {within}"
     for one in every.chattering[:listed_max]:
         yield "", f"{one.alarm}: up to {words(one.most)} in {within}, {words(one.number)} in all"
-    yield "fleeting", f"{words(every.fleeting)} cleared by themselves in at most {duration_words(limits.fleeting_ns)}"
+    yield "fleeting", _fleeting_words(document)
     stale = Number(sum(one.surely > 0 for one in every.stale.values()), len(every.stale))
     yield "stale", f"{_kind(stale)} active for longer than {duration_words(limits.stale_ns)}"
     for name in list(every.stale)[:listed_max]:
         why = " (on before; nobody knows since when)" if name in every.standing and not every.stale[name].surely else ""
         yield "", f"{name}{why}"
     yield from _shares(document)
+
+
+def _fleeting_words(document: RatesDocument) -> str:
+    every = document.all
+    told = f"{words(every.fleeting)} cleared by themselves in at most {duration_words(document.limits.fleeting_ns)}"
+    left_out = []
+    if every.fleeting_acted_on.possibly:
+        left_out.append(f"{words(every.fleeting_acted_on)} acknowledged, silenced, reset or cleared meanwhile")
+    if every.fleeting_unfinished:
+        left_out.append(f"{every.fleeting_unfinished:,} still active at the end")
+    return f"{told}; not counted: {', '.join(left_out)}" if left_out else told
 
 
 def _window_words(document: RatesDocument) -> str:

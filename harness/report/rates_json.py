@@ -34,6 +34,8 @@ def rates_json(document: RatesDocument) -> dict[str, Any]:
         "flood_ns": list(every.flood_ns),
         "chattering": [_contributor_json(one) for one in every.chattering],
         "fleeting": _pair(every.fleeting),
+        "fleeting_acted_on": _pair(every.fleeting_acted_on),
+        "fleeting_unfinished": every.fleeting_unfinished,
         "stale": {name: _pair(number) for name, number in every.stale.items()},
         "on_before": list(every.standing),
         "priorities": {name: _pair(number) for name, number in it.by_priority.items()},

@@ -10,14 +10,15 @@ from pathlib import Path
 
 from harness.core.errors import UsageError
 from harness.core.instants import Bounds
-from harness.core.model import Point, Site, Stimulus
+from harness.core.model import Point, Site
 from harness.core.places import ModbusPlace
 from harness.correlate.evidence import BlindTime, Evidence
 from harness.correlate.outline import outline
-from harness.measure.alarm_rates import Activation, RateLimits, rates_of
+from harness.measure.alarm_rates import ActedOn, Activation, RateLimits, rates_of
 from harness.measure.rates_together import together
 from harness.record.reader import RecordReader
 from harness.report.rates_document import RatesDocument, RecordRates
+from harness.run.acted import Act, acts_of
 from harness.run.clocks import site_of
 from harness.run.corrected import Corrected
 from harness.run.counted_points import CountedPoints, counted_points
@@ -93,17 +94,21 @@ def _record(reader: RecordReader, site: Site, options: RateOptions) -> RecordRat
     start_ns = header.anchor.monotonic_ns
     end_ns = max(reader.last_ns, start_ns)
     corrected = Corrected.of(reader.events())
-    stimuli = stimuli_of(corrected.events(reader.events()), site)
+    events = list(corrected.events(reader.events()))
+    stimuli = stimuli_of(events, site)
     evidence = evidence_of(corrected.source(reader), site, stimuli, start_ns, end_ns, chosen.points)
     observed = evidence.traces.keys() - evidence.not_run.keys()
     first = {name: next((it for it in points if it in observed), None) for name, points in chosen.candidates.items()}
     taken = {name: point for name, point in first.items() if point is not None}
     span = Bounds(start_ns, end_ns)
     blind = list(_blind(evidence.blind, [site.points[point] for point in taken.values()]))
-    acted = _acted(site, stimuli)
+    acts = acts_of(events, site)
     activations = [
         it for name, point in taken.items()
-        for it in _activations(name, site.points[point], evidence, acted.get(chosen.alarm_of.get(name, ""), ()))
+        for it in _activations(
+            site.points[point], name, evidence, acts.get(chosen.alarm_of.get(name, ""), ()),
+            is_held=point in chosen.held,
+        )
     ]  # fmt: skip
     return RecordRates(
         record=reader.path.name,
@@ -118,27 +123,19 @@ def _record(reader: RecordReader, site: Site, options: RateOptions) -> RecordRat
     )
 
 
-def _activations(name: str, point: Point, evidence: Evidence, acted: Sequence[Bounds]) -> Iterator[Activation]:
+def _activations(
+    point: Point, name: str, evidence: Evidence, acts: Sequence[Act], *, is_held: bool
+) -> Iterator[Activation]:
     sketch = outline(evidence.traces[point.name], point.hold)
     for number, bounds in enumerate(zip(sketch.onset_lo, sketch.onset_hi, sketch.end_lo, sketch.end_hi, strict=True)):
         onset, end = Bounds(*bounds[:2]), Bounds(*bounds[2:])
-        whole = Bounds(onset.lo, end.hi)
         yield Activation(
             alarm=name,
             onset=onset,
             end=end,
             is_whole=not sketch.splits(number),
-            was_acted_on=any(it.touches(whole) for it in acted),
+            acted_on=max((it.on(onset, end, is_held=is_held) for it in acts), default=ActedOn.NO),
         )
-
-
-def _acted(site: Site, stimuli: Iterable[Stimulus]) -> Mapping[str, Sequence[Bounds]]:
-    """By alarm, when the test acknowledged, silenced, reset or cleared it, or what brought it along."""
-    found: dict[str, list[Bounds]] = {}
-    for it in stimuli:
-        for alarm in (it.alarm, *site.brought_along(it.alarm)):
-            found.setdefault(alarm, []).extend(it.later)
-    return found
 
 
 def _blind(blind: Iterable[BlindTime], points: Sequence[Point]) -> Iterator[BlindTime]:

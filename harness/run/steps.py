@@ -109,9 +109,20 @@ class StepDone:
         )
 
 
+def ordered_clears(events: Iterable[Event]) -> Mapping[str, Bounds]:
+    """By stimulus, when its alarm was ordered to clear, whether or not it had ended by itself; open above where nothing
+    proves that the order was taken."""
+    found = {}
+    for name, done in _steps_of(events).items():
+        at = _at(done, Step.CLEAR) if Step.RAISE in done else None
+        if at is not None:
+            found[name] = at
+    return found
+
+
 def stimuli_of(events: Iterable[Event], site: Site) -> tuple[Stimulus, ...]:
     """Every stimulus that was raised, in the order of raising. One of an alarm that ``site`` lacks is left out."""
-    steps: dict[str, dict[Step, StepDone]] = {}
+    events = list(events)
     stopped: set[Json] = set()
     together: dict[str, str] = {}
     held: dict[str, int] = {}
@@ -123,23 +134,30 @@ def stimuli_of(events: Iterable[Event], site: Site) -> tuple[Stimulus, ...]:
             together |= dict.fromkeys(names, names[0])
         elif event.kind == SWEEP_EVENT:
             held[str(event.data["stimulus"])] = int(event.data["held_ns"])  # type: ignore[arg-type]  # as our own run wrote it
-        elif event.kind == LATE_EVENT:
-            _widen(steps.get(str(event.data["stimulus"]), {}), event.data)
-        elif event.kind == STEP_EVENT:
-            done = StepDone.from_data(event.data)
-            mine = steps.setdefault(done.stimulus, {})
-            before = mine.get(done.step)
-            mine[done.step] = done if before is None or _is_void(before, mine) else _tried_again(before, done)
     found = [
         replace(
             _stimulus(done, site, stopped=name in stopped),
             together=together.get(name, ""),
             held_for_ns=held.get(name),
         )
-        for name, done in steps.items()
+        for name, done in _steps_of(events).items()
         if Step.RAISE in done and done[Step.RAISE].alarm in site.alarms
     ]
     return tuple(sorted(found, key=lambda it: (it.raised.lo, it.id)))
+
+
+def _steps_of(events: Iterable[Event]) -> dict[str, dict[Step, StepDone]]:
+    """By stimulus, what is known of each of its steps."""
+    steps: dict[str, dict[Step, StepDone]] = {}
+    for event in events:
+        if event.kind == LATE_EVENT:
+            _widen(steps.get(str(event.data["stimulus"]), {}), event.data)
+        elif event.kind == STEP_EVENT:
+            done = StepDone.from_data(event.data)
+            mine = steps.setdefault(done.stimulus, {})
+            before = mine.get(done.step)
+            mine[done.step] = done if before is None or _is_void(before, mine) else _tried_again(before, done)
+    return steps
 
 
 def _widen(mine: dict[Step, StepDone], late: Mapping[str, Any]) -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from harness.core.instants import FOREVER, NS_PER_MS, NS_PER_S, Bounds
 from harness.measure.alarm_rates import (
+    ActedOn,
     Activation,
     Most,
     Number,
@@ -110,8 +111,9 @@ def test_fleeting_clears_by_itself_and_soon() -> None:
     assert is_fleeting(active(0, MINUTE, width=NS_PER_MS), LIMITS) == Number(0, 1)
     on = Activation(alarm="a", onset=Bounds(0, 0), end=Bounds(S, FOREVER))
     assert is_fleeting(on, LIMITS) == Number(0, 0)
-    acted = Activation(alarm="a", onset=Bounds(0, 0), end=Bounds(S, S), was_acted_on=True)
-    assert is_fleeting(acted, LIMITS) == Number(0, 0)
+    for acted_on, number in ((ActedOn.YES, Number(0, 0)), (ActedOn.MAYBE, Number(0, 1)), (ActedOn.NO, Number(1, 1))):
+        acted = Activation(alarm="a", onset=Bounds(0, 0), end=Bounds(S, S), acted_on=acted_on)
+        assert is_fleeting(acted, LIMITS) == number
 
 
 def test_a_window_edge_within_the_bounds_of_an_activation() -> None:

@@ -12,6 +12,7 @@ from click.testing import CliRunner, Result
 from harness.cli.rates import command
 from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S
+from harness.core.model import Step
 from harness.core.places import ObjectType
 from harness.core.verdicts import ExitCode
 from harness.links.bacnet_messages import Reporting, encode
@@ -142,6 +143,55 @@ def test_what_a_test_raised_is_said_and_what_it_cleared_did_not_clear_by_itself(
     assert found["records"][0]["raised"] == 1
     assert (found["activations"], found["fleeting"]) == ([1, 1], [0, 0])
     assert "a test raised 1 alarm in it: these are rates of that test" in " ".join(rates(path).output.split())
+
+
+def test_what_ends_by_itself_and_is_acknowledged_only_then_is_fleeting(tmp_path: Path) -> None:
+    """Of b.leak the site file says that it lasts 2 s: no clear is ordered, and the acknowledgement comes too late."""
+    maker = RecordMaker(tmp_path / "run.farend", seconds=60)
+    for number, acknowledged in enumerate((3.0, 2.25, 1.0, None)):
+        raised = 5.0 + 12 * number
+        maker.step(f"000{number}", "b.leak", Step.RAISE, raised)
+        maker.shows("b.leak", raised + 0.25, raised + 2.25)
+        if acknowledged is not None:
+            maker.step(f"000{number}", "b.leak", Step.ACKNOWLEDGE, raised + acknowledged)
+    path = maker.close()
+    found = told(path)
+    # The second is shown to end within the poll in which it is acknowledged, and had ended by itself before.
+    assert (found["activations"], found["fleeting"], found["fleeting_acted_on"]) == ([4, 4], [3, 3], [1, 1])
+    text = " ".join(rates(path).output.split())
+    assert "fleeting 3 cleared by themselves in at most 1 min; not counted: 1 acknowledged, silenced, reset" in text
+
+
+def test_an_acknowledgement_about_when_it_ended_leaves_open_whether_it_cleared_by_itself(tmp_path: Path) -> None:
+    """Of a.low nobody says that it ends by itself: it went within the poll in which it was acknowledged."""
+    maker = RecordMaker(tmp_path / "run.farend", seconds=60)
+    maker.step("0001", "a.low", Step.RAISE, 5)
+    maker.shows("a.low", 5.2, 10.05)
+    maker.step("0001", "a.low", Step.ACKNOWLEDGE, 10.05)
+    found = told(maker.close())
+    assert (found["fleeting"], found["fleeting_acted_on"]) == ([0, 1], [0, 1])
+
+
+def test_a_clear_that_is_ordered_is_an_action_and_is_said(tmp_path: Path) -> None:
+    maker = RecordMaker(tmp_path / "run.farend", seconds=60)
+    maker.stimulus("0001", "b.leak", 5, 6)  # before its 2 s are over
+    maker.stimulus("0002", "a.low", 15, 20)
+    maker.shows("a.high", 59, 70)
+    path = maker.close()
+    found = told(path)
+    assert (found["fleeting"], found["fleeting_acted_on"], found["fleeting_unfinished"]) == ([0, 0], [2, 2], 1)
+    text = " ".join(rates(path).output.split())
+    assert "not counted: 2 acknowledged, silenced, reset or cleared meanwhile, 1 still active at the end" in text
+
+
+def test_a_point_that_is_held_until_somebody_acknowledges_does_not_clear_by_itself(tmp_path: Path) -> None:
+    text = SITE.replace("address: 3, behaviour: follows", "address: 3, behaviour: until-acknowledged")
+    maker = RecordMaker(tmp_path / "run.farend", seconds=60, text=text)
+    maker.step("0001", "b.leak", Step.RAISE, 5)
+    maker.step("0001", "b.leak", Step.ACKNOWLEDGE, 10)
+    maker.shows("b.leak", 5.2, 10.2)
+    found = told(maker.close(), "--link", "bms")
+    assert (found["held"], found["fleeting"], found["fleeting_acted_on"]) == (["leak"], [0, 0], [1, 1])
 
 
 def test_points_that_hold_their_alarm_are_said_to_hide_what_comes_meanwhile(tmp_path: Path) -> None:
