@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from harness.core.durations import bounds
+from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, NS_PER_S, Bounds
 from harness.core.model import Behaviour, Site, Stimulus
 from harness.measure.budget import Watcher, chance_of, stages
@@ -32,7 +33,9 @@ STAYS: Final = Fraction(10**6)
 
 
 def with_measured(budget: Budget, site: Site, paths: Sequence[Path]) -> Budget:
-    """The same budget with what the records measured. Raises RecordError, and SiteError for the site of a record."""
+    """The same budget with what the records measured. Raises RecordError, SiteError for the site of a
+    record, and UsageError where it is another site, or a record is named twice.
+    """
     judged: list[JudgedRecord] = []
     try:
         judged += (judge_record(path) for path in paths)
@@ -54,6 +57,12 @@ class _Compared:
 
 
 def _measured(budget: Budget, site: Site, records: Sequence[JudgedRecord]) -> Measured:
+    for record in records:
+        if record.site.name != site.name:
+            raise UsageError(
+                f"--record {record.path}: site={record.site.name}: this site file is site={site.name}; what was "
+                "measured at one site says nothing of another"
+            )
     ways = {row.key: group for group in budget.groups for row in group.rows}
     behaviours = {row.key: row.behaviour for row in site.expectations}
     stimuli = [{it.id: it for it in record.evidence.stimuli} for record in records]
@@ -238,8 +247,6 @@ def _over_ns(stimulus: Stimulus) -> int:
 
 def _notes(site: Site, records: Sequence[JudgedRecord]) -> Iterable[str]:
     for record in records:
-        if record.site.name != site.name:
-            yield f"{record.path.name} is of the site {record.site.name}, and this is {site.name}"
         polled = [
             name
             for name, spec in record.site.links.items()

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
+import pytest
+
+from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
 from harness.core.model import Behaviour, Site, Stimulus
 from harness.core.verdicts import Verdict
 from harness.measure.trials import RowTrial, RowTrials, Shown
 from harness.run import budget_measured
 from harness.run.budget import Asked, budget_of
-from harness.run.budget_measured import predicted_latency
+from harness.run.budget_measured import predicted_latency, with_measured
 from harness.site.reading import read_site
+from tests.unit.run.records import RecordMaker
 
 S = NS_PER_S
 SITE = """
@@ -110,3 +115,16 @@ def test_a_failure_current_is_measured_from_when_it_has_lasted() -> None:
     fault, high = groups["tank.fault"], groups["tank.high"]
     assert predicted_latency(fault, fault.way.watchers[0]) == Bounds(4100 * NS_PER_MS, 4300 * NS_PER_MS)
     assert predicted_latency(high, high.way.watchers[0]) == Bounds(100 * NS_PER_MS, 300 * NS_PER_MS)
+
+
+def test_what_was_measured_elsewhere_or_is_named_twice_is_not_put_beside_a_prediction(tmp_path: Path) -> None:
+    maker = RecordMaker(tmp_path / "r.farend", seconds=20, up=("bms",))
+    maker.plan("a.low")
+    maker.stimulus("0001", "a.low", 5, 10)
+    path = maker.close()
+    with pytest.raises(UsageError, match="site=ashby: this site file is site=small"):
+        with_measured(budget_of(site(), Asked()), site(), [path])
+    own = maker.site
+    assert with_measured(budget_of(own, Asked()), own, [path]).measured is not None
+    with pytest.raises(UsageError, match="the same record"):
+        with_measured(budget_of(own, Asked()), own, [path, path])
