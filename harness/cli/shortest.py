@@ -20,7 +20,7 @@ TRIES_MAX: Final = 400
 
 @click.command(name="shortest", short_help="Search for the shortest alarm that each output shows.")
 @many_options
-@click.option("--share", default="95%", show_default=True, help="Share of the alarms that has to be shown.")
+@click.option("--share", default="95%", show_default=True, metavar="SHARE", help="Of the alarms that has to be shown.")
 @click.option("--held", default="5s", show_default=True, metavar="TIME", help="The longest that is tried.")
 @click.option("--down-to", default="20ms", show_default=True, metavar="TIME", help="The shortest that is tried.")
 @click.option("--tries", type=click.IntRange(1, 10_000), default=TRIES_MAX, show_default=True, help="For each output.")
@@ -44,7 +44,8 @@ def command(told: Told, share: str, held: str, down_to: str, tries: int) -> int:
         raise UsageError(f"--alarm {told.alarm}: it clears by itself, so that nobody can say how long it is held")
     note_wrapped(
         f"at most {tries} tries for each output, from {duration(search.longest_ns)} down to "
-        f"{duration(search.shortest_ns)}; at least {search.search.tries_min} prove a length"
+        f"{duration(search.shortest_ns)}; {search.search.tries_min} that are all shown prove the longest, and a "
+        f"shorter one takes {search.search.tries_for_shorter} or more"
     )
     asked = Asked(confidence=told.confidence, share=search.share)
     ended = measure_many(told, site, documents, asked, search=search)

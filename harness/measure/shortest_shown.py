@@ -81,6 +81,9 @@ class Finding:
 
     None: not proven of any length that was tried. Both hold together with ``confidence``. ``tries``: all, of which
     ``unknown`` could not be told. ``is_over``: no further try was wanted.
+
+    What proves nothing, but says where to go on: ``longest``, the longest length that was tried; ``hopeful``, the
+    shortest that was shown every time, like all longer ones, of those that are shorter than ``reliable``.
     """
 
     reliable: Proof | None
@@ -90,6 +93,8 @@ class Finding:
     share: float
     confidence: float
     is_over: bool
+    longest: Proof | None = None
+    hopeful: Proof | None = None
 
     @property
     def reliable_ns(self) -> int | None:
@@ -104,11 +109,12 @@ class Finding:
 
 @dataclass(slots=True)
 class _Course:
-    """What the tries so far have come to."""
+    """What the tries so far have come to. ``shown``: by length, how often for certain, and of how many."""
 
     tries: int = 0
     unknown: int = 0
     bets: dict[int, LossBets] = field(default_factory=dict)
+    shown: dict[int, tuple[int, int]] = field(default_factory=dict)
     reliable: Proof | None = None
 
 
@@ -147,6 +153,11 @@ class ShortestShown:
         """With fewer tries nothing can be proven, even if every one of them is shown."""
         return self._needed(1)[0]
 
+    @property
+    def tries_for_shorter(self) -> int:
+        """With fewer tries no length but the longest is proven: the rest would not be enough if a shorter one fails."""
+        return self._two_proofs + 2 * self._enough
+
     def next_ns(self, outcomes: Sequence[Outcome]) -> int | None:
         """How long to hold the next one; None: there is nothing more to be found out. ``outcomes`` in order, all.
 
@@ -167,6 +178,8 @@ class ShortestShown:
             share=self.share,
             confidence=self.confidence,
             is_over=wanted is None,
+            longest=_longest(course),
+            hopeful=_hopeful(course, self._enough),
         )
 
     def _followed(self, outcomes: Sequence[Outcome]) -> tuple[_Course, int | None]:
@@ -183,6 +196,8 @@ class ShortestShown:
                 continue
             shortest_ns = told.held.lo if told.held else told.held_ns
             self._bets(course, wanted).take(shortest_ns, is_lost=told.answer is Answer.LOST)
+            shown, tries = course.shown.get(wanted, (0, 0))
+            course.shown[wanted] = (shown + (told.answer is Answer.SHOWN), tries + 1)
             try:
                 wanted = plan.send(told)
             except StopIteration:
@@ -197,6 +212,11 @@ class ShortestShown:
     def _needed(self, attempt: int) -> tuple[int, ...]:
         """Tries of the ``attempt``-th proof with no miss, with one, and so on."""
         return _needed(self.share, (1.0 - LOST_PART) * (1.0 - self.confidence) / 2**attempt)
+
+    @property
+    def _two_proofs(self) -> int:
+        """Tries of a proof that fails only at its last, and of the one that is kept for the longest length."""
+        return self._needed(1)[0] + self._needed(2)[0]
 
     @property
     def _enough(self) -> int:
@@ -224,8 +244,9 @@ class ShortestShown:
         return good_ns
 
     def _may_look(self, course: _Course) -> bool:
-        """Tries enough are left to prove something afterwards."""
-        return course.tries + self._enough + self.tries_min <= self.tries_max
+        """Tries enough are left to prove something afterwards, at a shorter length where that can be afforded."""
+        kept = self._two_proofs if self.tries_max >= self.tries_for_shorter else self.tries_min
+        return course.tries + self._enough + kept <= self.tries_max
 
     def _seems_good(self, held_ns: int) -> Generator[int, Outcome, bool]:
         for _ in range(self._enough):
@@ -238,7 +259,10 @@ class ShortestShown:
         """At this length, and where that fails at longer ones. Returns the last that was tried."""
         step, attempt = STEP, 1
         while course.tries + self._needed(attempt)[0] <= self.tries_max:
-            course.reliable = yield from self._attempt(course, held_ns, self._needed(attempt))
+            until = self.tries_max - (self._needed(attempt + 1)[0] if held_ns < self.longest_ns else 0)
+            if course.tries + self._needed(attempt)[0] > until:  # it is the last one: no length is safer than this
+                held_ns, until = self.longest_ns, self.tries_max
+            course.reliable = yield from self._attempt(course, held_ns, self._needed(attempt), until)
             if course.reliable or held_ns == self.longest_ns:
                 break
             attempt += 1
@@ -246,10 +270,14 @@ class ShortestShown:
             step *= step
         return held_ns
 
-    def _attempt(self, course: _Course, held_ns: int, needed: tuple[int, ...]) -> Generator[int, Outcome, Proof | None]:
-        """Given up where it cannot come out, or, if a longer one is left, where more are missed than is allowed."""
+    def _attempt(
+        self, course: _Course, held_ns: int, needed: tuple[int, ...], until: int
+    ) -> Generator[int, Outcome, Proof | None]:
+        """Given up where it cannot come out by the try ``until``, or, if a longer length is left, where more are missed
+        than is allowed.
+        """
         misses = tries = longest = 0
-        while misses < len(needed) and course.tries + needed[misses] - tries <= self.tries_max:
+        while misses < len(needed) and course.tries + needed[misses] - tries <= until:
             outcome = yield held_ns
             tries += 1
             longest = max(longest, outcome.held.hi if outcome.held else outcome.held_ns)
@@ -275,6 +303,22 @@ class ShortestShown:
                 return
             held_ns = max(self.shortest_ns, int(held_ns / step))
             step *= step
+
+
+def _longest(course: _Course) -> Proof | None:
+    at = max(course.shown, default=None)
+    return None if at is None else Proof(held_ns=at, shown=course.shown[at][0], tries=course.shown[at][1])
+
+
+def _hopeful(course: _Course, enough: int) -> Proof | None:
+    found = None
+    for at in sorted(course.shown, reverse=True):
+        shown, tries = course.shown[at]
+        if shown < tries:
+            break
+        if tries >= enough and (course.reliable is None or at < course.reliable.held_ns):
+            found = Proof(held_ns=at, shown=shown, tries=tries)
+    return found
 
 
 @cache

@@ -86,6 +86,8 @@ def _search(one: SearchTold) -> Json:
         "confidence": found.confidence,
         "reliable": plain(found.reliable),
         "lost": plain(found.lost),
+        "longest": plain(found.longest),
+        "hopeful": plain(found.hopeful),
         "tries": found.tries,
         "unknown": found.unknown,
         "is_over": found.is_over,

@@ -72,6 +72,16 @@ def test_the_stated_confidence_holds(name: str, curve: Curve, truth_ns: float) -
     assert wrong <= 14
 
 
+@pytest.mark.parametrize(("name", "curve", "truth_ns"), [CURVES[0], *CURVES[3:5]], ids=["poll", "step", "any length"])
+def test_the_stated_confidence_holds_where_tries_are_short(name: str, curve: Curve, truth_ns: float) -> None:
+    """The last proof that can be afforded is at the longest length: one attempt more, with its part of the error."""
+    rng = np.random.default_rng(len(name))
+    search = searching(tries_max=60)
+    found = [search.finding(played(search, curve, rng)) for _ in range(60)]
+    wrong = sum(it.reliable_ns is not None and it.reliable_ns < truth_ns for it in found)
+    assert wrong + sum(it.lost_ns is not None and it.lost_ns >= truth_ns for it in found) <= 14
+
+
 def test_it_finds_what_there_is_to_find() -> None:
     """A poll of 70 ms: proven within a third above it, and lost below; a step within one step of the search."""
     rng = np.random.default_rng(4)
@@ -172,3 +182,46 @@ def test_numbers_that_are_none() -> None:
         searching(share=0.95, tries_max=50, confidence=0.95)
     with pytest.raises(ValueError, match="expected 0 < shortest <= longest"):
         ShortestShown(share=0.9, longest_ns=5, shortest_ns=6, tries_max=500)
+
+
+@pytest.mark.parametrize("share", [0.8, 0.95])
+def test_a_length_that_is_always_shown_is_proven_whatever_the_search_spent_before(share: float) -> None:
+    """What holds off the proof is a poll that shows shorter lengths most of the time: 1 s is all that is always shown.
+
+    With any number of tries that can prove something at all, and in every one of the seeded searches.
+    """
+    least = searching(share=share, tries_max=400, confidence=0.95).tries_min
+    for tries_max in (least, least + 1, least + 5, least + 21, 2 * least, 2 * least + 12, 4 * least):
+        search = searching(share=share, tries_max=tries_max, confidence=0.95)
+        for seed in range(4):
+            found = search.finding(played(search, polled(NS_PER_S), np.random.default_rng(seed)))
+            assert found.reliable is not None, (tries_max, seed)
+            assert found.tries <= tries_max
+
+
+def test_a_shorter_length_is_proven_from_as_many_tries_as_are_named() -> None:
+    """One fewer, and only the longest is: and what shows all the same is told, though it proves nothing."""
+    enough = searching(confidence=0.95).tries_for_shorter
+
+    def found_with(tries_max: int) -> Finding:
+        search = searching(tries_max=tries_max, confidence=0.95)
+        return search.finding(played(search, lambda held: float(held >= 20 * MS), np.random.default_rng(1)))
+
+    assert enough == 19 + 22 + 6
+    few, more = found_with(enough - 1), found_with(enough + 4)
+    assert few.reliable_ns == 10 * NS_PER_S
+    assert few.hopeful is not None
+    assert few.hopeful.held_ns < NS_PER_S
+    assert few.hopeful.shown == few.hopeful.tries == 3
+    assert more.reliable_ns is not None
+    assert more.reliable_ns < NS_PER_S
+
+
+def test_what_was_shown_at_the_longest_length_is_told() -> None:
+    search = searching(confidence=0.95)
+    found = search.finding(played(search, lambda _: 0.7, np.random.default_rng(1)))
+    assert found.reliable is None
+    assert found.longest is not None
+    assert found.longest.held_ns == 10 * NS_PER_S
+    assert 0 < found.longest.shown < found.longest.tries
+    assert search.finding([]).longest is None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import xml.etree.ElementTree as ET
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -16,7 +17,7 @@ from harness.report.columns import Terminal
 from harness.report.measured import ClaimTold, Measured, MeasuredRecord, SearchTold
 from harness.report.measured_json import measured_json
 from harness.report.measured_picture import measured_html, measured_svg
-from harness.report.text_measured import percent, render_measured
+from harness.report.text_measured import percent, render_measured, search_words
 from tests.unit.measure.test_trials import MS, row
 
 WIDTHS = (80, 100, 200)
@@ -106,6 +107,35 @@ def test_a_search_tells_what_is_proven_and_what_is_lost() -> None:
     assert "a at p: shown when held for 0.4" in text
     assert "lost too often at 3" in text
     assert json.loads(json.dumps(measured_json(document)))["searches"][0]["reliable"]["held_ns"] >= 400 * MS
+
+
+def searched(answers: Callable[[int, int], Answer], tries_max: int = 40) -> str:
+    """In words: what a search from 3 s down to 20 ms comes to, each try answered by its length and number."""
+    search = ShortestShown(share=0.8, longest_ns=3_000 * MS, shortest_ns=20 * MS, tries_max=tries_max)
+    outcomes: list[Outcome] = []
+    while (held_ns := search.next_ns(outcomes)) is not None:
+        outcomes.append(Outcome(held_ns=held_ns, answer=answers(held_ns, len(outcomes))))
+    return search_words(search.finding(outcomes))
+
+
+def test_where_no_length_is_proven_the_search_says_why_and_what_to_do() -> None:
+    lost = searched(lambda _, __: Answer.LOST)
+    assert lost.startswith("of no length that was tried it is proven that it is shown often enough: 0 of ")
+    assert (
+        "were shown for certain when held for 3.00 s, the longest that was tried; give a longer --held; lost " in lost
+    )
+    some = searched(lambda _, number: Answer.LOST if number % 4 == 3 else Answer.SHOWN)
+    assert "when held for 3.00 s, the longest that was tried; give a longer --held, or more --tries; " in some
+    none = searched(lambda _, __: Answer.UNKNOWN)
+    assert "often enough: nobody can tell of any; see what 'farend explain' finds, or poll faster; " in none
+    slow = "they count as not shown, so that a slow poll of farend's own makes the length longer"
+    assert none.endswith(f"tries, {none.split(' tries, ')[1].split()[0]} of which nobody can tell: {slow}")
+
+
+def test_what_was_always_shown_and_is_not_proven_is_named_with_what_to_do() -> None:
+    told = searched(lambda held_ns, _: Answer.SHOWN if held_ns >= 300 * MS else Answer.LOST)
+    assert told.startswith("shown when held for 3.00 s or longer (19 of 19 were); held for ")
+    assert "it was shown every time (3 of 3), which proves nothing: more --tries could; 40 tries" in told
 
 
 def test_claims_and_searches_of_several_records_stand_below_their_own_share() -> None:
