@@ -17,7 +17,7 @@ from harness.core.verdicts import ExitCode
 @click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--only", multiple=True, metavar="PATTERN", help="Only alarms or points that fit; repeatable.")
 @click.option("--confidence", default="95%", show_default=True, metavar="SHARE", help="Of every bound.")
-@click.option("--share", default="95%", show_default=True, help="Share of alarms that a poll is to see.")
+@click.option("--share", default="95%", show_default=True, metavar="SHARE", help="Of alarms, that a poll is to see.")
 @click.option("--slower", multiple=True, metavar="PERIOD", help="What a poll so slow would have seen; repeatable.")
 @click.option("--picture", type=click.Path(path_type=Path), help="Also draw the distributions: FILE.svg or FILE.html.")
 @click.option("--all", "every_number", is_flag=True, help="Every quantile of every output, in sentences.")

@@ -28,7 +28,7 @@ COUNT_MAX: Final = 10_000
 @click.option("--claim", metavar="SHARE", help="That at least so many pass; stop once it is decided either way.")
 @click.option("--misses-allowed", type=click.IntRange(0, 1000), default=0, help="So many may fail, for a longer plan.")
 @click.option("--good", metavar="SHARE", help="What passes at a good output: decide by Wald's sequential test.")
-@click.option("--share", default="95%", show_default=True, help="Share of alarms that a poll is to see.")
+@click.option("--share", default="95%", show_default=True, metavar="SHARE", help="Of alarms, that a poll is to see.")
 @click.option("--slower", multiple=True, metavar="PERIOD", help="What a poll so slow would have seen; repeatable.")
 def command(
     told: Told,
