@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from harness.cli.common import SITE_ARGUMENT, note_wrapped, say, say_json, terminal_width
+from harness.cli.drawing import draw_measured
 from harness.cli.raising import Raising, prepared, raise_and_judge, raising_options, say_ended
 from harness.cli.shares import share_of
 from harness.core.durations import duration
@@ -114,8 +115,9 @@ def measure_many(
     repeat: int = 1,
     claim: Claim | None = None,
     search: Search | None = None,
+    picture: Path | None = None,
 ) -> Ended:
-    """Raise, record, judge, and tell what was measured."""
+    """Raise, record, judge, and tell what was measured. ``picture``: where it is drawn besides."""
     from harness.report.measured_json import measured_json
     from harness.report.text_measured import render_measured
     from harness.run.measuring import measured
@@ -148,6 +150,7 @@ def measure_many(
         else:
             say(render_measured(found, width=terminal_width(), every_number=told.every_number).rstrip("\n"))
         say_ended(judged, options, why)
+        draw_measured(found, picture)
         return Ended(code=judged.exit_code, besides=besides(judged), measured=found)
     finally:
         judged.reader.close()

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import click
 
-from harness.cli.common import duration_of, json_option, note, say, say_json, terminal_width, write_text
+from harness.cli.common import duration_of, json_option, say, say_json, terminal_width
+from harness.cli.drawing import check_picture, draw_measured, picture_option
 from harness.cli.shares import share_of
-from harness.core.errors import UsageError
 from harness.core.verdicts import ExitCode
 
 
@@ -17,9 +17,9 @@ from harness.core.verdicts import ExitCode
 @click.argument("records", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--only", multiple=True, metavar="PATTERN", help="Only alarms or points that fit; repeatable.")
 @click.option("--confidence", default="95%", show_default=True, metavar="SHARE", help="Of every bound.")
-@click.option("--share", default="95%", show_default=True, metavar="SHARE", help="Of alarms, that a poll is to see.")
+@click.option("--share", default="95%", show_default=True, metavar="SHARE", help="Alarms that a poll is to see.")
 @click.option("--slower", multiple=True, metavar="PERIOD", help="What a poll so slow would have seen; repeatable.")
-@click.option("--picture", type=click.Path(path_type=Path), help="Also draw the distributions: FILE.svg or FILE.html.")
+@picture_option
 @click.option("--all", "every_number", is_flag=True, help="Every quantile of every output, in sentences.")
 @json_option
 def command(
@@ -41,13 +41,11 @@ def command(
     """
     from harness.measure.trials import Asked
     from harness.report.measured_json import measured_json
-    from harness.report.measured_picture import measured_html, measured_svg
     from harness.report.text_measured import render_measured
     from harness.run.judging import judge_record
     from harness.run.measuring import measured
 
-    if picture is not None and picture.suffix not in (".svg", ".html"):
-        raise UsageError(f"--picture {picture}: expected a name that ends in .svg or .html")
+    check_picture(picture)
     asked = Asked(
         confidence=share_of("--confidence", confidence),
         share=share_of("--share", share),
@@ -60,9 +58,7 @@ def command(
             stack.callback(one.reader.close)
             judged.append(one)
         told = measured(judged, asked, only)
-    if picture is not None:
-        write_text(picture, measured_svg(told) if picture.suffix == ".svg" else measured_html(told))
-        note(f"picture: {picture}")
+    draw_measured(told, picture)
     if as_json:
         say_json(measured_json(told))
     else:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Final
 
 import click
 
 from harness.cli.common import duration_of, load, note_wrapped
+from harness.cli.drawing import check_picture, picture_option
 from harness.cli.many import Told, many_options, measure_many, one_alarm
 from harness.cli.shares import share_of
 from harness.core.errors import UsageError
@@ -28,8 +30,9 @@ COUNT_MAX: Final = 10_000
 @click.option("--claim", metavar="SHARE", help="That at least so many pass; stop once it is decided either way.")
 @click.option("--misses-allowed", type=click.IntRange(0, 1000), default=0, help="So many may fail, for a longer plan.")
 @click.option("--good", metavar="SHARE", help="What passes at a good output: decide by Wald's sequential test.")
-@click.option("--share", default="95%", show_default=True, metavar="SHARE", help="Of alarms, that a poll is to see.")
+@click.option("--share", default="95%", show_default=True, metavar="SHARE", help="Alarms that a poll is to see.")
 @click.option("--slower", multiple=True, metavar="PERIOD", help="What a poll so slow would have seen; repeatable.")
+@picture_option
 def command(
     told: Told,
     count: int | None,
@@ -38,6 +41,7 @@ def command(
     good: str | None,
     share: str,
     slower: tuple[str, ...],
+    picture: Path | None,
 ) -> int:
     """Raise one alarm of SITE many times, at random phases of all polls, and measure what its outputs make of it.
 
@@ -46,6 +50,7 @@ def command(
     same again from the record. Exit code with a claim: 0 proven for every output, 1 refuted for one, or
     something came on that should not have, 3 not decided; without one that of a test.
     """
+    check_picture(picture)
     asked = Asked(
         confidence=told.confidence,
         share=share_of("--share", share),
@@ -56,7 +61,7 @@ def command(
     site, documents = load(told.site)
     one_alarm(site, told.alarm)
     note_wrapped(forecast(wanted, trials, asked))
-    ended = measure_many(told, site, documents, asked, repeat=trials, claim=wanted)
+    ended = measure_many(told, site, documents, asked, repeat=trials, claim=wanted, picture=picture)
     if wanted is None:
         return ended.code
     decisions = {it.decided.decision for it in ended.measured.claims}

@@ -23,10 +23,12 @@ def test_a_claim_is_proven_with_no_more_trials_than_it_takes_and_measured_again_
         demo_files(tmp_path, ports_of(site))
         done = farend(
             "trials", tmp_path / "site.yaml", *ARMED, *EASY, "--alarm", "fill-sump.splash", "--link", "bms", "--link",
-            "printer", "--claim", "50%", "--slower", "1s", "--json", "--record", tmp_path / "run.farend", cwd=tmp_path,
+            "printer", "--claim", "50%", "--slower", "1s", "--json", "--record", tmp_path / "run.farend", "--picture",
+            "run.svg", cwd=tmp_path,
         )  # fmt: skip
         assert active(site) == []
     assert done.code == 0, done.err
+    assert "picture: run.svg" in done.err
     assert "3 trials with at most 0 misses prove it" in done.err
     told = json.loads(done.out)
     assert {it["decision"] for it in told["claims"]} == {"proven"}
@@ -36,8 +38,11 @@ def test_a_claim_is_proven_with_no_more_trials_than_it_takes_and_measured_again_
     judged = judge_record(tmp_path / "run.farend")
     judged.reader.close()
     assert len(judged.evidence.stimuli) == 3
-    again = farend("measure", tmp_path / "run.farend", "--confidence", "80%", "--slower", "1s", "--json", cwd=tmp_path)
+    again = farend(
+        "measure", "run.farend", "--confidence", "80%", "--slower", "1s", "--json", "--picture", "a.svg", cwd=tmp_path
+    )
     assert json.loads(again.out) == told
+    assert (tmp_path / "a.svg").read_text(encoding="utf-8") == (tmp_path / "run.svg").read_text(encoding="utf-8")
 
 
 def test_a_claim_is_refuted_by_an_output_that_never_shows(tmp_path: Path) -> None:
@@ -77,6 +82,8 @@ def test_what_cannot_be_asked_is_refused_before_anything_is_opened(tmp_path: Pat
         (("trials", entry, "--alarm", "nobody"), "has no such alarm; it has bulk-a.high-high"),
         (("trials", entry, "--alarm", "fill-sump.splash", "--good", "99%"), "give --claim as well"),
         (("trials", entry, "--alarm", "fill-sump.splash", "--claim", "95"), "expected a share between 0 % and 100 %"),
+        (("trials", entry, "--alarm", "fill-sump.splash", "--picture", "a.png"), "a name that ends in .svg or .html"),
+        (("trials", entry, "--alarm", "fill-sump.splash", "--picture", "none/a.svg"), "there is no folder none"),
         (("shortest", entry, "--alarm", "fill-sump.splash"), "it clears by itself"),
         (("shortest", entry, "--alarm", "bulk-a.water", "--tries", "10"), "expected at least"),
         (("trials", entry, "--alarm", "bulk-a.delivery-due"), "no output has to react to it"),

@@ -1,0 +1,44 @@
+"""The picture of what was measured: the option, and the drawing, for all commands that have it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from harness.cli.common import note, write_text
+from harness.core.errors import UsageError
+
+if TYPE_CHECKING:
+    from harness.report.measured import Measured
+
+SUFFIXES: Final = (".svg", ".html")
+
+picture_option: Callable[[Callable[..., Any]], Callable[..., Any]] = click.option(
+    "--picture",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Also draw the distributions: FILE.svg or FILE.html.",
+)
+
+
+def check_picture(picture: Path | None) -> None:
+    """UsageError for a picture that could not be written in the end: said before anything is raised or read."""
+    if picture is None:
+        return
+    if picture.suffix.lower() not in SUFFIXES:
+        raise UsageError(f"--picture {picture}: expected a name that ends in .svg or .html")
+    if not picture.parent.is_dir():
+        raise UsageError(f"--picture {picture}: there is no folder {picture.parent}; make it, or name another")
+
+
+def draw_measured(told: Measured, picture: Path | None) -> None:
+    """Write it whole or not at all. UsageError where that fails."""
+    if picture is None:
+        return
+    from harness.report.measured_picture import measured_html, measured_svg
+
+    write_text(picture, measured_svg(told) if picture.suffix.lower() == ".svg" else measured_html(told))
+    note(f"picture: {picture}")
