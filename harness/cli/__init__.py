@@ -17,6 +17,9 @@ from harness import __version__
 from harness.core.errors import FarendError, SafetyError
 from harness.core.verdicts import ExitCode
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+"""Before numpy is loaded: the matrices of the statistics are small, and a second thread takes four times as long."""
+
 COMMANDS: Final = {
     "watch": "Listen to an address or a site and show each change with its bounds.",
     "check": "Say everything that is wrong with a site file and its point map.",

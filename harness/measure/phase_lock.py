@@ -19,7 +19,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum, unique
 from fractions import Fraction
-from math import comb, cos, exp, hypot, pi, sin, sqrt
+from math import comb, cos, exp, hypot, log1p, pi, sin, sqrt
 from typing import Final
 
 LEVEL: Final = 0.05
@@ -27,6 +27,8 @@ TRIALS_MIN: Final = 11
 """Phases of which not even half a period was met show it from here on: 11/2^10 is below a third of 0.05."""
 _LOOKS: Final = 3
 _TERMS: Final = 100
+_EXACT_MAX: Final = 300
+"""Phases: beyond it the exact sum takes longer than anybody waits."""
 
 
 @unique
@@ -107,7 +109,10 @@ def empty_arc_chance(trials: int, arc: float) -> float:
     """The chance that ``trials`` random phases leave an arc of at least this open.
 
     sum over k of (-1)^(k + 1) C(n, k) (1 - k arc)^(n - 1), in rational numbers, since the terms are large and cancel.
+    Of very many phases the first term alone, which is never less (Boole), and nearly all of a chance that is small.
     """
+    if trials > _EXACT_MAX:
+        return min(1.0, trials * exp((trials - 1) * log1p(-arc))) if 0.0 < arc < 1.0 else float(arc <= 0.0)
     width = Fraction(arc).limit_denominator(10**6)
     if width <= 0:
         return 1.0

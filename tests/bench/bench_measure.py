@@ -54,7 +54,14 @@ def record(rng: random.Random, trials: int, period_ms: float, mean_ms: float, lo
         delay = Bounds(round(LAG_MS[0] * MS), round(LAG_MS[1] * MS))
         site = replace(site, times={"bms": DeclaredTimes(output_delay=delay)})
     results = correlate(site, evidence).results
-    return SimpleNamespace(site=site, evidence=evidence, standing_results=results)
+    return SimpleNamespace(
+        site=site,
+        evidence=evidence,
+        standing_results=results,
+        sha256=str(rng.random()),
+        retests={},
+        judgement=SimpleNamespace(results=results),
+    )
 
 
 def main(records: int = 200, seed: int = 1) -> None:

@@ -63,3 +63,14 @@ def test_what_is_no_phase_is_refused() -> None:
         phase_lock([0.5, 1.0])
     with pytest.raises(ValueError, match="at least one"):
         phase_lock([])
+
+
+def test_of_very_many_phases_the_chance_of_an_empty_arc_is_never_told_too_small() -> None:
+    """The first term of the sum against all of it, on the last number for which that is reckoned exactly."""
+    for first_term in (0.5, 0.05, 0.01, 1e-4):
+        arc = 1.0 - (first_term / 300) ** (1 / 299)
+        exact = empty_arc_chance(300, arc)
+        assert first_term * (1.0 - first_term) <= exact <= first_term * 1.001
+        assert empty_arc_chance(301, arc) == pytest.approx(301 * (1.0 - arc) ** 300)
+    assert empty_arc_chance(10_000, 0.0) == 1.0
+    assert empty_arc_chance(10_000, 1.0) == 0.0
