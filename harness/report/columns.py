@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -36,6 +37,30 @@ class Terminal:
         """``text`` made safe and padded or cut to exactly ``width`` columns; what was cut ends in ``..``."""
         text = self.show(text)
         return set_cell_size(text, width) if cell_len(text) <= width else set_cell_size(text, max(0, width - 2)) + ".."
+
+    def names_fitted(self, names: Sequence[str], width: int) -> list[str]:
+        """Each name as :meth:`fitted`; those that would then read alike are cut in the middle instead, if that helps.
+
+        What tells two points of one device apart often stands at the end of their names.
+        """
+        distinct = dict.fromkeys(names)
+        shown = {name: self.fitted(name, width) for name in distinct}
+        counts = Counter(shown.values())
+        alike = [name for name in distinct if counts[shown[name]] > 1 and self.size(name) > width]
+        others = {told for name, told in shown.items() if name not in alike}
+        room = width - 2
+        for tail in sorted(range(1, room), key=lambda it: abs(it - (room + 1) // 2)) if alike else ():
+            cut = {name: self._without_middle(name, width, tail) for name in alike}
+            if len(others.union(cut.values())) == len(distinct):
+                shown |= cut
+                break
+        return [shown[name] for name in names]
+
+    def _without_middle(self, text: str, width: int, tail: int) -> str:
+        """Exactly ``width`` columns, of which the last ``tail`` are the end of ``text``, or fewer of them."""
+        text = self.show(text)
+        end = next(text[at:] for at in range(len(text) + 1) if cell_len(text[at:]) <= tail)
+        return set_cell_size(f"{set_cell_size(text, width - 2 - tail)}..{end}", width)
 
     def size(self, text: str) -> int:
         """How many columns ``text`` takes once made safe."""

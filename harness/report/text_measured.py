@@ -80,7 +80,10 @@ def alarm_lines(rows: Sequence[RowSummary], asked: Asked, to: Terminal) -> list[
 
 
 def _fitting(columns: Sequence[_Column], rows: Sequence[RowSummary], to: Terminal) -> list[str]:
-    """A table with the first so many of the columns as fit; the first one is cut before the third is dropped."""
+    """A table with the first so many of the columns as fit; the first one is cut before the third is dropped.
+
+    What stands in the first column are names: no two of them are cut to the same text.
+    """
     body = [[cell(one) for _, _, cell in columns] for one in rows]
     widths = [
         max(to.size(head) for head in (over, under, *(line[at] for line in body)))
@@ -92,6 +95,8 @@ def _fitting(columns: Sequence[_Column], rows: Sequence[RowSummary], to: Termina
         shown -= 1
     over = sum(widths[:shown]) + 2 * (shown - 1) - room
     widths[0] = max(min(widths[0], _NAME_MIN), widths[0] - max(0, over))
+    names = to.names_fitted([line[0] for line in body], widths[0])
+    body = [[name, *line[1:]] for name, line in zip(names, body, strict=True)]
     heads = [[first for first, _, _ in columns], [second for _, second, _ in columns]]
     lines = [
         "  ".join(to.fitted(cell, width) for cell, width in zip(line[:shown], widths[:shown], strict=True))

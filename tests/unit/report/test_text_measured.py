@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
+from rich.cells import cell_len
 
 from harness.measure.claims import decide
 from harness.measure.sequential import curtailed
@@ -50,6 +51,24 @@ def test_the_table_tells_shown_latency_and_visible_time_even_where_it_is_narrow(
     assert "visible for" in text
     assert "not shown is at most 14 % of them (one-sided, 95 %)" in words(text)
     assert "takes 63 trials at least" in words(text)
+
+
+@pytest.mark.parametrize(
+    ("names", "cut"),
+    [
+        (("building:binary-input 21 by cov", "building:binary-input 21 by event", "panel:lamp"),
+         ["buildin..1 by cov", "buildin..by event", "panel:lamp       "]),
+        (tuple(f"building:binary-input {number} by {way}" for number in (21, 22) for way in ("cov", "event")),
+         ["build.. 21 by cov", "build..1 by event", "build.. 22 by cov", "build..2 by event"]),
+        (("bms:a long name by itself", "bms:b long name by itself"), ["bms:a long name..", "bms:b long name.."]),
+        (("x" * 30, "x" * 30), ["xxxxxxxxxxxxxxx..", "xxxxxxxxxxxxxxx.."]),
+    ],
+)  # fmt: skip
+def test_names_are_cut_in_the_middle_where_their_beginnings_are_alike(names: tuple[str, ...], cut: list[str]) -> None:
+    fitted = Terminal(width=80).names_fitted(names, 17)
+    assert {cell_len(it) for it in fitted} == {17}
+    assert len(set(fitted)) == len(set(names))
+    assert fitted == cut
 
 
 def test_misses_are_told_with_both_sides_and_their_count() -> None:
