@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import getpass
 import json
 import sys
 import time
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import partial
 from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,9 +27,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from harness.core.links import LinkSpec
-    from harness.core.model import Point
+    from harness.core.model import Point, Site
     from harness.links.base import Link, Observer
     from harness.run.watching import Change, FirstRead, Notice
+    from harness.site.reading import Documents
 
 FIRST_MAX = 12
 """So many first values are named in a line; '--json' names all."""
@@ -55,6 +58,8 @@ RANGES = {
 )
 @click.option("--every", default="200 ms", show_default=True, help="Poll period.")
 @click.option("--for", "for_text", help="Stop after this time, e.g. '30 s'. Default: when interrupted.")
+@click.option("--record", type=click.Path(path_type=Path), help="Keep a record of it; of a site file only.")
+@click.option("--who", default="", help="Who watches; goes into the record. Default: the user of this computer.")
 @click.option("--save-draft", type=click.Path(path_type=Path), help="Write a site file and point map of what was seen.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line.")
 def command(
@@ -66,6 +71,8 @@ def command(
     numbering: str,
     every: str,
     for_text: str | None,
+    record: Path | None,
+    who: str,
     save_draft: Path | None,
     as_json: bool,
 ) -> int:
@@ -77,17 +84,25 @@ def command(
     path of a site file.
     Numbers that keep changing are shown once and then counted; --json shows every change.
     Listening changes nothing: Modbus functions 1 to 4 only, not a byte on a text line, nothing published.
+    --record keeps what was read of a site, for 'farend rates', 'farend clocks' and 'farend judge', which judges nothing
+    in it: nothing was raised.
     """
     from harness.cli.keys import key_client
     from harness.cli.views import PlainView
     from harness.report.human import count as count_words
-    from harness.run.watching import Watcher, watch
+    from harness.run.watch_record import Shown, WatchOptions, watch_into_record
+    from harness.run.watching import watch
 
+    if record is not None and is_address(address):
+        raise UsageError(
+            f"--record {record}: an address alone has no site file, and without its documents nothing can be made of a "
+            "record; --save-draft FOLDER writes a site file of what was seen: watch that with --record"
+        )
     ranges = {"coils": coils, "inputs": inputs, "registers": registers, "input_registers": input_registers}
-    links, points, labels = targets(address, ranges, numbering, duration_of("--every", every))
-    screen = Screen(as_json=as_json, labels=labels)
-    watcher = Watcher(points, screen.show, links)
-    opened = _listeners(links, points, watcher)
+    to = targets(address, ranges, numbering, duration_of("--every", every))
+    links, points = to.links, to.points
+    screen = Screen(as_json=as_json, labels=to.labels)
+    watcher = Shown(points, screen.show, links)
     for link in links:
         note(_declared(link, points))
     for_ns = None if for_text is None else duration_of("--for", for_text)
@@ -95,13 +110,22 @@ def command(
     if client is not None:
         client.on_change(PlainView(client.lasting_lines).asked_changed)
     attend = None if client is None else client.attend
+    listeners_of = partial(_listeners, links, points)
+    if record is None or to.site is None:
+        listening = partial(watch, listeners_of(watcher), for_ns, attend, screen.beat)
+    else:
+        options = WatchOptions(record=record, for_ns=for_ns, who=who or getpass.getuser(), command=tuple(sys.argv[1:]))
+        listening = partial(watch_into_record, *to.site, options, time.monotonic_ns, watcher, listeners_of, note,
+                            attend, screen.beat)  # fmt: skip
     with contextlib.suppress(asyncio.CancelledError, KeyboardInterrupt):
-        run_until_interrupted(lambda: watch(opened, for_ns, attend, screen.beat))
+        run_until_interrupted(listening)
     screen.end()
     told = [count_words(watcher.changes, "change"), count_words(watcher.polls, "answered poll")]
     told += [count_words(watcher.lines, "line or message", "lines or messages")] if watcher.lines else []
     told += [f"{count_words(watcher.failures, 'poll')} without an answer"] if watcher.failures else []
     note(", ".join(told))
+    if record is not None:
+        note(f"record: {record}; see 'farend rates {record}' and 'farend clocks {record}'")
     if save_draft is not None:
         from harness.site.draft import write_draft
 
@@ -110,19 +134,32 @@ def command(
     return ExitCode.ALL_PASS
 
 
-def targets(
-    address: str, ranges: dict[str, tuple[str, ...]], numbering: str, period_ns: int
-) -> tuple[list[LinkSpec], list[Point], dict[str, str]]:
-    """The links, places, and labels of places that the command line names. UsageError where they do not fit."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Targets:
+    """What is listened to. ``labels``: by place, what else to say of it; ``site``: None where it is an address."""
+
+    links: list[LinkSpec]
+    points: list[Point]
+    labels: dict[str, str] = field(default_factory=dict)
+    site: tuple[Site, Documents] | None = None
+
+
+def is_address(text: str) -> bool:
+    """Whether it is the address of a device, and not the path of a site file."""
+    return "://" in text or text.startswith(("text+serial:", "modbus-rtu:"))
+
+
+def targets(address: str, ranges: dict[str, tuple[str, ...]], numbering: str, period_ns: int) -> Targets:
+    """What the command line names. UsageError where it does not fit together."""
     from harness.core.links import ModbusRtuLink, ModbusTcpLink
     from harness.core.places import Numbering, Table
     from harness.run.watching import link_of_address, points_of_range, wire_range
 
     given = {name: texts for name, texts in ranges.items() if texts}
-    if "://" not in address and not address.startswith(("text+serial:", "modbus-rtu:")):
+    if not is_address(address):
         if given:
             raise UsageError("ranges belong to an address; a site file names its own points")
-        site, _ = load(Path(address))
+        site, documents = load(Path(address))
         owners: dict[str, set[str]] = {}
         for row in site.expectations:
             if row.behaviour.value != "quiet":
@@ -130,7 +167,9 @@ def targets(
         for alarm in site.alarms.values():
             owners.setdefault(alarm.reference or "", set()).add(alarm.name)
         labels = {point: f"({next(iter(names))})" for point, names in owners.items() if len(names) == 1}
-        return list(site.links.values()), list(site.points.values()), labels
+        return Targets(
+            links=list(site.links.values()), points=list(site.points.values()), labels=labels, site=(site, documents)
+        )
     spec = link_of_address(address, poll_period_ns=period_ns, numbering=Numbering(numbering))
     points: list[Point] = []
     if isinstance(spec, ModbusTcpLink | ModbusRtuLink):
@@ -144,7 +183,7 @@ def targets(
     elif given:
         raise UsageError("ranges belong to a Modbus address; text lines, topics and objects have none")
     spec, found = _found_there(spec, address)
-    return [spec], [*points, *found], {}
+    return Targets(links=[spec], points=[*points, *found])
 
 
 def _found_there(spec: LinkSpec, address: str) -> tuple[LinkSpec, list[Point]]:

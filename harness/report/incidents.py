@@ -8,7 +8,7 @@ from harness.report.document import AttemptDocument
 from harness.report.human import local
 from harness.report.log_book import LogRemark, Remark
 
-LOUD: Final = (Remark.STOPPED, Remark.UNEXPLAINED, Remark.LEFT_OPEN)
+LOUD: Final = (Remark.STOPPED, Remark.UNEXPLAINED, Remark.LEFT_OPEN, Remark.WATCHED)
 
 
 def incidents(attempt: AttemptDocument) -> tuple[str, ...]:

@@ -82,6 +82,8 @@ class Remark(StrEnum):
     """What came on and nothing that was raised explains: its entries in the history may be real alarms."""
     STOPPED = "stopped for safety"
     LEFT_OPEN = "left raised by an earlier test"
+    WATCHED = "only watched"
+    """Nothing was raised, and nothing is judged."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -27,6 +27,8 @@ from harness.site.reading import inline_map_name, read_site
 
 PLAN_EVENT: Final = "plan"
 END_EVENT: Final = "end"
+WATCHED_EVENT: Final = "watched"
+"""At the start of a record of which nothing was planned: it was only listened, so that nothing is judged."""
 ENTRY_KEY: Final = "site_file"
 MAP_KEY: Final = "point_map"
 RESUMES_KEY: Final = "resumes"
@@ -151,6 +153,9 @@ def judge_record(path: Path, map_file: Path | None = None, ledger_file: Path | N
             stimuli = corrected.stimuli(stimuli_of(corrected.events(events), site))
             evidence = evidence_of(corrected.source(reader), site, stimuli, start_ns, end_ns)
             judgement = corrected.judgement(correlate(site, evidence, planned or None), site)
+        if next(iter(reader.events(WATCHED_EVENT)), None) is not None:
+            # A site that is only watched may raise alarms of its own; none of them is a fault of its outputs.
+            judgement, as_recorded = replace(judgement, strays=()), None
         ledger = ledger_told(reader, ledger_file)
     except BaseException:
         reader.close()

@@ -15,7 +15,7 @@ from harness.record.found import ClockCheck, Event
 from harness.record.header import HostClock
 from harness.report.log_book import Ending, LogBook, LogEntry, LogRemark, LogStep, Remark
 from harness.run.interrupting import GATE_STOPPED_EVENT, Why
-from harness.run.judging import JudgedRecord
+from harness.run.judging import WATCHED_EVENT, JudgedRecord
 from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT
 from harness.run.pausing import UNEXPLAINED_EVENT
 from harness.run.steps import (
@@ -39,6 +39,8 @@ _REMARKS: Final = {
     INTERRUPTED_EVENT: Remark.INTERRUPTED,
 }
 """Kind of event -> how the log book calls it."""
+
+_WATCHED: Final = "nothing was planned or raised, and no alarm that showed is judged; 'farend rates' counts them"
 
 _OWN_EVENT: Final = (Why.SKIPPED.value, Why.NOT_POSSIBLE.value, Why.AGAIN.value, Why.UNEXPLAINED.value)
 """Interruptions that are entered once more by what came of them."""
@@ -175,6 +177,8 @@ def _remarks(events: Iterable[Event]) -> Iterable[LogRemark]:
             yield LogRemark(
                 kind=Remark.LEFT_OPEN, at_ns=event.at_ns, alarm=str(data["alarm"]), text=text, by=str(data["by"])
             )
+        elif event.kind == WATCHED_EVENT:
+            yield LogRemark(kind=Remark.WATCHED, at_ns=event.at_ns, text=_WATCHED)
         elif event.kind in _REMARKS and data.get("why") not in _OWN_EVENT:
             told = [str(data[key]) for key in ("text", "reason") if data.get(key)]
             yield LogRemark(

@@ -109,7 +109,7 @@ def folder(tmp_path: Path) -> Path:
 def test_the_commands_run_without_it(folder: Path) -> None:
     """Each command is really run, one after the other in one process; so is a test that nobody armed."""
     commands: list[list[str]] = [
-        ["watch", "site.yaml", "--for", "200 ms"],
+        ["watch", "site.yaml", "--for", "200 ms", "--record", "watched.farend"],
         ["check", "site.yaml"],
         ["plan", "site.yaml"],
         ["judge", "run.farend"],
@@ -136,3 +136,4 @@ def test_the_commands_run_without_it(folder: Path) -> None:
     for name in ("test", "trials", "shortest"):
         assert "not armed, so nothing is raised" in ran[name][1]
     assert not (folder / "new.farend").exists()
+    assert (folder / "watched.farend").exists()
