@@ -32,6 +32,11 @@ SITE, ALARM = FIXTURES
 TURN_MAX_S: Final = 600
 """How long a worker waits for its turn: longer than any test that is not stuck (common practice, no source)."""
 
+LIMITING: Final = (
+    "farend_only is not set, so that this goes for every alarm of the site: 'farend_only = PATTERN' in the ini file, "
+    "or --farend-only, limits it to those that the suite raises"
+)
+
 NAME_MAX: Final = 80
 """Characters of a test's name in the name of its record: file systems take 255 bytes."""
 
@@ -48,6 +53,7 @@ class Active:
         self._opened = 0
         self._open: list[Opened] = []
         self._still_open: dict[str, None] = {}
+        self._refused: dict[str, str] = {}
 
     # --- for the fixtures ---------------------------------------------------------------------------
 
@@ -67,7 +73,10 @@ class Active:
         raise refusal(why)
 
     def begin(self, node: pytest.Item | pytest.Collector) -> Opened:
-        """Open a session for a node. Whatever refuses it is an error of the setup, in the words of the gate."""
+        """Open a session for a node. Whatever refuses it is an error of the setup, in the words of the gate.
+
+        The same words are told once: every further node says where they are.
+        """
         from harness.core.errors import FarendError
         from harness.plugin.opened import refusal
 
@@ -84,6 +93,11 @@ class Active:
             return opened
         if self._lock is not None:
             self._lock.release()
+        first = self._refused.setdefault(why, node.nodeid)
+        if first != node.nodeid:
+            raise refusal(f"refused as before: see {first or 'the first'}")
+        if "side effect" in why and not self.settings.only:
+            why = f"{why}\n{LIMITING}"
         raise refusal(why)
 
     def finish(self, opened: Opened, node: pytest.Item | pytest.Collector) -> Exception | None:

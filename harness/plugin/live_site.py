@@ -193,7 +193,7 @@ class LiveSite:
         __tracebackhide__ = True
         failed = tuple(it for it in results if it.verdict.verdict_class is VerdictClass.FAIL)
         if failed:
-            raise FarendFailure(troubles_of(Told(claims=(), results=failed), ()))
+            raise FarendFailure(troubles_of(Told(claims=(), results=failed), ()), expected=failed)
 
 
 def _many(points: Points) -> tuple[str, ...] | None:
@@ -204,6 +204,7 @@ def _many(points: Points) -> tuple[str, ...] | None:
 
 def _ns(name: str, text: str | None) -> int | None:
     """A duration in ns. UsageError for what is none, and for a number: of what?"""
+    __tracebackhide__ = True  # the line of the test is what is wrong
     if text is None:
         return None
     if not isinstance(text, str):
@@ -211,4 +212,4 @@ def _ns(name: str, text: str | None) -> int | None:
     try:
         return read_duration(text)
     except Mismatch as exc:
-        raise UsageError(f"{name}={text}: {exc.expected}" + (f"; {exc.remedy}" if exc.remedy else "")) from exc
+        raise UsageError(f"{name}={text}: {exc.expected}" + (f"; {exc.remedy}" if exc.remedy else "")) from None

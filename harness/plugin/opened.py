@@ -6,6 +6,7 @@ import re
 import time
 from collections import Counter
 from collections.abc import Collection
+from dataclasses import replace
 from typing import Final
 
 import pytest
@@ -127,7 +128,7 @@ def ended(live: LiveSite, item: pytest.Function, seed: int, exc: BaseException |
     if exc is None:
         return failure(live.session, told, troubles) if troubles else None
     if isinstance(exc, FarendFailure):
-        exc.block = block_of(live.session, told)
+        exc.block = block_of(live.session, replace(told, expected=(*exc.expected, *told.expected)))
         known = {it.about for it in exc.troubles}
         _note(exc, [it.text for it in troubles if it.about not in known])
     else:

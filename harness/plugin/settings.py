@@ -155,6 +155,7 @@ def allowed_of(names: Iterable[str], where: str) -> frozenset[str]:
     from harness.core.errors import UsageError
     from harness.core.verdicts import Verdict, VerdictClass
 
+    __tracebackhide__ = True  # the line of the test is what is wrong
     unknown = [it.value for it in Verdict if it.verdict_class is VerdictClass.UNKNOWN]
     found = frozenset(str(name) for name in ((names,) if isinstance(names, str) else names))
     for name in sorted(found - set(unknown)):

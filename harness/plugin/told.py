@@ -24,6 +24,10 @@ WIDTH_MAX: Final = 120
 LINES_MAX: Final = 12
 """Lines of an exception's own text; the block below it has them all."""
 
+OWN_LIMITS: Final = "A row that the test expected otherwise than the site file has it stands here as it was expected."
+
+_GRAVITY: Final = {VerdictClass.PASS: 0, VerdictClass.UNKNOWN: 1, VerdictClass.FAIL: 2}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trouble:
@@ -39,17 +43,21 @@ class Trouble:
 
 
 class FarendFailure(AssertionError):  # noqa: N818  # it is a failed assertion, and reads as one
-    """What did not pass; ``block``: the matrix and the results, for the report of the test."""
+    """What did not pass; ``block``: the matrix and the results, for the report of the test.
+
+    ``expected``: results by limits of the test itself, where it failed by these.
+    """
 
     __module__ = "farend"  # as it is shown; where it lies says nothing to whoever reads it
 
-    def __init__(self, troubles: Sequence[Trouble], block: str = "") -> None:
+    def __init__(self, troubles: Sequence[Trouble], block: str = "", expected: Sequence[Result] = ()) -> None:
         to = Terminal(width=WIDTH_MIN)
         lines = [it.text for it in troubles[:LINES_MAX]]
         lines += [f"and {len(troubles) - LINES_MAX} more, see below"] if len(troubles) > LINES_MAX else []
         super().__init__("\n".join(folded for line in lines for folded in to.wrapped(line, hang=4)))
         self.troubles = tuple(troubles)
         self.block = block
+        self.expected = tuple(expected)
 
 
 def troubles_of(told: Told, allowed: Collection[str]) -> list[Trouble]:
@@ -98,9 +106,22 @@ def log() -> Terminal:
 def block_of(session: SiteSession, told: Told) -> str:
     """The matrix, the results and what a person would have been told, in as many columns as a log has."""
     to = log()
-    lines = [folded for text in session.said() for folded in to.wrapped(f"told: {text}", hang=4)]
-    results = [render_brief(_document(session, told), width=to.width)] if told.claims or told.strays else []
-    return "\n".join([*results, *lines, f"record: {session.record}"])
+    results = as_expected(told)
+    is_own, told = results != told.results, replace(told, results=results)
+    lines = to.wrapped(OWN_LIMITS, hang=4) if is_own else []
+    lines += [folded for text in session.said() for folded in to.wrapped(f"told: {text}", hang=4)]
+    brief = [render_brief(_document(session, told), width=to.width)] if told.claims or told.strays else []
+    return "\n".join([*brief, *lines, f"record: {session.record}"])
+
+
+def as_expected(told: Told) -> tuple[Result, ...]:
+    """The results, each row as the test expected it where that came to something worse than by the site's limits."""
+    found = {(it.stimulus, it.expectation): it for it in told.results}
+    for one in told.expected:
+        mine = found.get((one.stimulus, one.expectation))
+        if mine is not None and _GRAVITY[one.verdict.verdict_class] > _GRAVITY[mine.verdict.verdict_class]:
+            found[one.stimulus, one.expectation] = one
+    return tuple(found[it.stimulus, it.expectation] for it in told.results)
 
 
 def _document(session: SiteSession, told: Told) -> ReportDocument:

@@ -116,6 +116,24 @@ def test_not_armed_and_not_reviewed_every_test_is_refused_with_every_reason(suit
     assert list((suite.path / "farend-records").glob("*.farend")) == []
 
 
+def test_a_refusal_is_told_once_and_says_how_to_limit_what_has_to_be_reviewed(suite: pytest.Pytester) -> None:
+    with_site(suite)
+    suite.makepyfile("import pytest\n@pytest.mark.parametrize('n', range(10))\nasync def test_all(site, n): ...")
+    result = suite.runpytest_inprocess()
+    result.assert_outcomes(errors=10)
+    out = result.stdout.str()
+    first = "test_a_refusal_is_told_once_and_says_how_to_limit_what_has_to_be_reviewed.py::test_all[0]"
+    flat = " ".join(out.split())
+    assert out.count("side effect=closes-fill-valve-a ") == 1
+    assert flat.count(f"farend: refused as before: see {first} ") == 9
+    assert flat.count("--farend-only, limits it to those that the suite raises") == 1
+    with_site(suite, farend_only="bulk-a.high-high")
+    limited = suite.runpytest_inprocess().stdout.str()
+    assert "side effect=closes-fill-valve-a " in limited
+    assert "farend_only is not set" not in limited
+    assert len(limited.splitlines()) < len(out.splitlines())
+
+
 def test_a_site_file_that_is_wrong_is_an_error_with_its_line(suite: pytest.Pytester) -> None:
     suite.makeini(f"{textwrap.dedent(INI)}\nfarend_site = broken.yaml\n")
     (suite.path / "broken.yaml").write_text("site: x\nlinks: {a: {modbus-tcp: 1.2.3.4, poll evry: 1 s}}\n")
@@ -232,8 +250,9 @@ def test_a_setting_that_cannot_be_meant(suite: pytest.Pytester, name: str, value
 def test_a_time_without_its_unit_is_none(within: object) -> None:
     with pytest.raises(
         UsageError, match=f"within={within!r}".replace("'", "") if isinstance(within, str) else "within="
-    ):
+    ) as raised:
         live_site._ns("within", within)  # type: ignore[arg-type]
+    assert raised.value.__suppress_context__ or raised.value.__context__ is None, "nothing but the message is shown"
 
 
 def test_times_are_texts() -> None:

@@ -7,7 +7,7 @@ import pytest
 from harness.core.instants import NS_PER_MS, Bounds
 from harness.core.model import Result, Stray
 from harness.core.verdicts import Verdict, VerdictClass
-from harness.plugin.told import LINES_MAX, FarendFailure, Trouble, troubles_of
+from harness.plugin.told import LINES_MAX, FarendFailure, Trouble, as_expected, troubles_of
 from harness.run.claims import Claim, Told
 
 
@@ -72,3 +72,12 @@ def test_many_lines_are_cut_and_counted() -> None:
 def test_nothing_that_a_device_sent_moves_a_cursor() -> None:
     told = Told(claims=(), results=(result(Verdict.LATE, reason="\x1b[2J\x07 gone"),))
     assert "\x1b" not in str(FarendFailure(troubles_of(told, ())))
+
+
+def test_the_box_shows_a_row_as_the_test_expected_it_where_that_is_worse() -> None:
+    """A pass by the limits of the site beside an unknown by those of the test would say that nothing is unknown."""
+    passed, unknown, late = (result(it) for it in (Verdict.ON_TIME, Verdict.UNRESOLVED, Verdict.LATE))
+    other = result(Verdict.ON_TIME, point="bms:10003")
+    assert as_expected(Told(claims=(), results=(passed, other), expected=(unknown,))) == (unknown, other)
+    assert as_expected(Told(claims=(), results=(passed,), expected=(late, unknown))) == (late,)
+    assert as_expected(Told(claims=(), results=(late,), expected=(unknown, passed))) == (late,)
