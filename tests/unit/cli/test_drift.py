@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from harness.cli.drift import GATHER_NS, Drift
-from harness.cli.watch import Screen, first_words
+from harness.cli.watch_screen import Screen, first_words
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
 from harness.run.watching import Change, FirstRead, Notice
 
