@@ -91,6 +91,8 @@ def _comparisons(before: Side | None, after: Side | None, asked: Asked, rng: np.
     if before.measured and after.measured:
         one, other = (before.missed, before.unseen, before.measured), (after.missed, after.unseen, after.measured)
         found.append(_Tested(found=_shares(Kind.MISSES, one, other)))
+    if before.is_in_step or after.is_in_step:
+        return found
     is_read_alike = before.read == after.read and not (before.locked or after.locked) and not asked.ends_only
     is_read_alike &= asked.finer or not (before.is_polled or after.is_polled)
     for kind, times, others in (

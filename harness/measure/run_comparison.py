@@ -99,6 +99,8 @@ class Side:
     widths_ns: tuple[int, ...] = ()
     read: str = ""
     is_polled: bool = False
+    is_in_step: bool = False
+    """Raised in step with a device on the way that polls: its times are those of one phase, and are not compared."""
 
     @property
     def worst(self) -> VerdictClass | None:

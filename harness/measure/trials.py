@@ -15,7 +15,7 @@ from harness.core.instants import FOREVER, Bounds
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.measure.describe import Description, describe
 from harness.measure.likelihood_ratio import BracketedTimes, VisibleTimes
-from harness.measure.phase_lock import Locking, PhaseLock, phase_lock
+from harness.measure.phase_lock import LEVEL, Locking, PhaseLock, phase_lock
 from harness.measure.poll_period import Phases, SeenShare, least_visible, longest_period, slower_poll
 from harness.measure.proportions import CONFIDENCE, ShareBounds, Side, clopper_pearson
 from harness.measure.visible_time import Seen, Trial, bounds_of
@@ -76,6 +76,8 @@ class RowTrials:
     is_delay_declared: bool = False
     """The onsets in ``visible`` rest on an output delay that the site file declares."""
     phases: tuple[float, ...] = ()
+    beats: tuple[tuple[float, ...], ...] = ()
+    """Of each record: where in the period of the slowest device on the way that polls another one each raise fell."""
 
     def count(self, shown: Shown) -> int:
         """How many trials ended so."""
@@ -136,13 +138,20 @@ class RowSummary:
     latency: Description | None
     visible: Description | None
     phase: PhaseLock | None
+    beat: PhaseLock | None
+    """Against the period of a device on the way: of the record that is the least likely by chance."""
     longest: SeenShare | None
     slower: tuple[tuple[Phases, Phases], ...]
 
     @property
     def visible_at_random(self) -> bool:
         """Whether nothing speaks against raises at random phases, and enough were made to tell."""
-        return self.phase is None or self.phase.finding is Locking.NOT_SHOWN
+        return not self.is_in_step and (self.phase is None or self.phase.finding is Locking.NOT_SHOWN)
+
+    @property
+    def is_in_step(self) -> bool:
+        """The raises fell in step with what a device on the way polls: all times are those of one phase of it."""
+        return self.beat is not None and self.beat.finding is Locking.LOCKED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,6 +183,12 @@ def miss_share(row: RowTrials, *, confidence: float = CONFIDENCE) -> MissShare |
     )
 
 
+def beat_of(row: RowTrials) -> PhaseLock | None:
+    """Whether the raises of any record fell in step with what a device on the way polls; the level is held over all."""
+    looks = [phase_lock(it, level=LEVEL / len(row.beats)) for it in row.beats if it]
+    return min(looks, key=lambda it: it.chance, default=None)
+
+
 def summarise(row: RowTrials, asked: Asked | None = None) -> RowSummary:
     """Everything that is told of one expectation."""
     asked = asked or Asked()
@@ -188,6 +203,7 @@ def summarise(row: RowTrials, asked: Asked | None = None) -> RowSummary:
         latency=_described(row.latencies, asked),
         visible=_visible(visible, asked),
         phase=phase_lock(row.phases) if row.phases else None,
+        beat=beat_of(row),
         longest=longest_period(_least_of_all(row, visible), asked.share, confidence=asked.confidence)
         if visible
         else None,

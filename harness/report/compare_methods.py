@@ -59,6 +59,16 @@ def _method_names(document: ComparisonDocument, every: Sequence[Compared]) -> It
         parts.append("links as a whole by a sign test of what is later or sooner for certain")
     if parts:
         yield "; ".join(parts)
+    in_step = [
+        row
+        for row in document.compared.rows
+        if any(side is not None and side.is_in_step for side in (row.pair.before, row.pair.after))
+    ]
+    if in_step:
+        yield (
+            f"{human.count(len(in_step), 'row')} raised in step with a device on the way that polls: the times of a "
+            "run are those of one phase, and are not compared; test again, now that its poll is declared"
+        )
     if methods[Method.ENDS]:
         rows = [row for row in document.compared.rows if any(it.method is Method.ENDS for it in row.compared)]
         words = sorted({_read(row) for row in rows})

@@ -43,6 +43,7 @@ def _row(one: RowSummary) -> Json:
         "latency": _quantiles(one.latency),
         "visible": _quantiles(one.visible),
         "phase": None if one.phase is None else {"finding": one.phase.finding.value, "chance": one.phase.chance},
+        "in_step_with_a_device": one.is_in_step,
         "longest_poll": None
         if one.longest is None
         else {"period_ns": one.longest.period_ns, "least": one.longest.least, "trials": one.longest.trials},

@@ -130,6 +130,8 @@ def _remarks(rows: Sequence[RowSummary], asked: Asked, to: Terminal) -> list[str
         row = one.row
         if row.count(Shown.SHOWN) < len(row.trials) or one.failed:
             texts.append(f"{row.point}: {counts_words(one)}")
+        if one.is_in_step:
+            texts.append(f"{row.point}: {beat_words(one)}")
         if one.row.ends_by_itself and one.phase is not None and one.phase.finding is not Locking.NOT_SHOWN:
             texts.append(f"{row.point}: {phase_words(one)}")
     whole = [one.misses for one in rows if one.misses is not None and not one.misses.missed + one.misses.unseen]
@@ -164,7 +166,7 @@ def front_lines(told: Measured, to: Terminal) -> list[str]:
 
 def row_lines(one: RowSummary, asked: Asked, to: Terminal) -> list[str]:
     """One output of one alarm."""
-    texts = [latency_words(one), *visible_words(one, asked)]
+    texts = [beat_words(one) if one.is_in_step else "", latency_words(one), *visible_words(one, asked)]
     lines = to.wrapped(f"{one.row.point}: {counts_words(one)}", first=4, hang=8, keep_units=True)
     for text in texts:
         lines += to.wrapped(text, first=8, hang=12, keep_units=True) if text else []
@@ -216,6 +218,15 @@ def visible_words(one: RowSummary, asked: Asked) -> list[str]:
     told.append(longest_words(one, asked))
     told += [slower_words(least, most) for least, most in one.slower]
     return told
+
+
+def beat_words(one: RowSummary) -> str:
+    """That the times are those of one phase of a device on the way."""
+    arc = "" if one.beat is None else percent(one.beat.widest_empty_arc, up=False)
+    return (
+        f"its times are not to be relied on: the raises fell in step with a device on the way that polls ({arc} of its "
+        "period was never met); raise at other phases (trials spreads them)"
+    )
 
 
 def phase_words(one: RowSummary) -> str:

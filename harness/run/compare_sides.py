@@ -21,7 +21,7 @@ from harness.correlate.outline import Outline
 from harness.measure.compare_order import Onsets
 from harness.measure.phase_lock import Locking, phase_lock
 from harness.measure.run_comparison import Side
-from harness.measure.trials import RowTrials, Shown
+from harness.measure.trials import RowTrials, Shown, beat_of
 from harness.report.comparison import LinkAnswers
 from harness.run.judging import RESUMES_KEY, JudgedRecord
 from harness.run.row_trials import row_trials
@@ -121,6 +121,7 @@ def _side(site: Site, row: Expectation, seen: _Seen, trials: RowTrials | None) -
         locked=bool(trials.phases) and phase_lock(trials.phases, level=LOCKED_LEVEL).finding is Locking.LOCKED,
         widths_ns=tuple(seen.widths_ns),
         read=reading_words(site, row),
+        is_in_step=(beat := beat_of(trials)) is not None and beat.finding is Locking.LOCKED,
         is_polled=not is_told(site.links[site.points[row.point].link], site.points[row.point].place),
     )
 

@@ -153,6 +153,11 @@ def gap_ns(site: Site, row: Expectation) -> int:
             return MARGIN_NS
 
 
+def beat_ns(site: Site, link: str) -> int:
+    """How often the slowest device on the way to a link polls another one, in ns; 0 where none is declared."""
+    return max(site.times_of(it).device_poll_ns or 0 for it in (link, *site.before(link)))
+
+
 def phase_ns(site: Site, links: Sequence[str]) -> int:
     """Over how long a time a raise is spread at random: the longest period with which anything on its way is read.
 
@@ -163,7 +168,7 @@ def phase_ns(site: Site, links: Sequence[str]) -> int:
         spec = site.links[name]
         if isinstance(spec, ModbusTcpLink | ModbusRtuLink | BacnetLink):
             periods.append(spec.poll_period_ns)
-        periods += [site.times_of(it).device_poll_ns or 0 for it in (name, *site.before(name))]
+        periods.append(beat_ns(site, name))
     return max(periods)
 
 

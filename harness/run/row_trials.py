@@ -25,6 +25,7 @@ from harness.measure.trials import RowTrial, RowTrials, Shown
 from harness.measure.visible_time import Seen, Trial, Unseen
 from harness.report.retests import replaced_by_retest
 from harness.run.judging import JudgedRecord
+from harness.run.order import beat_ns
 
 NOT_SHOWN = (Verdict.MISSED, Verdict.CROSSED)
 NO_TRIAL = (Verdict.NOT_RUN, Verdict.MASKED, Verdict.NOT_OBSERVED)
@@ -44,6 +45,8 @@ class _Raised:
     """From the raise until the output shows it, as the site file declares it; None where it does not."""
     is_superseded: bool = False
     """It was raised once more in its place."""
+    beat_ns: int = 0
+    """How often the slowest device on the way polls another one; 0 where none is declared."""
 
     @property
     def onset(self) -> Bounds | None:
@@ -76,6 +79,7 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
                     is_told=is_told(record.site.links[point.link], point.place),
                     delay=None if point.link in record.site.behind else record.site.times_of(point.link).output_delay,
                     is_superseded=result.stimulus in superseded,
+                    beat_ns=beat_ns(record.site, point.link),
                 )
             )
     alarms = [alarm for record in records for alarm in record.site.alarms.values()]
@@ -146,6 +150,7 @@ def _row(row: Expectation, raised: Sequence[_Raised], *, ends_by_itself: bool) -
         ends_by_itself=ends_by_itself,
         is_delay_declared=is_delay_declared,
         phases=_phases(raised),
+        beats=_beats(raised),
     )
 
 
@@ -209,3 +214,13 @@ def _phases(raised: Sequence[_Raised]) -> tuple[float, ...]:
         near = int(np.searchsorted(it.trace.lo, at, side="right"))
         found += phases([at], it.trace.lo[max(0, near - 1) : near + 1].tolist())
     return tuple(found)
+
+
+def _beats(raised: Sequence[_Raised]) -> tuple[tuple[float, ...], ...]:
+    """Where in the period of a device that polls another one each raise fell, by the middle of its bounds."""
+    found: dict[int, list[float]] = defaultdict(list)
+    for it in raised:
+        if it.beat_ns and it.stimulus.proven:
+            at = (it.stimulus.raised.lo + it.stimulus.raised.hi) // 2
+            found[it.record].append(at % it.beat_ns / it.beat_ns)
+    return tuple(map(tuple, found.values()))

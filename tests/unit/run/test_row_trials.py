@@ -129,3 +129,24 @@ def test_a_declared_output_delay_says_when_it_came_on_unless_what_was_seen_denie
             assert isinstance(one.visible, Seen)
             assert one.visible.onset.width <= width * MS
             assert bounds_of(one.visible).lo <= 2 * S <= bounds_of(one.visible).hi
+
+
+@pytest.mark.parametrize("seed", [4])
+def test_raises_in_step_with_a_gateway_are_told_and_spread_ones_are_not(seed: int, tmp_path: Path) -> None:
+    rng = random.Random(seed)
+    text = QUICK.replace(
+        "  door:",
+        '  field: {modbus-tcp: "127.0.0.1:8", numbering: from-0, poll every: 1 s, timeout: 200 ms}\n  door:',
+        1,
+    )
+    text = text.replace("poll every: 100 ms,", "poll every: 100 ms, behind: field, device polls every: 500 ms,", 1)
+    for name, spread in (("spread", 1.0), ("step", 0.1)):
+        maker = RecordMaker(tmp_path / f"{name}.farend", seconds=200, up=("bms",), text=text)
+        maker.plan("b.leak")
+        for number in range(20):
+            raised = 5 + 9 * number + 0.5 * spread * rng.random()
+            maker.step(f"{number:04d}", "b.leak", Step.RAISE, raised)
+            maker.shows("b.leak", raised + 0.2, raised + 2.2)
+        told = summarise(trials_of(maker.close())["b.leak@leak"])
+        assert told.is_in_step is (name == "step")
+        assert told.visible_at_random is (name == "spread")
