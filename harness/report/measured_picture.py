@@ -21,12 +21,12 @@ from harness.report.measured import Measured
 from harness.report.safe import safe_text
 from harness.report.text_measured import percent
 
-PANEL: Final = (440, 236)
+PANEL: Final = (440, 248)
 """Width and height of one panel, in units of the picture; two stand beside each other, latency and visible time."""
-PLOT: Final = (46, 44, 424, 190)
+PLOT: Final = (58, 44, 424, 190)
 """Left, top, right and bottom of the plot in its panel."""
-HEAD: Final = 58
-FOOT: Final = 40
+HEAD: Final = 88
+FOOT: Final = 24
 STEPS: Final = 120
 """Times at which the curves are drawn."""
 TICKS_MIN: Final = 3
@@ -49,12 +49,15 @@ def measured_svg(told: Measured) -> str:
     title = f"{safe_text(told.title)}: how late, and how long visible"
     records = ", ".join(safe_text(it.name) for it in told.records)
     size = f'viewBox="0 0 {width} {height}" width="{width}" height="{height}"'
+    sure = percent(told.asked.confidence)
+    light = f"holds the whole distribution ({sure}); alarms that no reading met are in it"
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" aria-label="{escape(title, quote=True)}">',
         f"<style>{STYLE}</style>",
         f'<rect width="{width}" height="{height}" fill="#fff"/>',
         f'<text class="t" x="16" y="26">{escape(title)}</text>',
         f'<text class="s" x="16" y="46">{escape(_cut(records, 120))}</text>',
+        *_legend(("l", "most likely"), ("b", light)),
     ]
     for number, panel in enumerate(panels):
         x, y = PANEL[0] * (number % 2), HEAD + PANEL[1] * (number // 2)
@@ -63,14 +66,20 @@ def measured_svg(told: Measured) -> str:
         parts.append(f'<text x="16" y="{HEAD + 24}">No output was tried more than once.</text>')
     elif len(rows) < len(told.rows):
         parts.append(
-            f'<text class="s" x="16" y="{height - 28}">Not drawn: {len(told.rows) - len(rows)} more outputs.</text>'
+            f'<text class="s" x="16" y="{height - 8}">Not drawn: {len(told.rows) - len(rows)} more outputs.</text>'
         )
-    foot = (
-        f"Dark: most likely. Light: holds the whole distribution ({percent(told.asked.confidence)}). "
-        "Alarms that no reading met are in it."
-    )
-    parts.append(f'<text class="s" x="16" y="{height - 12}">{escape(foot)}</text></svg>')
+    parts.append("</svg>")
     return "\n".join(parts) + "\n"
+
+
+def _legend(*kinds: tuple[str, str]) -> list[str]:
+    """Above the panels: what each area is, and what both stand for."""
+    x, parts = 16, []
+    for kind, text in kinds:
+        parts.append(f'<rect class="{kind}" x="{x}" y="58" width="18" height="12"/>')
+        parts.append(f'<text class="s" x="{x + 24}" y="69">{escape(text)}</text>')
+        x += 24 + 7 * len(text) + 16
+    return parts
 
 
 def measured_html(told: Measured) -> str:
@@ -86,7 +95,8 @@ def measured_html(told: Measured) -> str:
 def _latency(one: RowSummary, told: Measured) -> str:
     times = one.row.latencies
     label = f"{one.row.alarm} at {one.row.point}"
-    return _panel(label, f"latency of {len(times)} that showed", BracketedTimes(times), times, told.asked.confidence)
+    head = _head(label, f"latency of {len(times)} that showed") + _axes("share of those shown", "latency of at most")
+    return head + _curves(BracketedTimes(times), times, told.asked.confidence)
 
 
 def _visible(one: RowSummary, told: Measured) -> str:
@@ -98,7 +108,8 @@ def _visible(one: RowSummary, told: Measured) -> str:
     times = [bounds_of(it) for it in trials]
     unseen = sum(not isinstance(it, Seen) for it in trials)
     met = f"visible times of {len(trials)} trials" + (f", {unseen} met by no reading" if unseen else "")
-    return _panel(label, met, VisibleTimes(trials), times, told.asked.confidence)
+    head = _head(label, met) + _axes("share of trials", "visible for at most")
+    return head + _curves(VisibleTimes(trials), times, told.asked.confidence)
 
 
 def _head(label: str, under: str) -> str:
@@ -109,7 +120,17 @@ def _head(label: str, under: str) -> str:
     )
 
 
-def _panel(label: str, under: str, evidence: Evidence, times: Sequence[Bounds], confidence: float) -> str:
+def _axes(beside: str, below: str) -> str:
+    """What the axes stand for."""
+    left, top, right, bottom = PLOT
+    turned = f"translate(18 {(top + bottom) // 2}) rotate(-90)"
+    return (
+        f'<text class="s" transform="{turned}" text-anchor="middle">{beside}</text>'
+        f'<text class="s" x="{(left + right) // 2}" y="{bottom + 32}" text-anchor="middle">{below}</text>'
+    )
+
+
+def _curves(evidence: Evidence, times: Sequence[Bounds], confidence: float) -> str:
     left, top, right, bottom = PLOT
     longest = max([it.hi for it in times if it.hi < FOREVER] + [it.lo for it in times] + [1])
     longest += longest // 20
@@ -129,7 +150,7 @@ def _panel(label: str, under: str, evidence: Evidence, times: Sequence[Bounds], 
         points = " ".join(f"{a:.1f},{b:.1f}" for a, b in [*lower, *reversed(upper)])
         return f'<polygon class="{kind}" points="{points}"/>'
 
-    parts = [_head(label, under), area("b", outer)]
+    parts = [area("b", outer)]
     for share in (0.0, 0.5, 1.0):
         parts.append(f'<line class="g" x1="{left}" x2="{right}" y1="{y(share):.1f}" y2="{y(share):.1f}"/>')
         parts.append(f'<text class="s" x="{left - 6}" y="{y(share) + 4:.1f}" text-anchor="end">{share:g}</text>')

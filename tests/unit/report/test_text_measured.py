@@ -203,6 +203,9 @@ def test_the_picture_is_well_formed_and_tells_what_it_draws() -> None:
     texts = ["".join(it.itertext()) for it in picture.iter("{http://www.w3.org/2000/svg}text")]
     assert "visible times of 20 trials, 10 met by no reading" in texts
     assert "latency of 20 that showed" in texts
+    assert texts.count("share of trials") == texts.count("visible for at most") == 2
+    assert texts.count("share of those shown") == texts.count("latency of at most") == 2
+    assert "most likely" in texts[:4], "the legend stands above what it explains"
     assert any("1 more outputs" in it for it in texts), "one trial is no distribution, and that is said"
     assert measured_html(shown).startswith("<!DOCTYPE html>")
 
