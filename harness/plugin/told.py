@@ -65,13 +65,13 @@ def troubles_of(told: Told, allowed: Collection[str]) -> list[Trouble]:
     found = [Trouble.of(f"NOT RESTORED: {it}; put it right by hand") for it in told.differs]
     found += [Trouble.of(told.stopped)] if told.stopped else []
     found += _by_class(told.results, VerdictClass.FAIL, "FAIL")
-    found += _by_class(told.expected, VerdictClass.FAIL, "FAIL as expected in the test")
+    found += _by_class(told.expected, VerdictClass.FAIL, "FAIL by a limit of the test,")
     found += [
         Trouble.of(f"FAIL stray: {it.point} came on, and {it.reason or 'nothing that was raised explains it'}")
         for it in told.strays
     ]
     found += _by_class(told.results, VerdictClass.UNKNOWN, "UNKNOWN", allowed)
-    found += _by_class(told.expected, VerdictClass.UNKNOWN, "UNKNOWN as expected in the test", allowed)
+    found += _by_class(told.expected, VerdictClass.UNKNOWN, "UNKNOWN by a limit of the test,", allowed)
     if Verdict.NOT_RUN not in allowed:
         for why in dict.fromkeys(told.not_run.values()):
             keys = [key for key, it in told.not_run.items() if it == why]
