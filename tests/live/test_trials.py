@@ -5,6 +5,10 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from click.testing import CliRunner
+
+from harness.cli import cli
+from harness.core.errors import SafetyError, UsageError
 from harness.run.judging import judge_record
 from sims import SiteProcess
 from tests.peers.command import active, demo_files, farend, ports_of
@@ -89,8 +93,8 @@ def test_what_cannot_be_asked_is_refused_before_anything_is_opened(tmp_path: Pat
         (("trials", entry, "--alarm", "bulk-a.delivery-due"), "no output has to react to it"),
         (("trials", entry, "--alarm", "fill-sump.splash", "--share", "99.999%"), "takes 299,572 trials to show"),
     ):
-        done = farend(*words, cwd=tmp_path)
-        assert done.code == 2, done.err
-        assert said in " ".join(done.err.split()), done.err
-    done = farend("trials", entry, "--alarm", "fill-sump.splash", cwd=tmp_path)
-    assert done.code == 4, done.err
+        done = CliRunner().invoke(cli, [str(word) for word in words])
+        assert isinstance(done.exception, UsageError), done.output
+        assert said in " ".join(str(done.exception).split())
+    refused = CliRunner().invoke(cli, ["trials", str(entry), "--alarm", "fill-sump.splash"])
+    assert isinstance(refused.exception, SafetyError)
