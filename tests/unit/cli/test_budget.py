@@ -61,8 +61,8 @@ def test_a_what_if_that_changes_none_of_these_rows_says_so() -> None:
     at_gateway = run("demo", "--read", "bms=30s", "--device-poll", "gateway=3s", "--row", "sump-a.leak@gateway*")
     told = [line for line in at_gateway.output.splitlines() if line.startswith("what if")]
     assert told == [f"what if: {idle}", "what if: gateway itself polls every 3 s"]
-    assert "(changes" not in run("demo", "--read", "bms=30s").output
-    assert "(changes" not in run("demo", "--baud", "bus=4800", "--baud", "4800").output
+    assert "(changes" not in run("demo", "--read", "bms=30s", "--row", "*@bms:1000*").output
+    assert "(changes" not in run("demo", "--baud", "bus=4800", "--baud", "4800", "--row", "*@bus:1000*").output
     document = json.loads(run("demo", "--json", "--read", "bms=30s", "--row", "sump-a.leak@gateway*").output)
     assert document["what_if"] == [idle]
 
