@@ -16,7 +16,7 @@ from harness.measure.proportions import Side, clopper_pearson, trials_needed
 from harness.measure.sequential import Decision
 from harness.measure.trials import Asked
 from harness.report.human import count as counted
-from harness.report.text_measured import percent
+from harness.report.measured_words import percent
 from harness.run.trials import Claim
 
 COUNT_MAX: Final = 10_000

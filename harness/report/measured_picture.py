@@ -18,8 +18,8 @@ from harness.measure.likelihood_ratio import BracketedTimes, Evidence, VisibleTi
 from harness.measure.trials import DESCRIBED_MIN, RowSummary
 from harness.measure.visible_time import Seen, bounds_of
 from harness.report.measured import Measured
+from harness.report.measured_words import percent
 from harness.report.safe import safe_text
-from harness.report.text_measured import percent
 
 PANEL: Final = (440, 248)
 """Width and height of one panel, in units of the picture; two stand beside each other, latency and visible time."""

@@ -10,25 +10,23 @@ from collections.abc import Callable, Sequence
 from math import ceil, floor
 from typing import Final
 
-from harness.core.durations import at_most, bounds, decimal, duration
-from harness.core.instants import NS_PER_MS, NS_PER_S
+from harness.core.durations import bounds, duration
 from harness.measure.describe import Description, QuantileAt
 from harness.measure.phase_lock import Locking
 from harness.measure.poll_period import Phases, trials_to_name
 from harness.measure.proportions import Side
 from harness.measure.sequential import Decision
-from harness.measure.shortest_shown import Finding
 from harness.measure.trials import Asked, MissShare, RowSummary, Shown
 from harness.report.columns import Terminal
 from harness.report.human import count
-from harness.report.measured import ClaimTold, Measured, SearchTold
+from harness.report.measured import ClaimTold, Measured
+from harness.report.measured_words import down, pair, percent
+from harness.report.text_searches import search_lines
 
 _INDENT: Final = 4
 _NAME_MIN: Final = 16
 _COLUMNS_MIN: Final = 4
 """So many stay where a terminal is narrow: output, shown, and two that matter most."""
-_DIGITS: Final = 4
-"""Of a share in per cent, behind the point: so that 99.9999 % is never told as 100 %."""
 
 _Column = tuple[str, str, Callable[[RowSummary], str]]
 """Two lines of its head, and what stands in it."""
@@ -67,7 +65,7 @@ def alarm_lines(rows: Sequence[RowSummary], asked: Asked, to: Terminal) -> list[
         (
             "a poll that",
             f"sees {percent(asked.share)}",
-            lambda it: "" if it.longest is None else _down(it.longest.period_ns),
+            lambda it: "" if it.longest is None else down(it.longest.period_ns),
         ),
     ]
     if not has_visible:
@@ -245,7 +243,7 @@ def longest_words(one: RowSummary, asked: Asked) -> str:
     """The longest poll period that catches what is asked for, or how many trials would be needed to name one."""
     share, sure = percent(asked.share), percent(asked.confidence)
     if one.longest is not None:
-        period = _down(one.longest.period_ns)
+        period = down(one.longest.period_ns)
         return f"a poll every {period} sees at least {share} of such alarms ({sure}, one-sided)"
     needed = trials_to_name(asked.share, confidence=asked.confidence)
     trials = len(one.row.visible)
@@ -256,12 +254,12 @@ def longest_words(one: RowSummary, asked: Asked) -> str:
 def slower_words(least: Phases, most: Phases) -> str:
     """What a slower poll would have seen of these very sightings, over all phases."""
     seen = f"{_mean(least, most)} of these {least.sightings} sightings on average"
-    spread = _pair(str(least.fewest), str(most.most))
+    spread = pair(str(least.fewest), str(most.most))
     return f"a poll every {duration(least.period_ns)} would have seen {seen}, {spread} by its phase"
 
 
 def _mean(least: Phases, most: Phases) -> str:
-    return _pair(f"{floor(least.mean * 10) / 10:.1f}", f"{ceil(most.mean * 10) / 10:.1f}")
+    return pair(f"{floor(least.mean * 10) / 10:.1f}", f"{ceil(most.mean * 10) / 10:.1f}")
 
 
 def assumption_lines(told: Measured, to: Terminal) -> list[str]:
@@ -313,88 +311,7 @@ def claim_words(one: ClaimTold) -> str:
     return f"{one.decided.decision.value} after {count(one.decided.after, 'trial')}"
 
 
-def search_lines(told: Measured, to: Terminal) -> list[str]:
-    """The shortest alarm that each output shows."""
-    if not told.searches:
-        return []
-    groups: dict[tuple[float, float], list[SearchTold]] = defaultdict(list)
-    for one in told.searches:
-        groups[one.finding.share, one.finding.confidence].append(one)
-    lines: list[str] = []
-    for (share, confidence), searches in groups.items():
-        head = f"the shortest alarm of which at least {percent(share)} are shown ({percent(confidence)}):"
-        lines += to.wrapped(head, hang=4, keep_units=True)
-        for one in searches:
-            text = f"{one.alarm} at {one.point}: {search_words(one.finding)}"
-            lines += to.wrapped(text, first=4, hang=8, keep_units=True)
-    return lines
-
-
-def search_words(found: Finding) -> str:
-    """What is proven of one output; where no length is, why not, and what would."""
-    parts = []
-    if found.reliable is not None:
-        proof = found.reliable
-        parts.append(f"shown when held for {at_most(proof.held_ns)} or longer ({proof.shown} of {proof.tries} were)")
-    else:
-        parts.append(f"of no length that was tried it is proven that it is shown often enough{_not_proven(found)}")
-    if found.lost is not None:
-        lost = found.lost
-        parts.append(
-            f"lost too often at {_down(lost.held_ns)} or shorter ({lost.shown} of {lost.tries} may have shown)"
-        )
-    if found.hopeful is not None:
-        more = "" if found.reliable is None else ", which proves nothing: more --tries could"
-        hopeful = f"{found.hopeful.shown} of {found.hopeful.tries}"
-        parts.append(f"held for {at_most(found.hopeful.held_ns)} it was shown every time ({hopeful}){more}")
-    if found.unknown:
-        slow = "they count as not shown, so that a slow poll of farend's own makes the length longer"
-        parts.append(f"{found.tries} tries, {found.unknown} of which nobody can tell: {slow}")
-    else:
-        parts.append(f"{found.tries} tries")
-    if not found.is_over:
-        parts.append("the search was not ended")
-    return "; ".join(parts)
-
-
-def _not_proven(found: Finding) -> str:
-    """Why, and what to do: an unlucky proof takes more tries, and what is lost at the longest takes a longer one."""
-    longest = found.longest
-    if longest is None or not found.is_over:
-        return ""
-    if found.unknown == found.tries:
-        return ": nobody can tell of any; see what 'farend explain' finds, or poll faster"
-    if longest.shown == longest.tries:
-        return ": the tries were used up before; give more --tries"
-    told = f"{longest.shown} of {longest.tries} were shown for certain when held for {at_most(longest.held_ns)}"
-    if found.lost is not None and found.lost.held_ns >= longest.held_ns:
-        return f": {told}, the longest that was tried; give a longer --held"
-    return f": {told}, the longest that was tried; give a longer --held, or more --tries"
-
-
-def percent(value: float, *, up: bool | None = None) -> str:
-    """A share in per cent: up and down are told with two figures more than matter, and rounded that way."""
-    if up is None:
-        return f"{value * 100:.6g} %"
-    scaled = value * 100.0 * 10**_DIGITS
-    whole = ceil(scaled - 1e-6) if up else floor(scaled + 1e-6)
-    digits = _DIGITS if value < 0.001 or value > 0.999 else 1
-    step = 10 ** (_DIGITS - digits)
-    whole = -(-whole // step) if up else whole // step
-    return f"{whole / 10**digits:.{digits}f}".rstrip("0").rstrip(".") + " %"
-
-
 def _between(it: QuantileAt) -> str:
     if it.bounds.is_open_above and not it.bounds.is_open_below:
         return f"{bounds(it.bounds).removeprefix('at least ')} or more"
     return bounds(it.bounds)
-
-
-def _down(ns: int) -> str:
-    """A period rounded down: a longer one is not proven."""
-    unit, name = (NS_PER_MS, "ms") if ns < NS_PER_S else (NS_PER_S, "s")
-    return f"{decimal(ns, unit, 0 if ns >= 10 * NS_PER_MS and unit == NS_PER_MS else 2, up=False)} {name}"
-
-
-def _pair(low: str, high: str) -> str:
-    return low if low == high else f"{low} to {high}"

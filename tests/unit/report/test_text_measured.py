@@ -18,7 +18,9 @@ from harness.report.columns import Terminal
 from harness.report.measured import ClaimTold, Measured, MeasuredRecord, SearchTold
 from harness.report.measured_json import measured_json
 from harness.report.measured_picture import measured_html, measured_svg
-from harness.report.text_measured import percent, render_measured, search_words
+from harness.report.measured_words import percent
+from harness.report.text_measured import render_measured
+from harness.report.text_searches import search_words
 from tests.unit.measure.test_trials import MS, row
 
 WIDTHS = (80, 100, 200)
