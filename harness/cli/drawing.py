@@ -1,4 +1,4 @@
-"""The picture of what was measured: the option, and the drawing, for all commands that have it."""
+"""How what was measured is told: as text or JSON, and as a picture; for all commands that measure."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from harness.cli.common import note, write_text
+from harness.cli.common import note, say, say_json, terminal_width, write_text
 from harness.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -32,6 +32,17 @@ def check_picture(picture: Path | None) -> None:
         raise UsageError(f"--picture {picture}: expected a name that ends in .svg or .html")
     if not picture.parent.is_dir():
         raise UsageError(f"--picture {picture}: there is no folder {picture.parent}; make it, or name another")
+
+
+def tell_measured(told: Measured, *, every_number: bool, as_json: bool) -> None:
+    """Print it."""
+    from harness.report.measured_json import measured_json
+    from harness.report.text_measured import render_measured
+
+    if as_json:
+        say_json(measured_json(told))
+    else:
+        say(render_measured(told, width=terminal_width(), every_number=every_number).rstrip("\n"))
 
 
 def draw_measured(told: Measured, picture: Path | None) -> None:

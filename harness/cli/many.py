@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from harness.cli.common import SITE_ARGUMENT, note_wrapped, say, say_json, terminal_width
-from harness.cli.drawing import draw_measured
+from harness.cli.common import SITE_ARGUMENT, note_wrapped
+from harness.cli.drawing import draw_measured, tell_measured
 from harness.cli.raising import Raising, prepared, raise_and_judge, raising_options, say_ended
 from harness.cli.shares import share_of
 from harness.core.durations import duration
@@ -118,8 +118,6 @@ def measure_many(
     picture: Path | None = None,
 ) -> Ended:
     """Raise, record, judge, and tell what was measured. ``picture``: where it is drawn besides."""
-    from harness.report.measured_json import measured_json
-    from harness.report.text_measured import render_measured
     from harness.run.measuring import measured
 
     selection = Selection(only=(told.alarm,), links=told.links)
@@ -145,10 +143,7 @@ def measure_many(
     judged, why = raise_and_judge(site, documents, options, plain=told.raising.plain)
     try:
         found = measured([judged], asked)
-        if told.as_json:
-            say_json(measured_json(found))
-        else:
-            say(render_measured(found, width=terminal_width(), every_number=told.every_number).rstrip("\n"))
+        tell_measured(found, every_number=told.every_number, as_json=told.as_json)
         say_ended(judged, options, why)
         draw_measured(found, picture)
         return Ended(code=judged.exit_code, besides=besides(judged), measured=found)

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from harness.cli.common import duration_of, json_option, say, say_json, terminal_width
-from harness.cli.drawing import check_picture, draw_measured, picture_option
+from harness.cli.common import duration_of, json_option
+from harness.cli.drawing import check_picture, draw_measured, picture_option, tell_measured
 from harness.cli.shares import share_of
 from harness.core.verdicts import ExitCode
 
@@ -40,8 +40,6 @@ def command(
     of these very sightings, over all phases.
     """
     from harness.measure.trials import Asked
-    from harness.report.measured_json import measured_json
-    from harness.report.text_measured import render_measured
     from harness.run.judging import judge_record
     from harness.run.measuring import measured
 
@@ -59,8 +57,5 @@ def command(
             judged.append(one)
         told = measured(judged, asked, only)
     draw_measured(told, picture)
-    if as_json:
-        say_json(measured_json(told))
-    else:
-        say(render_measured(told, width=terminal_width(), every_number=every_number).rstrip("\n"))
+    tell_measured(told, every_number=every_number, as_json=as_json)
     return ExitCode.ALL_PASS

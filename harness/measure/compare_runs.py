@@ -19,10 +19,10 @@ import numpy as np
 from harness.core.instants import FOREVER, Bounds
 from harness.core.verdicts import VerdictClass
 from harness.measure.compare_links import compare_links, finding_of
-from harness.measure.comparing import Difference, Score, compare, compare_visible
+from harness.measure.comparing import Difference, Score, compare, compare_visible, quantile_difference
 from harness.measure.dealing import Dealt, compare_ends
 from harness.measure.exact_tables import Alternative, fisher, holm, least_chance, trials_to_differ
-from harness.measure.likelihood_ratio import Evidence, VisibleTimes, quantile
+from harness.measure.likelihood_ratio import Evidence, VisibleTimes
 from harness.measure.run_comparison import Asked, Compared, Finding, Kind, Method, Pair, RowCompared, RunsCompared, Side
 from harness.measure.shifted import is_equal, lies_off, shift_bounds
 from harness.measure.visible_time import Seen, bounds_of
@@ -201,18 +201,6 @@ def widths_of(times: Sequence[Bounds]) -> list[int]:
     return [min(it.width, FOREVER) for it in times]
 
 
-def difference(before: Evidence, after: Evidence, *, confidence: float) -> Bounds | None:
-    """Bounds of the median of the second less that of the first; None where neither end is bounded.
-
-    Each median in bounds at 1 - (1 - confidence)/2, so both hold with ``confidence``, however each run was read.
-    """
-    each = (1.0 + confidence) / 2.0
-    one, other = (quantile(it, 0.5, confidence=each) for it in (before, after))
-    low = -FOREVER if other.is_open_below or one.is_open_above else other.lo - one.hi
-    high = FOREVER if other.is_open_above or one.is_open_below else other.hi - one.lo
-    return None if low == -FOREVER and high == FOREVER else Bounds(low, high)
-
-
 def _judged(tested: _Tested, asked: Asked, tests: int, rng: np.random.Generator) -> Compared:
     it = tested.found
     if it.adjusted is not None and it.adjusted <= asked.level:
@@ -229,7 +217,10 @@ def _difference(tested: _Tested, asked: Asked, rng: np.random.Generator) -> Boun
     if tested.moves:
         error = 1.0 - asked.confidence
         return shift_bounds(tested.before, tested.after, error=error, rng=rng, by_ends=tested.by_ends)
-    return None if tested.evidence is None else difference(*tested.evidence(), confidence=asked.confidence)
+    if tested.evidence is None:
+        return None
+    found = quantile_difference(*tested.evidence(), 0.5, confidence=asked.confidence)
+    return None if found.is_open_below and found.is_open_above else found
 
 
 def _is_within(tested: _Tested, asked: Asked, rng: np.random.Generator) -> bool:

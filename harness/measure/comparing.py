@@ -206,16 +206,20 @@ def equivalent_visible(
 
 
 def _equivalence(first: Evidence, second: Evidence, margin_ns: int, share: float, confidence: float) -> Equivalence:
+    difference = quantile_difference(first, second, share, confidence=confidence)
+    return Equivalence(difference=difference, margin_ns=margin_ns, confidence=confidence)
+
+
+def quantile_difference(first: Evidence, second: Evidence, share: float, *, confidence: float) -> Bounds:
+    """Bounds of a quantile of the second run less that of the first, however each was read; an end may be open.
+
+    Each quantile in bounds at 1 - (1 - confidence)/2, so that both hold with ``confidence`` (Bonferroni).
+    """
     each = (1.0 + confidence) / 2.0
-    one = quantile(first, share, confidence=each)
-    other = quantile(second, share, confidence=each)
-    low = other.lo - one.hi if not (other.is_open_below or one.is_open_above) else None
-    high = other.hi - one.lo if not (other.is_open_above or one.is_open_below) else None
-    return Equivalence(
-        difference=Bounds(-FOREVER if low is None else low, FOREVER if high is None else high),
-        margin_ns=margin_ns,
-        confidence=confidence,
-    )
+    one, other = (quantile(it, share, confidence=each) for it in (first, second))
+    low = -FOREVER if other.is_open_below or one.is_open_above else other.lo - one.hi
+    high = FOREVER if other.is_open_above or one.is_open_below else other.hi - one.lo
+    return Bounds(low, high)
 
 
 def most_worse(first: tuple[int, int], second: tuple[int, int], *, confidence: float = CONFIDENCE) -> float:

@@ -10,7 +10,6 @@ import threading
 from collections.abc import Generator, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -18,6 +17,7 @@ import pytest
 
 from harness.plugin.hooks import AT_END, FIXTURES, LIVE
 from harness.plugin.settings import Settings, allowed_of, options_of
+from harness.run.fitting import fits
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -140,12 +140,12 @@ class Active:
                 only = mark.kwargs.get("only", ())
                 patterns = (only,) if isinstance(only, str) else tuple(only)
                 for pattern in patterns:
-                    if not any(fnmatchcase(name, pattern) for name in names):
+                    if not fits(names, (pattern,)):
                         raise UsageError(
                             f"@pytest.mark.farend: only={pattern}: fits no alarm; alarms are {', '.join(names)}"
                         )
                 if patterns:
-                    names = [name for name in names if any(fnmatchcase(name, it) for it in patterns)]
+                    names = [name for name in names if fits((name,), patterns)]
         except FarendError as exc:
             raise pytest.Collector.CollectError(refusal_text(str(exc))) from exc
         return names

@@ -18,6 +18,7 @@ from harness.report.budget_chart import Curve, alike, curves_of, length_at, leng
 from harness.report.budget_document import Budget
 from harness.report.budget_words import need_words, seconds_words, share_words
 from harness.report.safe import safe_text
+from harness.report.svg import cut, opening, page
 
 PANEL: Final = (440, 258)
 """Width and height of one panel, in units of the picture."""
@@ -30,8 +31,6 @@ POINTS: Final = 160
 LABEL_CHARS: Final = 62
 _Along = Callable[[Fraction], float]
 STYLE: Final = (
-    "text{font-family:sans-serif;font-size:12px;fill:#111}.t{font-size:16px;font-weight:bold}.s{fill:#555}"
-    ".n{font-weight:bold}.g{stroke:#ddd;stroke-width:1}.a{stroke:#555;stroke-width:1}.b{fill:#ddd}"
     ".c{fill:none;stroke:#111;stroke-width:2;stroke-linejoin:round}.m{stroke:#111;stroke-width:1;stroke-dasharray:4 3}"
     ".d{fill:#111}"
 )
@@ -45,16 +44,9 @@ def budget_svg(budget: Budget) -> str:
     panels = [_panel(curve, chances, lengths, budget) for curve, chances in alike(curves, lengths)]
     rows = max(1, -(-len(panels) // COLUMNS))
     width, height = PANEL[0] * COLUMNS, HEAD + PANEL[1] * rows + FOOT
-    title = f"{_shown(budget.title)}: chance that a transient is seen, against its length"
+    title = f"{safe_text(budget.title)}: chance that a transient is seen, against its length"
     under = "; ".join(("usual case; band: bounds by the ranges that are declared", *budget.what_if))
-    size = f'viewBox="0 0 {width} {height}" width="{width}" height="{height}"'
-    parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" aria-label="{escape(title, quote=True)}">',
-        f"<style>{STYLE}</style>",
-        f'<rect width="{width}" height="{height}" fill="#fff"/>',
-        f'<text class="t" x="16" y="26">{escape(title)}</text>',
-        f'<text class="s" x="16" y="46">{escape(_cut(_shown(under), 130))}</text>',
-    ]
+    parts = opening(width, height, title=title, under=cut(safe_text(under), 130), style=STYLE)
     for number, panel in enumerate(panels):
         x, y = PANEL[0] * (number % COLUMNS), HEAD + PANEL[1] * (number // COLUMNS)
         parts.append(f'<g transform="translate({x} {y})">{panel}</g>')
@@ -67,13 +59,7 @@ def budget_svg(budget: Budget) -> str:
 
 def budget_html(budget: Budget) -> str:
     """A page with nothing on it but the picture, for whoever has no viewer of SVG."""
-    title = escape(_shown(budget.title))
-    return (
-        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><meta name="viewport" '
-        f'content="width=device-width"><title>{title}: what pollers can see</title>'
-        "<style>body{margin:0;background:#fff}svg{max-width:100%;height:auto}</style></head>\n<body>\n"
-        f"{budget_svg(budget)}</body></html>\n"
-    )
+    return page(f"{safe_text(budget.title)}: what pollers can see", budget_svg(budget))
 
 
 def _panel(curve: Curve, chances: Sequence[Fraction], lengths: Sequence[Fraction], budget: Budget) -> str:
@@ -90,7 +76,7 @@ def _panel(curve: Curve, chances: Sequence[Fraction], lengths: Sequence[Fraction
     slow = [chance_of(steps, it, Case.SLOWEST) for it in lengths]
     quick = [chance_of(steps, it, Case.QUICKEST) for it in lengths]
     need = certain_from(steps)
-    label, *more = _lines(_shown(curve.label))
+    label, *more = _lines(safe_text(curve.label))
     parts = [f'<text class="n" x="{left}" y="18">{escape(label)}</text>']
     under = f"certain {need_words(need)}" if not more else more[0]
     parts.append(f'<text class="s" x="{left}" y="34">{escape(under)}</text>')
@@ -142,12 +128,4 @@ def _lines(text: str) -> list[str]:
         return [text]
     at = text.rfind(" ", 0, LABEL_CHARS)
     at = at if at > 0 else LABEL_CHARS
-    return [text[:at], _cut(text[at:].strip(), LABEL_CHARS)]
-
-
-def _cut(text: str, most: int) -> str:
-    return text if len(text) <= most else text[: most - 2] + ".."
-
-
-def _shown(text: str) -> str:
-    return safe_text(text)
+    return [text[:at], cut(text[at:].strip(), LABEL_CHARS)]

@@ -5,10 +5,10 @@ from __future__ import annotations
 from fractions import Fraction
 from typing import Any, Final
 
-from harness.core.instants import Bounds
 from harness.measure.clock_steps import ClockStretch
 from harness.report.clock_document import ClocksDocument, ClockTold
 from harness.report.clock_words import PPM
+from harness.report.json_ import plain
 
 SCHEMA: Final = "farend-clocks/1"
 
@@ -43,14 +43,14 @@ def _clock_json(clock: ClockTold) -> dict[str, Any]:
         },
         "undated": clock.undated,
         "within": None if clock.within is None else clock.within.value,
-        "common_offset_ns": None if history is None or history.common is None else _pair(history.common),
+        "common_offset_ns": None if history is None or history.common is None else plain(history.common),
         "stretches": [] if history is None else [_stretch_json(one) for one in history.stretches],
         "settings": [] if history is None else [
-            {"at_ns": _pair(one.at), "by_ns": _pair(one.by), "daylight_saving": one.is_hour}
+            {"at_ns": plain(one.at), "by_ns": plain(one.by), "daylight_saving": one.is_hour}
             for one in history.settings
         ],
         "unexplained": [] if history is None else [one.at.hi for one in history.unexplained],
-        "readings": [{"told_ns": one.at.hi, "offset_ns": _pair(one.offset)} for one in readings],
+        "readings": [{"told_ns": one.at.hi, "offset_ns": plain(one.offset)} for one in readings],
     }  # fmt: skip
 
 
@@ -64,15 +64,11 @@ def _stretch_json(stretch: ClockStretch) -> dict[str, Any]:
         "times": stretch.count,
         "first_ns": stretch.first,
         "last_ns": stretch.last,
-        "first_offset_ns": _pair(stretch.offset_at(stretch.first)),
-        "last_offset_ns": _pair(stretch.offset_at(stretch.last)),
+        "first_offset_ns": plain(stretch.offset_at(stretch.first)),
+        "last_offset_ns": plain(stretch.offset_at(stretch.last)),
         "drift_ppm": ends,
     }
 
 
 def _plain(rate: Fraction) -> float:
     return float(rate * PPM)
-
-
-def _pair(one: Bounds) -> list[int | None]:
-    return [None if one.is_open_below else one.lo, None if one.is_open_above else one.hi]

@@ -20,6 +20,7 @@ from harness.measure.visible_time import Seen, bounds_of
 from harness.report.measured import Measured
 from harness.report.measured_words import percent
 from harness.report.safe import safe_text
+from harness.report.svg import cut, opening, page
 
 PANEL: Final = (440, 248)
 """Width and height of one panel, in units of the picture; two stand beside each other, latency and visible time."""
@@ -33,11 +34,7 @@ TICKS_MIN: Final = 3
 ROWS_MAX: Final = 60
 """Outputs in one picture: more are no picture any more."""
 LABEL_CHARS: Final = 58
-STYLE: Final = (
-    "text{font-family:sans-serif;font-size:12px;fill:#111}.t{font-size:16px;font-weight:bold}.s{fill:#555}"
-    ".n{font-weight:bold}.g{stroke:#ddd;stroke-width:1}.a{stroke:#555;stroke-width:1}.b{fill:#ddd}"
-    ".l{fill:#999;stroke:#111;stroke-width:1.5;stroke-linejoin:round}"
-)
+STYLE: Final = ".l{fill:#999;stroke:#111;stroke-width:1.5;stroke-linejoin:round}"
 
 
 def measured_svg(told: Measured) -> str:
@@ -48,15 +45,10 @@ def measured_svg(told: Measured) -> str:
     width = 2 * PANEL[0]
     title = f"{safe_text(told.title)}: how late, and how long visible"
     records = ", ".join(safe_text(it.name) for it in told.records)
-    size = f'viewBox="0 0 {width} {height}" width="{width}" height="{height}"'
     sure = percent(told.asked.confidence)
     light = f"holds the whole distribution ({sure}); alarms that no reading met are in it"
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" aria-label="{escape(title, quote=True)}">',
-        f"<style>{STYLE}</style>",
-        f'<rect width="{width}" height="{height}" fill="#fff"/>',
-        f'<text class="t" x="16" y="26">{escape(title)}</text>',
-        f'<text class="s" x="16" y="46">{escape(_cut(records, 120))}</text>',
+        *opening(width, height, title=title, under=cut(records, 120), style=STYLE),
         *_legend(("l", "most likely"), ("b", light)),
     ]
     for number, panel in enumerate(panels):
@@ -84,12 +76,7 @@ def _legend(*kinds: tuple[str, str]) -> list[str]:
 
 def measured_html(told: Measured) -> str:
     """A page with nothing on it but the picture, for whoever has no viewer of SVG."""
-    return (
-        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><meta name="viewport" '
-        f'content="width=device-width"><title>{escape(safe_text(told.title))}: measured</title>'
-        "<style>body{margin:0;background:#fff}svg{max-width:100%;height:auto}</style></head>\n<body>\n"
-        f"{measured_svg(told)}</body></html>\n"
-    )
+    return page(f"{safe_text(told.title)}: measured", measured_svg(told))
 
 
 def _latency(one: RowSummary, told: Measured) -> str:
@@ -115,7 +102,7 @@ def _visible(one: RowSummary, told: Measured) -> str:
 def _head(label: str, under: str) -> str:
     left = PLOT[0]
     return (
-        f'<text class="n" x="{left}" y="16">{escape(_cut(safe_text(label), LABEL_CHARS))}</text>'
+        f'<text class="n" x="{left}" y="16">{escape(cut(safe_text(label), LABEL_CHARS))}</text>'
         f'<text class="s" x="{left}" y="32">{escape(under)}</text>'
     )
 
@@ -169,7 +156,3 @@ def _tick_ns(longest_ns: int) -> int:
     while longest_ns // (step * 10) >= TICKS_MIN:
         step *= 10
     return next((step * by for by in (5, 2) if longest_ns // (step * by) >= TICKS_MIN), step)
-
-
-def _cut(text: str, most: int) -> str:
-    return text if len(text) <= most else text[: most - 2] + ".."

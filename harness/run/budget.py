@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
-from fnmatch import fnmatchcase
 from typing import Final
 
 from harness.core.durations import duration
@@ -18,6 +17,7 @@ from harness.report.budget_document import Budget, BudgetRow, WayGroup
 from harness.run.budget_bus import seconds
 from harness.run.budget_hops import way_of
 from harness.run.budget_what_if import WhatIf, applied
+from harness.run.fitting import fits
 
 LENGTHS_NS: Final = (200 * NS_PER_MS, NS_PER_S, 5 * NS_PER_S)
 """Asked about where nobody asks for a length and no alarm of the site clears by itself: a contact that bounces, and
@@ -99,13 +99,13 @@ def _notes(site: Site, links: Collection[str]) -> tuple[str, ...]:
 
 def _chosen(site: Site, patterns: Sequence[str]) -> list[Expectation]:
     for pattern in patterns:
-        if not any(_fits(row, pattern) for row in site.expectations):
+        if not any(_fits(row, (pattern,)) for row in site.expectations):
             raise UsageError(f"--row {pattern}: fits no alarm, point or row; rows are written ALARM@POINT")
-    return [row for row in site.expectations if not patterns or any(_fits(row, it) for it in patterns)]
+    return [row for row in site.expectations if not patterns or _fits(row, patterns)]
 
 
-def _fits(row: Expectation, pattern: str) -> bool:
-    return any(fnmatchcase(name, pattern) for name in (row.key, row.alarm, row.point))
+def _fits(row: Expectation, patterns: Sequence[str]) -> bool:
+    return fits((row.key, row.alarm, row.point), patterns)
 
 
 def _told(site: Site, row: Expectation) -> BudgetRow:

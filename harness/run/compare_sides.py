@@ -16,7 +16,7 @@ from harness.core.model import Behaviour, Expectation, Result, Site, Stimulus
 from harness.core.paths import is_told, told_delay_ns
 from harness.core.release import release_of
 from harness.core.verdicts import Verdict
-from harness.correlate.engine import outlines_of, timed_by_reference
+from harness.correlate.engine import outlines_of
 from harness.correlate.outline import Outline
 from harness.measure.compare_order import Onsets
 from harness.measure.phase_lock import Locking, phase_lock
@@ -24,7 +24,7 @@ from harness.measure.run_comparison import Side
 from harness.measure.trials import RowTrials, Shown, beat_of
 from harness.report.comparison import LinkAnswers
 from harness.run.judging import RESUMES_KEY, JudgedRecord
-from harness.run.row_trials import row_trials
+from harness.run.row_trials import row_trials, timed_of
 
 LOCKED_LEVEL: Final = 0.001
 """So unlikely must the phases be before a test is no longer taken for one at random: it is asked of every row."""
@@ -65,7 +65,7 @@ def sides_of(run: Run) -> dict[str, Side]:
     found: dict[str, _Seen] = defaultdict(_Seen)
     told_later = _told_later(run)
     for number, record in enumerate(run.records):
-        timed = _timed(record, outlines_of(record.site, record.evidence))
+        timed = timed_of(record)
         rows = {row.key: row for row in record.site.expectations}
         for result in record.standing_results:
             seen, stimulus = found[result.expectation], timed[result.stimulus]
@@ -108,6 +108,8 @@ class _Seen:
 def _side(site: Site, row: Expectation, seen: _Seen, trials: RowTrials | None) -> Side:
     if trials is None:
         return Side(verdicts=tuple(seen.verdicts), read=reading_words(site, row))
+    looked = phase_lock(trials.phases) if trials.phases else None
+    beat = beat_of(trials)
     is_timed = [it.visible is not None for it in trials.trials]
     return Side(
         verdicts=tuple(seen.verdicts),
@@ -117,11 +119,11 @@ def _side(site: Site, row: Expectation, seen: _Seen, trials: RowTrials | None) -
         latencies=trials.latencies if any(is_timed) else (),
         visible=trials.visible if trials.ends_by_itself else (),
         gone=() if trials.ends_by_itself or not any(is_timed) else tuple(seen.gone),
-        at_random=not trials.phases or phase_lock(trials.phases).finding is Locking.NOT_SHOWN,
-        locked=bool(trials.phases) and phase_lock(trials.phases, level=LOCKED_LEVEL).finding is Locking.LOCKED,
+        at_random=looked is None or looked.finding is Locking.NOT_SHOWN,
+        locked=looked is not None and looked.chance <= LOCKED_LEVEL,
         widths_ns=tuple(seen.widths_ns),
         read=reading_words(site, row),
-        is_in_step=(beat := beat_of(trials)) is not None and beat.finding is Locking.LOCKED,
+        is_in_step=beat is not None and beat.finding is Locking.LOCKED,
         is_polled=not is_told(site.links[site.points[row.point].link], site.points[row.point].place),
     )
 
@@ -151,11 +153,6 @@ def _link_words(site: Site, point: str) -> str:
             return f"seen by a person within {duration(spec.reaction_max_ns)}{told}"
         case _:
             return told
-
-
-def _timed(record: JudgedRecord, sketches: Mapping[str, Outline]) -> Mapping[str, Stimulus]:
-    stimuli = sorted(record.evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, it.id))
-    return timed_by_reference(record.site, stimuli, sketches)
 
 
 def _gone(result: Result, stimulus: Stimulus, row: Expectation) -> Bounds | None:

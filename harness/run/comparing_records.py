@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from fnmatch import fnmatchcase
 
 import numpy as np
 
@@ -18,6 +17,7 @@ from harness.measure.exact_tables import holm
 from harness.measure.run_comparison import Asked, Pair, Side
 from harness.report.comparison import ComparisonDocument, LinkCompared, RunFacts, StrayChange
 from harness.run.compare_sides import Answers, Run, answers_of, onsets_of, sides_of
+from harness.run.fitting import fits
 from harness.run.map_differences import likely_renames, map_differences
 from harness.site.names import did_you_mean
 from harness.site.renames import Renames
@@ -132,18 +132,14 @@ def _pair(
         before=sides[0],
         after=sides[1],
         lived=alarm in raised,
-        unknown_allowed=_fits(key, wanted.unknown_allowed),
-        some_unknown_allowed=_fits(key, wanted.some_unknown_allowed),
-        vanishing_allowed=_fits(key, wanted.vanishing_allowed),
+        unknown_allowed=fits((key,), wanted.unknown_allowed),
+        some_unknown_allowed=fits((key,), wanted.some_unknown_allowed),
+        vanishing_allowed=fits((key,), wanted.vanishing_allowed),
     )
 
 
-def _fits(key: str, patterns: Sequence[str]) -> bool:
-    return any(fnmatchcase(key, it) for it in patterns)
-
-
 def _is_wanted(pair: Pair, only: Sequence[str]) -> bool:
-    return not only or any(_fits(name, only) for name in (pair.key, pair.alarm, pair.point))
+    return not only or fits((pair.key, pair.alarm, pair.point), only)
 
 
 def _facts(run: Run) -> RunFacts:
@@ -169,7 +165,7 @@ def _orders(before: Run, after: Run, wanted: Wanted) -> OrdersCompared:
         renamed = renames.alarm(alarm) + (f", on {renames.link(link)}" if comma else "")
         old[renamed] = [{renames.point(point): onset for point, onset in trial.items()} for trial in trials]
     if wanted.only:
-        old = {name: trials for name, trials in old.items() if _fits(name.partition(", on ")[0], wanted.only)}
+        old = {name: trials for name, trials in old.items() if fits((name.partition(", on ")[0],), wanted.only)}
     return compare_orders(old, onsets_of(after))
 
 
@@ -184,7 +180,7 @@ def _strays(before: Run, after: Run, wanted: Wanted) -> Iterator[StrayChange]:
             if not it.onset.is_open_above:
                 seen.setdefault(it.point, record.reader.header.anchor.utc_ns + it.onset.hi - record.start_ns)
     for point in dict.fromkeys([*new, *old]):
-        if not wanted.only or _fits(point, wanted.only):
+        if not wanted.only or fits((point,), wanted.only):
             yield StrayChange(point=point, before=old[point], after=new[point], seen_utc_ns=seen.get(point))
 
 
@@ -269,5 +265,5 @@ def _notes(before: Run, after: Run, wanted: Wanted) -> Iterator[str]:
     ):
         known = keys if option != "--only" else keys | {name for key in keys for name in key.split("@", maxsplit=1)}
         for pattern in patterns:
-            if not any(fnmatchcase(key, pattern) for key in known):
+            if not fits(known, (pattern,)):
                 yield f"{option} {pattern}: no expectation fits; {did_you_mean(pattern, known)}".rstrip("; ")

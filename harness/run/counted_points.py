@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from fnmatch import fnmatchcase
 from typing import Final
 
 from harness.core.errors import UsageError
 from harness.core.links import PersonLink
 from harness.core.model import Behaviour, Site
+from harness.run.fitting import fits
 from harness.site.names import did_you_mean
 
 _ORDER: Final = (Behaviour.FOLLOWS, Behaviour.PULSE, Behaviour.UNTIL_ACKNOWLEDGED, Behaviour.LATCHED)
@@ -72,9 +72,9 @@ def counted_points(site: Site, link: str, patterns: Sequence[str]) -> CountedPoi
 def _by_pattern(site: Site, link: str, patterns: Sequence[str], alarms: Mapping[str, Sequence[str]]) -> CountedPoints:
     names = [name for name, point in site.points.items() if link in ("", point.link)]
     for pattern in patterns:
-        if not any(fnmatchcase(name, pattern) for name in names):
+        if not fits(names, (pattern,)):
             raise UsageError(f"--point {pattern}: fits no point; {did_you_mean(pattern, names)}")
-    chosen = [name for name in names if any(fnmatchcase(name, pattern) for pattern in patterns)]
+    chosen = [name for name in names if fits((name,), patterns)]
     alone = {name: alarms[name][0] for name in chosen if len(alarms.get(name, ())) == 1}
     words = f"points that fit {', '.join(patterns)}{f', of {link}' if link else ''}, each by itself"
     return CountedPoints(candidates={name: (name,) for name in chosen}, words=words, held=_held(site), alarm_of=alone)

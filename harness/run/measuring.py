@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from fnmatch import fnmatchcase
 from typing import Any, TypeVar
 
 from harness.core.errors import FarendError, RecordError, UsageError
 from harness.core.model import Behaviour
-from harness.correlate.sweeps import tries_of
+from harness.correlate.sweeps import Try, tries_of
 from harness.measure.claims import decide
 from harness.measure.trials import DESCRIBED_MIN, Asked, RowTrials, summarise
 from harness.report.measured import ClaimTold, Measured, MeasuredRecord, SearchTold
+from harness.run.fitting import fits
 from harness.run.judging import PLAN_EVENT, JudgedRecord
 from harness.run.row_trials import row_trials
 from harness.run.steering import outcome_of
@@ -32,7 +33,7 @@ def measured(records: Sequence[JudgedRecord], asked: Asked, only: Sequence[str] 
         raise UsageError(
             f"the records are of {len(names)} sites ({', '.join(names)}); measure those of one site at a time"
         )
-    rows = [row for row in row_trials(records) if not only or any(_fits(row, pattern) for pattern in only)]
+    rows = [row for row in row_trials(records) if not only or fits((row.alarm, row.point, row.key), only)]
     if only and not rows and not any(record.reader.events(SEARCH_EVENT) for record in records):
         raise UsageError(
             f"--only {' '.join(only)}: no output that was tested fits; give an alarm, a point or a pattern"
@@ -101,16 +102,16 @@ def _searches(record: JudgedRecord, only: Sequence[str]) -> Iterator[SearchTold]
     """Each output by the tries that were made for it, in their order."""
     asked = [(str(it.data.get("asking", "")), str(it.data["stimulus"])) for it in record.reader.events(SWEEP_EVENT)]
     for search in _asked_of(record, SEARCH_EVENT, lambda data: Search.of(data).search):
-        tries = tries_of(record.site, record.evidence)
+        tries: dict[str, list[Try]] = defaultdict(list)
+        for one in tries_of(record.site, record.evidence):
+            tries[one.stimulus].append(one)
         held = {it.id: it for it in record.evidence.stimuli if it.held_for_ns is not None}
         points = _searched(record) | {point: "" for point, _ in asked if point}
         for point, planned in points.items():
             mine = [held[stimulus] for at, stimulus in asked if at == point and stimulus in held]
-            outcomes = [
-                outcome_of(it.held_for_ns or 0, [one for one in tries if one.stimulus == it.id], point) for it in mine
-            ]
+            outcomes = [outcome_of(it.held_for_ns or 0, tries[it.id], point) for it in mine]
             alarm = mine[0].alarm if mine else planned
-            if not only or any(fnmatchcase(name, pattern) for name in (alarm, point) for pattern in only):
+            if not only or fits((alarm, point), only):
                 yield SearchTold(alarm=alarm, point=point, finding=search.finding(outcomes))
 
 
@@ -125,7 +126,3 @@ def _searched(record: JudgedRecord) -> dict[str, str]:
         for row in record.site.expectations
         if row.behaviour is not Behaviour.QUIET and (row.alarm, record.site.points[row.point].link) in planned
     }
-
-
-def _fits(row: RowTrials, pattern: str) -> bool:
-    return any(fnmatchcase(name, pattern) for name in (row.alarm, row.point, row.key))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from fnmatch import fnmatchcase
 from typing import Final
 
 from harness.core.behaviours import release_choices
@@ -15,6 +14,7 @@ from harness.core.model import RAISED_AT_MOST_DEFAULT_NS, Alarm, Behaviour, Expe
 from harness.core.paths import told_delay_ns
 from harness.core.places import Arrival, BacnetPlace
 from harness.links.bacnet_messages import look_period_ns
+from harness.run.fitting import fits
 
 WALK_MAX_NS: Final = 15 * 60 * NS_PER_S
 """How long an alarm is held for a walk to what is out of sight and back: no longer than a plant is left with a raised
@@ -69,7 +69,7 @@ class Selection:
 
     def takes(self, site: Site, row: Expectation) -> bool:
         """True where the row is part of it."""
-        if self.only and not any(fnmatchcase(row.alarm, pattern) for pattern in self.only):
+        if self.only and not fits((row.alarm,), self.only):
             return False
         if self.links and site.points[row.point].link not in self.links:
             return False
@@ -79,7 +79,7 @@ class Selection:
 def check_selection(site: Site, selection: Selection) -> None:
     """Raise UsageError for a pattern that fits no alarm or a link that is none: a typing mistake must not test less."""
     for pattern in selection.only:
-        if not any(fnmatchcase(name, pattern) for name in site.alarms):
+        if not fits(site.alarms, (pattern,)):
             raise UsageError(f"--only {pattern}: fits no alarm of the site; alarms are {', '.join(site.alarms)}")
     for name in selection.links:
         if name not in site.links:

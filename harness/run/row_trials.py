@@ -67,7 +67,7 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
     raised: dict[str, list[_Raised]] = defaultdict(list)
     for number, record in enumerate(records):
         rows |= {row.key: row for row in record.site.expectations if row.key not in rows}
-        stimuli, superseded = _timed(record), _superseded(record)
+        stimuli, superseded = timed_of(record), _superseded(record)
         for result in record.judgement.results:
             point = record.site.points[result.point]
             raised[result.expectation].append(
@@ -97,7 +97,8 @@ def _ends_by_itself(row: Expectation, lasting: Collection[str]) -> bool:
     return row.behaviour is Behaviour.PULSE or (follows and row.alarm in lasting)
 
 
-def _timed(record: JudgedRecord) -> Mapping[str, Stimulus]:
+def timed_of(record: JudgedRecord) -> Mapping[str, Stimulus]:
+    """The stimuli of a record by id, as their reference points timed them."""
     stimuli = sorted(record.evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, it.id))
     return timed_by_reference(record.site, stimuli, outlines_of(record.site, record.evidence))
 

@@ -12,7 +12,6 @@ import time
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import replace
-from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Final
 
@@ -23,6 +22,7 @@ from harness.core.model import Expectation, Judgement, Result, Site, Step
 from harness.run.claims import Claim, Heard, Told
 from harness.run.clearing_left import ToClear
 from harness.run.expecting import Expecting, is_unknown
+from harness.run.fitting import fits
 from harness.run.interrupting import InterruptedTestError, StoppedRunError, ended
 from harness.run.live import LiveSource
 from harness.run.order import Item, plan_of
@@ -330,7 +330,7 @@ class SiteSession:
 
     def _rows(self, alarm: str, points: Iterable[str] | None) -> tuple[str, ...]:
         item = next(item for item in self._selected if item.alarm.name == alarm)
-        rows = [row for row in item.rows if points is None or any(fnmatchcase(row.point, it) for it in points)]
+        rows = [row for row in item.rows if points is None or fits((row.point,), points)]
         if not rows:
             named = ", ".join(points or ()) or "nothing, so that nothing would be judged"
             there = ", ".join(row.point for row in item.rows)

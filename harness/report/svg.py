@@ -1,0 +1,42 @@
+"""What pictures share: how they begin, the page around one, and labels that are cut."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import Final
+
+STYLE: Final = (
+    "text{font-family:sans-serif;font-size:12px;fill:#111}.t{font-size:16px;font-weight:bold}.s{fill:#555}"
+    ".n{font-weight:bold}.g{stroke:#ddd;stroke-width:1}.a{stroke:#555;stroke-width:1}.b{fill:#ddd}"
+)
+"""Black and grey: colour is for verdicts."""
+
+
+def opening(width: int, height: int, *, title: str, under: str, style: str) -> list[str]:
+    """The first lines of a document that stands alone, with its title and a line beneath it. ``style``: besides STYLE.
+
+    ``title`` and ``under`` are safe text, and are escaped here.
+    """
+    size = f'viewBox="0 0 {width} {height}" width="{width}" height="{height}"'
+    return [
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size} role="img" aria-label="{escape(title, quote=True)}">',
+        f"<style>{STYLE}{style}</style>",
+        f'<rect width="{width}" height="{height}" fill="#fff"/>',
+        f'<text class="t" x="16" y="26">{escape(title)}</text>',
+        f'<text class="s" x="16" y="46">{escape(under)}</text>',
+    ]
+
+
+def page(title: str, svg: str) -> str:
+    """A page with nothing on it but the picture, for whoever has no viewer of SVG. ``title`` is safe text."""
+    return (
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><meta name="viewport" '
+        f'content="width=device-width"><title>{escape(title)}</title>'
+        "<style>body{margin:0;background:#fff}svg{max-width:100%;height:auto}</style></head>\n<body>\n"
+        f"{svg}</body></html>\n"
+    )
+
+
+def cut(text: str, most: int) -> str:
+    """At most so many characters; what was cut ends in ``..``."""
+    return text if len(text) <= most else text[: most - 2] + ".."
