@@ -29,8 +29,10 @@ SITE = profiles_folder() / "demo" / "site.yaml"
 
 @pytest.fixture
 def suite(pytester: pytest.Pytester, monkeypatch: pytest.MonkeyPatch) -> pytest.Pytester:
-    """A suite without a site, in a log of 120 columns."""
+    """A suite without a site, in a log of 120 columns; pytest prints more where it finds itself on a build machine."""
     monkeypatch.setenv("COLUMNS", "120")
+    for name in ("CI", "BUILD_NUMBER"):
+        monkeypatch.delenv(name, raising=False)
     pytester.makeini(textwrap.dedent(INI))
     return pytester
 
