@@ -14,9 +14,9 @@ from harness.core.verdicts import VerdictClass
 from harness.plugin.bridge import LoopThread
 from harness.plugin.settings import allowed_of
 from harness.plugin.told import FarendFailure, Trouble, failure, troubles_of
-from harness.run.claims import Told
 from harness.run.interrupting import InterruptedTestError, StoppedRunError
 from harness.run.session import SiteSession
+from harness.run.session_told import Told
 from harness.run.steps import StepDone
 from harness.run.stepwise import NotRaisedError
 from harness.site.durations import read_duration
@@ -174,7 +174,7 @@ class LiveSite:
             try:
                 self.ended = self._thread.wait(self.session.end(is_stopped=is_stopped))
             finally:
-                self.ended = self.ended or Told(claims=())
+                self.ended = self.ended or Told(raises=())
         return self.ended
 
     async def _ask(self, work: Coroutine[Any, Any, T]) -> T:
@@ -193,7 +193,7 @@ class LiveSite:
         __tracebackhide__ = True
         failed = tuple(it for it in results if it.verdict.verdict_class is VerdictClass.FAIL)
         if failed:
-            raise FarendFailure(troubles_of(Told(claims=(), results=failed), ()), expected=failed)
+            raise FarendFailure(troubles_of(Told(raises=(), results=failed), ()), expected=failed)
 
 
 def _many(points: Points) -> tuple[str, ...] | None:

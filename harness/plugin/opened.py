@@ -19,9 +19,9 @@ from harness.plugin.live_site import LiveSite
 from harness.plugin.told import FarendFailure, Trouble, block_of, failure, log, properties, troubles_of
 from harness.report.columns import WIDTH_MIN, Terminal
 from harness.report.ledger_words import open_lines
-from harness.run.claims import Told
 from harness.run.judging import JudgedRecord, judge_record
 from harness.run.session import SiteSession
+from harness.run.session_told import Told
 from harness.run.testing import TestOptions
 from harness.site.reading import Documents
 
@@ -81,7 +81,7 @@ class Opened:
         lines, differs = [], False
         strays: Counter[str] = Counter()
         for live in self._tests:
-            told = live.ended or Told(claims=())
+            told = live.ended or Told(raises=())
             strays.update(it.point for it in told.strays)
             differs |= bool(told.differs)
             for result in told.results:
@@ -100,8 +100,8 @@ class Opened:
         return lines
 
     def _whole(self, judged: JudgedRecord) -> Told:
-        claims = tuple(claim for live in self._tests for claim in (live.ended or Told(claims=())).claims)
-        return Told(claims=claims, results=judged.judgement.results, strays=judged.judgement.strays)
+        raises = tuple(one for live in self._tests for one in (live.ended or Told(raises=())).raises)
+        return Told(raises=raises, results=judged.judgement.results, strays=judged.judgement.strays)
 
 
 def refusal_text(why: str) -> str:
@@ -133,7 +133,7 @@ def ended(live: LiveSite, item: pytest.Function, seed: int, exc: BaseException |
         _note(exc, [it.text for it in troubles if it.about not in known])
     else:
         _note(exc, [*([told.stopped] if told.stopped else []), *(f"NOT RESTORED: {it}" for it in told.differs)])
-        if told.claims and not told.differs:
+        if told.raises and not told.differs:
             _note(exc, ["what was raised has been put back"])
     return None
 

@@ -15,8 +15,8 @@ from harness.report.columns import WIDTH_MIN, Terminal
 from harness.report.document import AttemptDocument, Fact, ReportDocument, SiteFacts
 from harness.report.safe import safe_text
 from harness.report.text_brief import render_brief
-from harness.run.claims import Told
 from harness.run.session import SiteSession
+from harness.run.session_told import Told
 
 WIDTH_MAX: Final = 120
 """Columns that the log of a build shows without folding, at the most (common practice, no source)."""
@@ -110,7 +110,7 @@ def block_of(session: SiteSession, told: Told) -> str:
     is_own, told = results != told.results, replace(told, results=results)
     lines = to.wrapped(OWN_LIMITS, hang=4) if is_own else []
     lines += [folded for text in session.said() for folded in to.wrapped(f"told: {text}", hang=4)]
-    brief = [render_brief(_document(session, told), width=to.width)] if told.claims or told.strays else []
+    brief = [render_brief(_document(session, told), width=to.width)] if told.raises or told.strays else []
     return "\n".join([*brief, *lines, f"record: {session.record}"])
 
 
@@ -126,7 +126,7 @@ def as_expected(told: Told) -> tuple[Result, ...]:
 
 def _document(session: SiteSession, told: Told) -> ReportDocument:
     """The document of one test, of what it raised alone."""
-    site = _narrowed(session.site, {key for claim in told.claims for key in claim.keys})
+    site = _narrowed(session.site, {key for one in told.raises for key in one.keys})
     utc_ns, at_ns = session.anchor
     attempt = AttemptDocument(
         record=session.record.name,

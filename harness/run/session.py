@@ -19,7 +19,6 @@ from harness.core.errors import SafetyError, UsageError
 from harness.core.instants import Clock
 from harness.core.links import PushLink
 from harness.core.model import Expectation, Judgement, Result, Site, Step
-from harness.run.claims import Claim, Heard, Told
 from harness.run.clearing_left import ToClear
 from harness.run.expecting import Expecting, is_unknown
 from harness.run.fitting import fits
@@ -27,6 +26,7 @@ from harness.run.interrupting import InterruptedTestError, StoppedRunError, ende
 from harness.run.live import LiveSource
 from harness.run.order import Item, plan_of
 from harness.run.results_so_far import judge_so_far
+from harness.run.session_told import Heard, Raise, Told
 from harness.run.steps import AS_LEFT_EVENT, StepDone
 from harness.run.stepwise import NotRaisedError, Stepwise
 from harness.run.testing import TestOptions, run_test
@@ -58,7 +58,7 @@ class SiteSession:
         self._opened = asyncio.Event()
         self._run: asyncio.Task[str] | None = None
         self._spans: list[list[int]] = []
-        self._claims: list[Claim] = []
+        self._raises: list[Raise] = []
         self._expected: Expecting | None = None
         self._heard_before = 0
         limits = [row.limits for row in site.expectations]
@@ -124,7 +124,7 @@ class SiteSession:
     def begin(self, name: str) -> None:
         """A test begins; ``name`` goes into the record."""
         now = self._clock()
-        self._claims = []
+        self._raises = []
         self._heard_before = len(self.heard.told)
         self._spans = [it for it in self._spans if it[1] + self._tail_ns >= now]
         self._spans.append([now, now])
@@ -153,7 +153,7 @@ class SiteSession:
             await ended(self._run)
         if steps.interruption is not None:
             stopped = stopped or steps.interruption.text
-        told = await (self._told if is_stopped or stopped else self._known)(self._claims, stopped)
+        told = await (self._told if is_stopped or stopped else self._known)(self._raises, stopped)
         expected = await self._expecting.at_last()
         self._spans[-1][1] = self._clock()
         return replace(told, expected=expected, differs=tuple(self._differs()))
@@ -171,16 +171,16 @@ class SiteSession:
         """
         items = self._items(alarm)
         rows = self._rows(alarm, points)
-        at = len(self._claims)
-        self._claims.append(Claim(alarm=alarm, keys=rows))
+        at = len(self._raises)
+        self._raises.append(Raise(alarm=alarm, keys=rows))
         if not items:
             self._refused(alarm, rows)
         try:
             course = await self._steps.do(lambda: self._steps.raise_alarm(items[0], rows))
         except NotRaisedError as exc:
-            self._claims[at] = replace(self._claims[at], why=str(exc))
+            self._raises[at] = replace(self._raises[at], why=str(exc))
             raise
-        self._claims[at] = replace(self._claims[at], stimulus=course.stimulus)
+        self._raises[at] = replace(self._raises[at], stimulus=course.stimulus)
         return course.raised
 
     def _refused(self, alarm: str, rows: Sequence[str]) -> None:
@@ -188,7 +188,7 @@ class SiteSession:
         why = f"{alarm}: not raised: it has no 'raise' and 'clear' writes in the site file, or the reviews exclude it"
         item = next(item for item in self._selected if item.alarm.name == alarm)
         self._steps.plan(item, rows)
-        self._claims[-1] = replace(self._claims[-1], why=why)
+        self._raises[-1] = replace(self._raises[-1], why=why)
         raise NotRaisedError(why)
 
     async def step(self, alarm: str, step: Step, *, at_once: bool = False) -> StepDone:
@@ -213,20 +213,20 @@ class SiteSession:
     async def check(self, alarm: str, points: Iterable[str] | None = None) -> Told:
         """See an alarm through as ``farend test`` does, both ways where it is acknowledged both ways, and judge it."""
         items, rows = self._items(alarm), self._rows(alarm, points)
-        mine: list[Claim] = []
+        mine: list[Raise] = []
         try:
             if not items:
-                self._claims.append(Claim(alarm=alarm, keys=rows))
+                self._raises.append(Raise(alarm=alarm, keys=rows))
                 self._refused(alarm, rows)
             for item in items:
-                self._claims.append(Claim(alarm=alarm, keys=rows))
-                mine.append(self._claims[-1])
+                self._raises.append(Raise(alarm=alarm, keys=rows))
+                mine.append(self._raises[-1])
                 done = await self._steps.do(lambda item=item: self._steps.see_through(item, rows))  # type: ignore[misc]
-                mine[-1] = self._claims[-1] = replace(mine[-1], stimulus=done.stimulus)
+                mine[-1] = self._raises[-1] = replace(mine[-1], stimulus=done.stimulus)
             await self._steps.do(self._steps.outlast_quiet)
         except NotRaisedError as exc:
-            self._claims[-1] = replace(self._claims[-1], why=str(exc))
-            mine = [*mine[:-1], self._claims[-1]]
+            self._raises[-1] = replace(self._raises[-1], why=str(exc))
+            mine = [*mine[:-1], self._raises[-1]]
         return await self._known(mine, "")
 
     # --- expectations -------------------------------------------------------------------------------
@@ -249,7 +249,7 @@ class SiteSession:
         """Every row of a raised alarm that must react: that it shows; once it is cleared, that it is gone too."""
         self._steps.must_go_on()
         stimulus = self._expecting.course(alarm).stimulus
-        keys = [key for claim in self._claims if claim.stimulus == stimulus for key in claim.keys]
+        keys = [key for one in self._raises if one.stimulus == stimulus for key in one.keys]
         return await self._expecting.expect_all(alarm, keys)
 
     # --- inside -------------------------------------------------------------------------------------
@@ -278,33 +278,33 @@ class SiteSession:
         start_ns = self._steps.start_ns
         return await judge_so_far(self.site, self._live, self._clock, rows, start_ns, self._since_ns)
 
-    async def _known(self, claims: Iterable[Claim], stopped: str) -> Told:
+    async def _known(self, raises: Iterable[Raise], stopped: str) -> Told:
         """As :meth:`_told`, once each path that tells changes has proved to be alive, where a verdict hangs on that."""
-        claims, live, now = tuple(claims), self._live, self._clock()
-        told = await self._told(claims, stopped)
+        raises, live, now = tuple(raises), self._live, self._clock()
+        told = await self._told(raises, stopped)
         open_links = {self.site.points[it.point].link for it in told.results if is_unknown(it)}
         waited = [it for it in open_links if isinstance(self.site.links[it], PushLink) and live.alive_ns(it) >= 0]
         if not waited:
             return told
         await live.wait_until(lambda: all(live.alive_ns(it) >= now for it in waited), now + LIFE_MAX_NS)
-        return await self._told(claims, stopped)
+        return await self._told(raises, stopped)
 
-    async def _told(self, claims: Iterable[Claim], stopped: str) -> Told:
-        claims = tuple(claims)
-        keys = {key for claim in claims for key in claim.keys}
+    async def _told(self, raises: Iterable[Raise], stopped: str) -> Told:
+        raises = tuple(raises)
+        keys = {key for one in raises for key in one.keys}
         judged = await self._judge([row for row in self.site.expectations if row.key in keys])
-        claimed = {(claim.stimulus, key) for claim in claims if claim.stimulus for key in claim.keys}
-        results = tuple(it for it in judged.results if (it.stimulus, it.expectation) in claimed)
+        asked = {(one.stimulus, key) for one in raises if one.stimulus for key in one.keys}
+        results = tuple(it for it in judged.results if (it.stimulus, it.expectation) in asked)
         reached = {(it.stimulus, it.expectation) for it in results}
         not_run = {
-            key: claim.why or stopped
-            for claim in claims
-            for key in claim.keys
-            if not claim.stimulus or (claim.stimulus, key) not in reached
+            key: one.why or stopped
+            for one in raises
+            for key in one.keys
+            if not one.stimulus or (one.stimulus, key) not in reached
         }
         began = self._spans[-1][0]
         strays = tuple(it for it in judged.strays if it.onset.hi >= began)
-        return Told(claims=claims, results=results, strays=strays, not_run=not_run, stopped=stopped)
+        return Told(raises=raises, results=results, strays=strays, not_run=not_run, stopped=stopped)
 
     def _differs(self) -> Iterable[str]:
         """What the newest comparison of this test found, in words."""

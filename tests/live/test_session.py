@@ -18,12 +18,12 @@ from harness.core.errors import SafetyError, UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S, NS_PER_US
 from harness.core.model import Decision, Site, Step
 from harness.core.verdicts import ExitCode, Verdict
-from harness.run.claims import Told
 from harness.run.gate import Reviews
 from harness.run.interrupting import InterruptedTestError, StoppedRunError
 from harness.run.judging import JudgedRecord, judge_record
 from harness.run.order import Selection
 from harness.run.session import SiteSession
+from harness.run.session_told import Told
 from harness.run.stepwise import NotRaisedError
 from harness.run.testing import TestOptions
 from harness.run.unexplained import HOLD_MAX_NS

@@ -12,8 +12,8 @@ import pytest
 from harness.core.model import Result
 from harness.core.verdicts import Verdict
 from harness.plugin.opened import Opened
-from harness.run.claims import Told
 from harness.run.judging import judge_record
+from harness.run.session_told import Told
 from harness.run.steps import AS_LEFT_EVENT
 from tests.unit.run.records import RecordMaker
 
@@ -36,11 +36,11 @@ def maker(tmp_path: Path) -> RecordMaker:
 
 
 def as_it_is(results: tuple[Result, ...]) -> Told:
-    return Told(claims=(), results=results)
+    return Told(raises=(), results=results)
 
 
 def all_on_time(results: tuple[Result, ...]) -> Told:
-    return Told(claims=(), results=tuple(replace(it, verdict=Verdict.ON_TIME) for it in results))
+    return Told(raises=(), results=tuple(replace(it, verdict=Verdict.ON_TIME) for it in results))
 
 
 def test_what_both_say_is_not_said_twice(maker: RecordMaker) -> None:
@@ -62,7 +62,7 @@ def test_an_unknown_that_the_test_took_for_a_pass(maker: RecordMaker, allowed: b
 
     def more(results: tuple[Result, ...]) -> Told:
         extra = replace(results[0], stimulus="9", verdict=Verdict.ON_TIME)
-        return Told(claims=(), results=(*results, extra))
+        return Told(raises=(), results=(*results, extra))
 
     lines = denied(maker, more, *(["not-run"] if allowed else []))
     assert lines == ([] if allowed else ["not-run: a.low@low, which was on-time in the test"])
@@ -72,7 +72,7 @@ def test_a_fail_of_the_test_that_the_record_passes_needs_no_second_word(maker: R
     maker.stimulus("1", "a.low", 2, 7)
 
     def worse(results: tuple[Result, ...]) -> Told:
-        return Told(claims=(), results=tuple(replace(it, verdict=Verdict.MISSED) for it in results))
+        return Told(raises=(), results=tuple(replace(it, verdict=Verdict.MISSED) for it in results))
 
     assert denied(maker, worse) == []
 

@@ -8,7 +8,7 @@ from harness.core.instants import NS_PER_MS, Bounds
 from harness.core.model import Result, Stray
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.plugin.told import LINES_MAX, FarendFailure, Trouble, as_expected, troubles_of
-from harness.run.claims import Claim, Told
+from harness.run.session_told import Raise, Told
 
 
 def result(verdict: Verdict, *, point: str = "bms:10002", **more: object) -> Result:
@@ -23,13 +23,13 @@ def texts(told: Told, *allowed: str) -> list[str]:
 
 @pytest.mark.parametrize("verdict", Verdict)
 def test_only_a_pass_passes(verdict: Verdict) -> None:
-    told = Told(claims=(), results=(result(verdict),))
+    told = Told(raises=(), results=(result(verdict),))
     assert bool(texts(told)) is (verdict.verdict_class is not VerdictClass.PASS)
 
 
 @pytest.mark.parametrize("verdict", Verdict)
 def test_an_unknown_that_is_allowed_by_name_does_not_fail_and_a_fail_does_all_the_same(verdict: Verdict) -> None:
-    told = Told(claims=(), results=(result(verdict),), expected=(result(verdict),))
+    told = Told(raises=(), results=(result(verdict),), expected=(result(verdict),))
     assert bool(texts(told, verdict.value)) is (verdict.verdict_class is VerdictClass.FAIL)
     if verdict.verdict_class is VerdictClass.UNKNOWN:
         others = [it.value for it in Verdict if it is not verdict]
@@ -38,7 +38,7 @@ def test_an_unknown_that_is_allowed_by_name_does_not_fail_and_a_fail_does_all_th
 
 def test_what_was_not_run_what_was_left_and_what_nothing_explains_fails() -> None:
     told = Told(
-        claims=(Claim(alarm="a.high", keys=("a.high@bms:10002",), why="excluded"),),
+        raises=(Raise(alarm="a.high", keys=("a.high@bms:10002",), why="excluded"),),
         strays=(Stray(point="bms:10005", onset=Bounds(1, 2), end=Bounds(3, 4)),),
         not_run={"a.high@bms:10002": "excluded", "a.high@bms:10003": "excluded"},
         differs=("bms:10009: it was off, and is on",),
@@ -56,7 +56,7 @@ def test_what_was_not_run_what_was_left_and_what_nothing_explains_fails() -> Non
 def test_bounds_are_in_the_line_and_a_line_fits_into_a_log() -> None:
     latency = Bounds(1100 * NS_PER_MS, 1250 * NS_PER_MS)
     reason = "it appeared after 1.1 to 1.25 s; the limit is 1 s, and this is a sentence that goes on for longer"
-    told = Told(claims=(), results=(result(Verdict.LATE, latency=latency, reason=reason),))
+    told = Told(raises=(), results=(result(Verdict.LATE, latency=latency, reason=reason),))
     failure = FarendFailure(troubles_of(told, ()))
     assert "(latency 1.10 to 1.25 s)" in " ".join(str(failure).split())
     assert max(map(len, str(failure).splitlines())) <= 80
@@ -70,7 +70,7 @@ def test_many_lines_are_cut_and_counted() -> None:
 
 
 def test_nothing_that_a_device_sent_moves_a_cursor() -> None:
-    told = Told(claims=(), results=(result(Verdict.LATE, reason="\x1b[2J\x07 gone"),))
+    told = Told(raises=(), results=(result(Verdict.LATE, reason="\x1b[2J\x07 gone"),))
     assert "\x1b" not in str(FarendFailure(troubles_of(told, ())))
 
 
@@ -78,6 +78,6 @@ def test_the_box_shows_a_row_as_the_test_expected_it_where_that_is_worse() -> No
     """A pass by the limits of the site beside an unknown by those of the test would say that nothing is unknown."""
     passed, unknown, late = (result(it) for it in (Verdict.ON_TIME, Verdict.UNRESOLVED, Verdict.LATE))
     other = result(Verdict.ON_TIME, point="bms:10003")
-    assert as_expected(Told(claims=(), results=(passed, other), expected=(unknown,))) == (unknown, other)
-    assert as_expected(Told(claims=(), results=(passed,), expected=(late, unknown))) == (late,)
-    assert as_expected(Told(claims=(), results=(late,), expected=(unknown, passed))) == (late,)
+    assert as_expected(Told(raises=(), results=(passed, other), expected=(unknown,))) == (unknown, other)
+    assert as_expected(Told(raises=(), results=(passed,), expected=(late, unknown))) == (late,)
+    assert as_expected(Told(raises=(), results=(late,), expected=(unknown, passed))) == (late,)

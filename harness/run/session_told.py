@@ -12,8 +12,10 @@ from harness.run.tools import Progress
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Claim:
-    """What one raise is judged by. ``keys``: its rows; ``stimulus``: '' where it was not raised, and ``why``."""
+class Raise:
+    """One raise that was asked for. ``keys``: the rows it is judged by; ``stimulus``: '' where it was not raised, and
+    ``why``.
+    """
 
     alarm: str
     keys: tuple[str, ...]
@@ -23,13 +25,13 @@ class Claim:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
-    """What came of claims. ``results``: in the order of raising and of the point map.
+    """What came of them. ``results``: in the order of raising and of the point map.
 
     ``not_run``: rows that nothing was raised for, and why. ``differs``: what is not as it was found, in words.
     ``stopped``: why everything was put back before its time, or nothing more is raised; '' where it was not so.
     """
 
-    claims: tuple[Claim, ...]
+    raises: tuple[Raise, ...]
     results: tuple[Result, ...] = ()
     expected: tuple[Result, ...] = ()
     """By the limits of what was expected in the middle of it, and was not known then."""
