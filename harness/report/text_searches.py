@@ -2,26 +2,19 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-
 from harness.core.durations import at_most
 from harness.measure.shortest_shown import Finding
 from harness.report.columns import Terminal
-from harness.report.measured import Measured, SearchTold
-from harness.report.measured_words import down, percent
+from harness.report.measured import Measured
+from harness.report.measured_sentences import search_groups
+from harness.report.measured_words import down
 
 
 def search_lines(told: Measured, to: Terminal) -> list[str]:
     """The shortest alarm that each output shows."""
-    if not told.searches:
-        return []
-    groups: dict[tuple[float, float], list[SearchTold]] = defaultdict(list)
-    for one in told.searches:
-        groups[one.finding.share, one.finding.confidence].append(one)
     lines: list[str] = []
-    for (share, confidence), searches in groups.items():
-        head = f"the shortest alarm of which at least {percent(share)} are shown ({percent(confidence)}):"
-        lines += to.wrapped(head, hang=4, keep_units=True)
+    for head, searches in search_groups(told):
+        lines += to.wrapped(f"{head}:", hang=4, keep_units=True)
         for one in searches:
             text = f"{one.alarm} at {one.point}: {search_words(one.finding)}"
             lines += to.wrapped(text, first=4, hang=8, keep_units=True)

@@ -1,0 +1,219 @@
+"""What was measured, in sentences that the text and the page share.
+
+Every number carries its bounds and their confidence, and a number that the trials do not prove is not told.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from math import ceil, floor
+
+from harness.core.durations import bounds, duration
+from harness.measure.describe import Description, QuantileAt
+from harness.measure.phase_lock import Locking
+from harness.measure.poll_period import Phases, trials_to_name
+from harness.measure.proportions import Side
+from harness.measure.sequential import Decision
+from harness.measure.trials import Asked, MissShare, RowSummary, Shown
+from harness.report.human import count
+from harness.report.measured import ClaimTold, Measured, SearchTold
+from harness.report.measured_words import down, pair, percent
+
+
+def shown_words(one: RowSummary) -> str:
+    """``14 of 14``, of the trials of which something can be measured."""
+    return f"{one.row.count(Shown.SHOWN)} of {len(one.row.measured)}"
+
+
+def quantile_words(told: Description | None, share: float) -> str:
+    """The bounds of one quantile; '' where it was not measured."""
+    found = None if told is None else next((it for it in told.quantiles if it.share == share), None)
+    return "" if found is None else between(found)
+
+
+def own_remarks(one: RowSummary) -> list[str]:
+    """What a table cannot say of one row: misses, what was left out, phases."""
+    row, texts = one.row, []
+    if row.count(Shown.SHOWN) < len(row.trials) or one.failed:
+        texts.append(counts_words(one))
+    if one.is_in_step:
+        texts.append(beat_words(one))
+    if row.ends_by_itself and one.phase is not None and one.phase.finding is not Locking.NOT_SHOWN:
+        texts.append(phase_words(one))
+    return texts
+
+
+def common_remarks(rows: Sequence[RowSummary], asked: Asked) -> list[str]:
+    """What a table cannot say of rows together: how sure it is that they always show, and what is not proven yet."""
+    texts = []
+    whole = [one.misses for one in rows if one.misses is not None and not one.misses.missed + one.misses.unseen]
+    if whole:
+        worst = max(whole, key=lambda it: it.high)
+        texts.append(
+            f"shown every time in {worst.trials} trials: not shown is at most {percent(worst.high, up=True)} of them "
+            f"(one-sided, {percent(asked.confidence)})"
+        )
+    return texts + too_few_words(rows, asked)
+
+
+def too_few_words(rows: Sequence[RowSummary], asked: Asked) -> list[str]:
+    """How many trials it takes to name a poll period, where some of the rows had fewer; else nothing."""
+    needed = trials_to_name(asked.share, confidence=asked.confidence)
+    if any(one.row.ends_by_itself and one.longest is None and len(one.row.visible) < needed for one in rows):
+        return [f"to name a poll period that sees {percent(asked.share)} of them takes {needed} trials at least"]
+    return []
+
+
+def counts_words(one: RowSummary) -> str:
+    """``20 trials: 17 shown, 3 met by no reading; missed: at most 34.4 % (one-sided)``."""
+    row = one.row
+    kinds = (
+        (Shown.SHOWN, "shown"),
+        (Shown.MISSED, "missed"),
+        (Shown.UNSEEN, "met by no reading"),
+        (Shown.LEFT_OUT, "left out (not observed, masked or in doubt)"),
+    )
+    counts = ", ".join(f"{row.count(kind)} {word}" for kind, word in kinds if row.count(kind))
+    failed = f"; {one.failed} failed in all" if one.failed > row.count(Shown.MISSED) else ""
+    return f"{count(len(row.trials), 'trial')}: {counts}{failed}{miss_words(one.misses)}"
+
+
+def miss_words(misses: MissShare | None) -> str:
+    """The true share of misses in exact bounds, their side named."""
+    if misses is None:
+        return ""
+    high = percent(misses.high, up=True)
+    if misses.side is Side.UPPER:
+        return f"; not shown: at most {high} of them (one-sided)"
+    return f"; not shown: {percent(misses.low, up=False)} to {high} of them (two-sided)"
+
+
+def latency_words(one: RowSummary) -> str:
+    """Quantiles of the latency of those that showed."""
+    if one.latency is None:
+        return "" if one.row.latencies else "latency: none was measured"
+    parts = (f"{percent(it.share)} within {between(it)}" for it in one.latency.quantiles)
+    return f"latency of those shown: {'; '.join(parts)}"
+
+
+def visible_words(one: RowSummary, asked: Asked) -> list[str]:
+    """How long it stays visible, and what polls would see of it; nothing where somebody else ended it."""
+    if not one.row.ends_by_itself or not one.row.visible:
+        return []
+    told = []
+    if one.visible is not None:
+        parts = (f"{percent(1.0 - it.share)} longer than {between(it)}" for it in one.visible.quantiles)
+        told.append(f"visible: {'; '.join(parts)}")
+    if one.phase is not None and one.phase.finding is not Locking.NOT_SHOWN:
+        told.append(f"visible times are not to be relied on: {phase_words(one)}")
+    told.append(longest_words(one, asked))
+    told += [slower_words(least, most) for least, most in one.slower]
+    return told
+
+
+def beat_words(one: RowSummary) -> str:
+    """That the times are those of one phase of a device on the way."""
+    arc = "" if one.beat is None else percent(one.beat.widest_empty_arc, up=False)
+    return (
+        f"its times are not to be relied on: the raises fell in step with a device on the way that polls ({arc} of its "
+        "period was never met); raise at other phases (trials spreads them)"
+    )
+
+
+def phase_words(one: RowSummary) -> str:
+    """Whether the raises fell at random against the readings."""
+    if one.phase is None:
+        return "nothing was read again and again here"
+    arc = percent(one.phase.widest_empty_arc, up=False)
+    if one.phase.finding is Locking.LOCKED:
+        return (
+            f"the raises fell in step with the readings ({arc} of a poll period was never met): raise at other phases"
+        )
+    return f"{count(one.phase.trials, 'raise')} are too few to tell whether they fell in step with the readings"
+
+
+def longest_words(one: RowSummary, asked: Asked) -> str:
+    """The longest poll period that catches what is asked for, or how many trials would be needed to name one."""
+    share, sure = percent(asked.share), percent(asked.confidence)
+    if one.longest is not None:
+        period = down(one.longest.period_ns)
+        return f"a poll every {period} sees at least {share} of such alarms ({sure}, one-sided)"
+    needed = trials_to_name(asked.share, confidence=asked.confidence)
+    trials = len(one.row.visible)
+    short = f"; {needed} trials that all show it could, and these are {trials}" if trials < needed else ""
+    return f"no poll period is proven to see {share} of such alarms ({sure}){short}"
+
+
+def slower_words(least: Phases, most: Phases) -> str:
+    """What a slower poll would have seen of these very sightings, over all phases."""
+    seen = f"{mean_seen(least, most)} of these {least.sightings} sightings on average"
+    spread = pair(str(least.fewest), str(most.most))
+    return f"a poll every {duration(least.period_ns)} would have seen {seen}, {spread} by its phase"
+
+
+def mean_seen(least: Phases, most: Phases) -> str:
+    """``8.0 to 10.0``, over all phases, rounded outwards."""
+    return pair(f"{floor(least.mean * 10) / 10:.1f}", f"{ceil(most.mean * 10) / 10:.1f}")
+
+
+def claim_groups(told: Measured) -> list[tuple[str, list[ClaimTold], str]]:
+    """What was claimed alike: the claim, what it is decided to be of each output, and how the rule errs."""
+    groups: dict[tuple[float, ...], list[ClaimTold]] = defaultdict(list)
+    for one in told.claims:
+        groups[one.share, one.confidence, one.at_claim.proven, one.at_good.proven].append(one)
+    found = []
+    for (share, confidence, wrongly, rightly), claims in groups.items():
+        claim = f"at least {percent(share)} of the raises pass ({percent(confidence)}, each output by itself)"
+        wrong = f"the rule says proven of an output of just under {percent(share)} with a chance of"
+        rates = f"{percent(wrongly, up=True)}, and of a good one with {percent(rightly, up=False)}"
+        found.append((claim, claims, f"{wrong} {rates}; unknown counts for neither side"))
+    return found
+
+
+def claim_words(one: ClaimTold) -> str:
+    """``proven after 59 trials``."""
+    if one.decided.decision is Decision.UNDECIDED:
+        rest = "more trials may decide it" if one.decided.is_open else "and no further trial would change that"
+        return f"not decided by {count(one.trials, 'trial')}; {rest}"
+    return f"{one.decided.decision.value} after {count(one.decided.after, 'trial')}"
+
+
+def between(it: QuantileAt) -> str:
+    """Bounds of a quantile; open above as ``0.4 s or more``, since the word before may be "within"."""
+    if it.bounds.is_open_above and not it.bounds.is_open_below:
+        return f"{bounds(it.bounds).removeprefix('at least ')} or more"
+    return bounds(it.bounds)
+
+
+def search_groups(told: Measured) -> list[tuple[str, list[SearchTold]]]:
+    """Searches for the shortest alarm that is shown, those of one share and confidence together."""
+    groups: dict[tuple[float, float], list[SearchTold]] = defaultdict(list)
+    for one in told.searches:
+        groups[one.finding.share, one.finding.confidence].append(one)
+    return [
+        (f"the shortest alarm of which at least {percent(share)} are shown ({percent(confidence)})", searches)
+        for (share, confidence), searches in groups.items()
+    ]
+
+
+def assumption_texts(told: Measured) -> list[str]:
+    """What the numbers rest on."""
+    texts = [
+        "A latency goes from the raise, as its reference point or its own write bounds it, to where farend sees it.",
+    ]
+    if any(one.row.ends_by_itself for one in told.rows):
+        texts.append(
+            "Visible times and poll periods take it that alarms fall at random against the polls, as was tested, and "
+            "that those to come are like these. An alarm that no reading met counts: it may have been short."
+        )
+    if any(one.row.ends_by_itself and one.row.is_delay_declared for one in told.rows):
+        texts.append("Where a link declares its output delay, its alarms are taken to have come on within it.")
+    if told.claims and told.rows:
+        texts.append(
+            "A claim ends its trials by what they showed, and is decided by a rule that takes this into account; all "
+            "other bounds are those of as many trials fixed beforehand."
+        )
+    if any(not one.row.ends_by_itself for one in told.rows):
+        texts.append("Alarms that somebody has to clear or acknowledge have no visible time of their own.")
+    return texts
