@@ -7,7 +7,7 @@ farend installs, bounds of shares stand in every report, and what checks a numbe
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import exp, lgamma, log, log1p
+from math import exp, lgamma, log
 from typing import Final
 
 TERMS_MAX: Final = 100_000
@@ -34,16 +34,6 @@ def exceeding(count: int, trials: int, share: float) -> float:
     if count > trials:
         return 0.0
     return incomplete_beta(share, 1.0 - share, count, trials - count + 1)
-
-
-def mass(count: int, trials: int, share: float) -> float:
-    """P(X = count)."""
-    if not 0 <= count <= trials:
-        return 0.0
-    if share <= 0.0 or share >= 1.0:
-        return float(count == (trials if share >= 1.0 else 0))
-    ways = lgamma(trials + 1) - lgamma(count + 1) - lgamma(trials - count + 1)
-    return exp(ways + count * log(share) + (trials - count) * log1p(-share))
 
 
 def incomplete_beta(x: float, rest: float, a: float, b: float) -> float:

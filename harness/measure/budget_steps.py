@@ -3,7 +3,8 @@
 Seconds as rational numbers throughout. Where a site declares a range of a time, three cases are worked out: the usual
 (the middle, as if it were always so), and bounds for the slowest and the quickest that the range allows. A step takes
 lengths with their chances, as they come out of the step before; what does not show any more is left out, so that the
-chances add up to that of being seen. All polls run at phases of their own (``seen_chance``).
+chances add up to that of being seen. Every poll is taken to run at a random phase of its own; two that are locked to
+each other break all of this, for each phase then gives a chance of 0 or 1 (``phase_lock``).
 """
 
 from __future__ import annotations
@@ -12,9 +13,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum, unique
 from fractions import Fraction
+from math import floor
 from typing import Final, Protocol
-
-from harness.measure.seen_chance import sampled
 
 Lengths = Mapping[Fraction, Fraction]
 """How long it shows, with the chance of each; each above 0."""
@@ -269,3 +269,19 @@ def each(lengths: Lengths, change: Callable[[Fraction], Fraction]) -> Lengths:
         if new > 0:
             changed[new] = changed.get(new, ZERO) + chance
     return changed
+
+
+def sampled(lengths: Lengths, period: Fraction) -> Lengths:
+    """For how long a poll of this period holds what it saw, with the chance of each length; what was missed is left.
+
+    A length d is met by k = floor(d/p) polls, or by one more with the chance of the fraction that is left, and held for
+    a period each. Derived from the uniform phase.
+    """
+    after: dict[Fraction, Fraction] = {}
+    for length, chance in lengths.items():
+        samples = floor(length / period)
+        more = length / period - samples
+        for count, part in ((samples, 1 - more), (samples + 1, more)):
+            if count and part:
+                after[count * period] = after.get(count * period, ZERO) + chance * part
+    return after

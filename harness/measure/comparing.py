@@ -1,4 +1,4 @@
-"""Whether two runs differ in a time that is only bracketed, and whether they are proven not to. Pure, numpy.
+"""Whether two runs differ in a time that is only bracketed, and bounds of by how much. Pure, numpy.
 
 Every trial gets a score from the distribution of both runs together. Were the runs alike, each way to deal the scores
 out to them would be as likely, so the sum of one run's scores is compared with all (or with many random) ways to deal
@@ -23,9 +23,8 @@ import numpy as np
 from harness.core.instants import FOREVER, Bounds
 from harness.measure.dealing import deal_out
 from harness.measure.interval_censored import as_arrays, reduce
-from harness.measure.likelihood_ratio import BracketedTimes, Evidence, VisibleTimes, quantile
+from harness.measure.likelihood_ratio import Evidence, quantile
 from harness.measure.mixture import Floats, Matrix, most_likely
-from harness.measure.proportions import CONFIDENCE, Side, clopper_pearson
 from harness.measure.visible_time import Trial, candidates, likelihood
 
 _SAME: Final = 1e-9
@@ -157,59 +156,6 @@ def _values(masses: Floats, score: Score) -> Floats:
     return np.asarray(-later * np.concatenate(([0.0], np.cumsum(hazard))), dtype=np.float64)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Equivalence:
-    """``difference``: second minus first, in bounds at this confidence. Proven: all of it lies within the margin."""
-
-    difference: Bounds
-    margin_ns: int
-    confidence: float
-
-    @property
-    def is_proven(self) -> bool:
-        """False also where nothing is known: no difference found is not the same as none there."""
-        return -self.margin_ns <= self.difference.lo and self.difference.hi <= self.margin_ns
-
-    @property
-    def least_margin_ns(self) -> int | None:
-        """There is evidence of no change worth more than this; None where it is not bounded."""
-        margin = max(-self.difference.lo, self.difference.hi)
-        return margin if margin < FOREVER else None
-
-
-def equivalent(
-    first: Sequence[Bounds],
-    second: Sequence[Bounds],
-    margin_ns: int,
-    *,
-    share: float = 0.5,
-    confidence: float = CONFIDENCE,
-) -> Equivalence:
-    """Whether the times that ``share`` of the trials do not exceed differ by at most ``margin_ns`` between two runs.
-
-    Bounds of either quantile at 1 - (1 - confidence)/2 hold together with ``confidence`` (Bonferroni), so their
-    difference does.
-    """
-    return _equivalence(BracketedTimes(first), BracketedTimes(second), margin_ns, share, confidence)
-
-
-def equivalent_visible(
-    first: Sequence[Trial],
-    second: Sequence[Trial],
-    margin_ns: int,
-    *,
-    share: float = 0.5,
-    confidence: float = CONFIDENCE,
-) -> Equivalence:
-    """The same of visible times; trials that nobody saw are data. The runs need not have been read alike."""
-    return _equivalence(VisibleTimes(first), VisibleTimes(second), margin_ns, share, confidence)
-
-
-def _equivalence(first: Evidence, second: Evidence, margin_ns: int, share: float, confidence: float) -> Equivalence:
-    difference = quantile_difference(first, second, share, confidence=confidence)
-    return Equivalence(difference=difference, margin_ns=margin_ns, confidence=confidence)
-
-
 def quantile_difference(first: Evidence, second: Evidence, share: float, *, confidence: float) -> Bounds:
     """Bounds of a quantile of the second run less that of the first, however each was read; an end may be open.
 
@@ -220,14 +166,3 @@ def quantile_difference(first: Evidence, second: Evidence, share: float, *, conf
     low = -FOREVER if other.is_open_below or one.is_open_above else other.lo - one.hi
     high = FOREVER if other.is_open_above or one.is_open_below else other.hi - one.lo
     return Bounds(low, high)
-
-
-def most_worse(first: tuple[int, int], second: tuple[int, int], *, confidence: float = CONFIDENCE) -> float:
-    """At most by how much the share of misses of the second run is above that of the first, one-sided.
-
-    Each run is (misses, trials). The upper bound of the second less the lower bound of the first, each at
-    1 - (1 - confidence)/2, so that both hold with ``confidence``.
-    """
-    each = (1.0 + confidence) / 2.0
-    above = clopper_pearson(*second, confidence=each, side=Side.UPPER).high
-    return above - clopper_pearson(*first, confidence=each, side=Side.LOWER).low

@@ -23,15 +23,6 @@ _ROUNDING = 1e-6
 """Sums of masses are compared with this slack, so that 0.3 + 0.2 reaches 0.5."""
 
 
-def after_until(after_ns: int, until_ns: int | None) -> Bounds:
-    """The bounds of a time in (after, until], as the literature writes it; ``until_ns`` None: not seen to end.
-
-    Bounds are closed and times whole nanoseconds, so this is [after + 1, until]. An estimator that takes
-    (4, 5] and (5, 8] for closed lets both hold at 5 and is wrong.
-    """
-    return Bounds(after_ns + 1, FOREVER if until_ns is None else until_ns)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mass:
     """So large a share of the times lies somewhere in these bounds; open above: longer than anything that was seen."""
@@ -85,16 +76,11 @@ class Reduced:
     within_hi: Times
 
 
-def estimate(times: Sequence[Bounds]) -> Distribution:
-    """The non-parametric maximum likelihood estimate. ValueError where there is no time at all.
-
-    ArithmeticError where the maximum could not be certified to ``mixture.GAP_MAX``.
-    """
-    return estimate_of(*as_arrays(times))
-
-
 def estimate_of(lo: Times, hi: Times, *, counts: Times | None = None, enough: float = 0.0) -> Distribution:
-    """The same of lower and upper ends, each so often; a gap of ``enough`` will do."""
+    """The non-parametric maximum likelihood estimate of lower and upper ends, each so often.
+
+    ArithmeticError where the maximum could not be certified to ``mixture.GAP_MAX``; a gap of ``enough`` will do.
+    """
     reduced = reduce(lo, hi, counts=counts)
     fit = most_likely(reduced.spans, reduced.weights, enough=enough)
     assert fit is not None, "an innermost interval lies in every interval"  # noqa: S101 - a proof, not a check of input

@@ -10,7 +10,7 @@ the share there, polled as these were, and it is what their ratio exceeds once i
 where times spread smoothly within wide brackets it is about 2.3 (the limit of Banerjee, Wellner, *Annals of Statistics*
 29 (2001) 1699, a quantile from memory), where all is settled 3.84 (chi-square: Thomas, Grunkemeier, *JASA* 70 (1975)
 865), and where times are alike to much less than a bracket is wide, up to 6. Where nothing is bracketed at all it is
-counted out exactly (``critical``). ``python -m tests.bench.bench_coverage`` measures what all of it covers. ``counted``
+counted out exactly (``critical``). ``python -m tests.bench.bench_coverage`` measures what all of it covers. ``band``
 needs no such value, holds always, and is wider. Visible times of which the onset is bracketed too are mostly settled
 less than the drawing supposes: their bounds cover more than they say (up to always, where one fixed period leaves a
 share open).
@@ -21,7 +21,6 @@ The bounds are pointwise: each holds at its confidence, not all of a curve toget
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from math import log1p
 from typing import Final
 
@@ -30,18 +29,15 @@ import numpy as np
 from harness.core.instants import FOREVER, Bounds
 from harness.measure.critical import chi_square, critical
 from harness.measure.evidence import BracketedTimes, Evidence, VisibleTimes
-from harness.measure.proportions import CONFIDENCE, Side, clopper_pearson
+from harness.measure.proportions import CONFIDENCE
 
 __all__ = [
     "BracketedTimes",
     "Evidence",
-    "ShareAt",
     "VisibleTimes",
-    "counted",
     "is_kept",
     "likely_quantile",
     "quantile",
-    "share_at",
 ]
 
 SAME: Final = 1e-4
@@ -60,53 +56,13 @@ FEW: Final = 4.0
 """n s (1 - s) of the settled trials. With fewer the drawing has too little to go by, and the value is at least that of
 chi-square with two degrees of freedom: nothing is known of how much lies up to the cut, nor of where the rest does."""
 _SEED: Final = 20_011
-_GRID: Final = 24
-_STEPS: Final = 16
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShareAt:
-    """The share of times that are at most ``time_ns``.
-
-    ``likely_low`` to ``likely_high``: the shares that are most likely, all equally; ``low`` to ``high``: the bounds
-    at this confidence, two-sided.
-    """
-
-    time_ns: int
-    likely_low: float
-    likely_high: float
-    low: float
-    high: float
-    confidence: float
-
-
-def share_at(evidence: Evidence, time_ns: int, *, confidence: float = CONFIDENCE) -> ShareAt:
-    """The share of times that are at most ``time_ns``, with bounds."""
-    best = evidence.best
-
-    def ratio(share: float) -> float:
-        return 2.0 * (best - evidence.given(time_ns, share))
-
-    def edges(limit: Callable[[float], float]) -> tuple[float, float]:
-        return _edge(ratio, limit, likely[0], 0.0), _edge(ratio, limit, likely[1], 1.0)
-
-    likely = evidence.shares(time_ns)
-    limit = chi_square(confidence)
-    if evidence.straddling(time_ns):
-        low, high = edges(lambda _: limit)
-        at = [(time_ns, it) for it in (low, high) if 0.0 < it < 1.0]
-        limit = _drawn_limit(evidence, at, confidence) if at else limit
-        low, high = edges(lambda _: limit)
-    else:
-        low, high = edges(lambda share: critical(evidence.trials, share, confidence))
-    alike = edges(lambda _: SAME)
-    return ShareAt(
-        time_ns=time_ns, likely_low=alike[0], likely_high=alike[1], low=low, high=high, confidence=confidence
-    )
 
 
 def is_kept(evidence: Evidence, time_ns: int, share: float, *, confidence: float = CONFIDENCE) -> bool:
-    """True where the evidence does not exclude that exactly ``share`` of the times are at most ``time_ns``."""
+    """True where the evidence does not exclude that exactly ``share`` of the times are at most ``time_ns``.
+
+    ``quantile`` finds the ends of what this keeps, with one critical value for both; by it coverage is measured.
+    """
     limit = chi_square(confidence)
     if not evidence.straddling(time_ns):
         return _reaches(evidence, time_ns, share, critical(evidence.trials, share, confidence))
@@ -182,40 +138,3 @@ def _first(low: int, high: int, holds: Callable[[int], bool]) -> int:
         middle = (low + high) // 2
         low, high = (low, middle) if holds(middle) else (middle + 1, high)
     return low
-
-
-def counted(times: Sequence[Bounds], time_ns: int, *, confidence: float = CONFIDENCE) -> tuple[float, float]:
-    """Two-sided bounds of the share at most ``time_ns`` that hold whatever the brackets are and depend on.
-
-    Every trial that is not settled counts for the side it would hurt, and the two counts get the bounds of Clopper and
-    Pearson. Never below the stated confidence; wide where many are not settled.
-    """
-    surely = sum(it.hi <= time_ns for it in times)
-    possibly = sum(it.lo <= time_ns for it in times)
-    each = (1.0 + confidence) / 2.0
-    low = clopper_pearson(surely, len(times), confidence=each, side=Side.LOWER).low
-    return low, clopper_pearson(possibly, len(times), confidence=each, side=Side.UPPER).high
-
-
-def _edge(ratio: Callable[[float], float], limit: Callable[[float], float], inside: float, end: float) -> float:
-    """The share nearest to ``end`` that is kept, rounded outwards.
-
-    The ratio grows from ``inside`` to ``end``; the limit, where trials are few, goes up and down. So it is looked for
-    from the end inwards, on a grid, and between the two points of it.
-    """
-    if ratio(end) <= limit(end):
-        return end
-    grid = np.linspace(end, inside, _GRID).tolist()
-    far, near = end, inside
-    for nearer in grid[1:]:
-        if ratio(nearer) <= limit(nearer):
-            near = nearer
-            break
-        far = nearer
-    for _ in range(_STEPS):
-        middle = (near + far) / 2.0
-        if ratio(middle) <= limit(middle):
-            near = middle
-        else:
-            far = middle
-    return far

@@ -37,10 +37,6 @@ class Kernel(Protocol):
     """How likely every observation is under every candidate, without holding the whole matrix."""
 
     @property
-    def observations(self) -> int:
-        """n."""
-
-    @property
     def candidates(self) -> int:
         """m, in ascending order of value."""
 
@@ -64,11 +60,6 @@ class Spans:
     first: Indices
     last: Indices
     candidates: int
-
-    @property
-    def observations(self) -> int:
-        """n."""
-        return len(self.first)
 
     def chances(self, support: Indices, masses: Floats) -> Floats:
         """Differences of running sums: O(n log s)."""
@@ -112,11 +103,6 @@ class Matrix:
     """The whole matrix, of shape (n, m)."""
 
     likelihood: Floats
-
-    @property
-    def observations(self) -> int:
-        """n."""
-        return int(self.likelihood.shape[0])
 
     @property
     def candidates(self) -> int:

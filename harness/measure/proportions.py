@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum, unique
-from math import ceil, expm1, log
+from math import ceil, log
 from typing import Final
 
 from harness.measure.binomial import bracket, cumulative, exceeding, smallest
@@ -62,16 +62,6 @@ def clopper_pearson(
     if side is not Side.LOWER and count < trials:
         high = bracket(lambda share: cumulative(count, trials, share) < tail)[1]
     return ShareBounds(count=count, trials=trials, confidence=confidence, side=side, low=low, high=high)
-
-
-def never_seen(trials: int, *, confidence: float = CONFIDENCE) -> float:
-    """The one-sided upper bound of a share that did not show in ``trials``: 1 - (1 - confidence)^(1/trials).
-
-    The "rule of three", 3/trials, is its approximation at 95 % (Hanley, Lippman-Hand, *JAMA* 249 (1983) 1743).
-    """
-    if trials < 1:
-        raise ValueError(f"trials={trials}: expected at least one")
-    return -expm1(log(1.0 - _checked(confidence, "confidence")) / trials)
 
 
 def success_run(share: float, *, confidence: float = CONFIDENCE) -> int:

@@ -124,10 +124,10 @@ class MissShare:
 class RowSummary:
     """What the trials of one expectation come to; None where there were too few.
 
-    ``visible_at_random``: False where the raises fell in step with the readings, or too few were made to tell; then the
-    visible time's bounds rest on an assumption that is not shown. ``longest``: the longest poll period that sees a
-    stated share of such transients. ``slower``: for each period asked for, what a poll so slow would have seen of these
-    very sightings, at the least and at the most.
+    ``phase``, ``beat``: whether the raises fell in step with the readings, or with a device on the way; where they did,
+    or too few were made to tell, the visible time's bounds rest on an assumption that is not shown. ``longest``: the
+    longest poll period that sees a stated share of such transients. ``slower``: for each period asked for, what a poll
+    so slow would have seen of these very sightings, at the least and at the most.
     """
 
     row: RowTrials
@@ -142,11 +142,6 @@ class RowSummary:
     """Against the period of a device on the way: of the record that is the least likely by chance."""
     longest: SeenShare | None
     slower: tuple[tuple[Phases, Phases], ...]
-
-    @property
-    def visible_at_random(self) -> bool:
-        """Whether nothing speaks against raises at random phases, and enough were made to tell."""
-        return not self.is_in_step and (self.phase is None or self.phase.finding is Locking.NOT_SHOWN)
 
     @property
     def is_in_step(self) -> bool:

@@ -83,7 +83,7 @@ Trial = Seen | Unseen
 def bounds_of(trial: Trial) -> Bounds:
     """The visible times that can have given this trial: what ``likelihood`` is above 0 for.
 
-    True whatever the onsets depend on, so ``band`` and ``counted`` hold for these without any assumption.
+    True whatever the onsets depend on, so ``band`` and ``compare_ends`` hold for these without any assumption.
     """
     if isinstance(trial, Seen):
         hi = FOREVER if trial.end.is_open_above else trial.end.hi - trial.onset.lo

@@ -30,7 +30,6 @@ _COMMAND_LINE = Origin(file="command line", line=1)
 MODBUS_PORT = 502
 """The registered port of Modbus TCP (IANA service name mbap)."""
 
-POLL_DEFAULT_NS = 200 * NS_PER_MS
 TIMEOUT_DEFAULT_NS = 1 * NS_PER_S
 
 BEAT_S = 1.0

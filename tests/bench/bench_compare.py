@@ -5,7 +5,7 @@
    method at 5 %. False alarms are pairs with any significant test. With bounds of Clopper and Pearson. 1,000 pairs take
    about half an hour; a line a hundred says how far it is.
 2. A controller that became 200 ms slower, ``runs`` times for each number of trials and poll period: how often one test
-   finds it, alone and as one of 120; and how often equal runs are proven not to differ by more than 200 ms.
+   finds it, alone and as one of 120; and how often equal runs are shown not to differ by more than 200 ms.
 3. An output that is visible for half as long, the same.
 """
 
@@ -19,9 +19,10 @@ from itertools import product
 import numpy as np
 
 from harness.core.instants import Bounds
-from harness.measure.comparing import Score, compare, compare_visible, equivalent
+from harness.measure.comparing import Score, compare, compare_visible
 from harness.measure.exact_tables import fisher, holm, trials_to_differ
 from harness.measure.proportions import clopper_pearson
+from harness.measure.shifted import is_equal
 from harness.measure.visible_time import Seen, Trial
 from tests.peers.simulated_polls import SECOND, poll_instants, trial
 
@@ -99,7 +100,7 @@ def power(runs: int, seed: int) -> Iterator[str]:
             short.append(compare_visible(first, shorter, rng).chance)
             if at % 5 == 0:
                 alike = run(rng, trials, period_s, visible_s=3.0)
-                equal += equivalent(latencies(first), latencies(alike), SECOND // 5).is_proven
+                equal += is_equal(latencies(first), latencies(alike), SECOND // 5, error=LEVEL, rng=rng)
         yield (
             f"  {trials:6}  {period_s:4} s  {np.mean(np.array(late) <= LEVEL):20.2f}  "
             f"{np.mean(np.array(late) <= LEVEL / TESTS):6.2f}   {equal / len(range(0, runs, 5)):19.2f}  "

@@ -14,7 +14,7 @@ import numpy as np
 
 from harness.core.instants import Bounds
 from harness.measure.describe import describe
-from harness.measure.interval_censored import estimate
+from harness.measure.interval_censored import as_arrays, estimate_of
 from harness.measure.likelihood_ratio import BracketedTimes, VisibleTimes
 from harness.measure.visible_time import Trial
 from tests.peers.simulated_polls import poll_instants, trial
@@ -60,7 +60,7 @@ def main() -> None:
         for period_s in (0.03, 0.3, 3.0):
             times = intervals(n, period_s, np.random.default_rng(1))
             begun = time.process_time()
-            found = estimate(times)
+            found = estimate_of(*as_arrays(times))
             taken = time.process_time() - begun
             described = timed(lambda times=times: describe(BracketedTimes(times), DESCRIBED))  # type: ignore[misc]
             print(f"{n:9}  {period_s:6}  {len(found.masses):6}  {found.gap:7.1e}  {taken:6.3f} s  {described:7.3f} s")

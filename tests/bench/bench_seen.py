@@ -14,7 +14,7 @@ from fractions import Fraction
 
 from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.measure.proportions import clopper_pearson
-from harness.measure.seen_chance import seen_chance
+from tests.peers.polls_of_polls import seen_chance
 from tests.peers.seen_trials import Setting, seen_trials
 
 POLLS_MS = ((1877, 1531, 2309), (4003, 2237, 1409), (997, 3259, 743), (2503, 701, 4507))

@@ -7,8 +7,7 @@ Other packages hold data of the same name with rows that differ. The estimates a
 
 from __future__ import annotations
 
-from harness.core.instants import Bounds
-from harness.measure.interval_censored import after_until
+from harness.core.instants import FOREVER, Bounds
 
 RADIATION = (
     "0-5 0-7 0-8 4-11 5-11 5-12 6-10 7-14 7-16 11-15 11-18 15- 17-25 17-25 17- 18- 19-26 19-35 22- 24- 24- 25-37 26-40 "
@@ -43,6 +42,15 @@ PUBLISHED_WITH_CHEMOTHERAPY = {
     (44, 48): 0.0552,
     (48, 60): 0.0552,
 }
+
+
+def after_until(after: int, until: int | None) -> Bounds:
+    """A time in (after, until], as the literature writes it; ``until`` None: not seen to end.
+
+    Bounds are closed and times whole, so this is [after + 1, until]. An estimator that takes (4, 5] and (5, 8] for
+    closed lets both hold at 5 and is wrong.
+    """
+    return Bounds(after + 1, FOREVER if until is None else until)
 
 
 def months(rows: str) -> list[Bounds]:

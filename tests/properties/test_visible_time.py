@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.core.instants import FOREVER, Bounds
-from harness.measure.interval_censored import estimate
+from harness.measure.interval_censored import as_arrays, estimate_of
 from harness.measure.visible_time import Seen, Trial, Unseen, bounds_of, candidates, likelihood
 from tests.peers.simulated_polls import trial
 
@@ -123,13 +123,15 @@ brackets = st.lists(
 def test_the_order_of_trials_does_not_matter(times: list[Bounds], random: object) -> None:
     shuffled = list(times)
     random.shuffle(shuffled)  # type: ignore[attr-defined]
-    assert estimate(times).log_likelihood == pytest.approx(estimate(shuffled).log_likelihood, abs=2e-6)
+    assert estimate_of(*as_arrays(times)).log_likelihood == pytest.approx(
+        estimate_of(*as_arrays(shuffled)).log_likelihood, abs=2e-6
+    )
 
 
 @given(brackets)
 @settings(max_examples=80, deadline=None)
 def test_shares_and_quantiles_are_two_views_of_one_distribution(times: list[Bounds]) -> None:
-    found = estimate(times)
+    found = estimate_of(*as_arrays(times))
     assert sum(mass.share for mass in found.masses) == pytest.approx(1.0)
     for share in (0.1, 0.5, 0.9):
         within = found.quantile(share)
@@ -147,6 +149,6 @@ def test_another_unit_gives_the_same_masses(times: list[Bounds], unit: int) -> N
     def scaled(it: Bounds) -> Bounds:
         return Bounds(it.lo * unit, FOREVER if it.is_open_above else it.hi * unit)
 
-    one, other = estimate(times), estimate([scaled(it) for it in times])
+    one, other = estimate_of(*as_arrays(times)), estimate_of(*as_arrays([scaled(it) for it in times]))
     assert one.log_likelihood == pytest.approx(other.log_likelihood, abs=2e-6)
     assert [scaled(mass.within) for mass in one.masses] == [mass.within for mass in other.masses]

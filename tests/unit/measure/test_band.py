@@ -7,8 +7,8 @@ import pytest
 
 from harness.core.instants import Bounds
 from harness.measure.band import band
-from harness.measure.interval_censored import after_until, estimate
-from tests.peers.breast_cosmesis import RADIATION, months
+from harness.measure.interval_censored import as_arrays, estimate_of
+from tests.peers.breast_cosmesis import RADIATION, after_until, months
 from tests.peers.simulated_polls import SECOND, latency_bounds, poll_instants
 
 
@@ -22,7 +22,7 @@ def test_exact_times_have_the_margin_of_massart() -> None:
 
 def test_the_estimate_lies_within() -> None:
     times = months(RADIATION)
-    found, within = band(times), estimate(times)
+    found, within = band(times), estimate_of(*as_arrays(times))
     for month in range(50):
         low, high = found.at_most(month)
         assert low <= within.at_most(month)[0] <= within.at_most(month)[1] <= high

@@ -28,7 +28,6 @@ from harness.measure.budget_steps import (
     Step,
     Told,
 )
-from harness.measure.seen_chance import Cascade
 
 F = Fraction
 
@@ -58,9 +57,7 @@ def test_what_polls_of_polls_see(lasts: str, periods: list[str], chance: str) ->
 def test_latency_of_two_polls() -> None:
     """Periods 1 and 5, of a level that stays: mean 3, at most 6, as the sum of two uniform delays."""
     one, both = stages([poll("1"), poll("5")], [F(1)])
-    cascade = Cascade(periods=(F(1), F(5)))
     assert one.latency == Range(least=F(0), usual=F(1, 2), most=F(1))
-    assert (both.latency.usual, both.latency.most) == (cascade.mean, cascade.longest)
     assert [both.latency.usual, both.latency.most] == [3, 6]
 
 

@@ -7,10 +7,10 @@ import pytest
 from scipy import stats
 
 from harness.core.instants import Bounds
-from harness.measure.comparing import Score, compare, compare_visible, equivalent, equivalent_visible, most_worse
-from harness.measure.interval_censored import after_until
+from harness.measure.comparing import Score, compare, compare_visible, quantile_difference
+from harness.measure.likelihood_ratio import BracketedTimes, VisibleTimes
 from harness.measure.visible_time import Seen, Trial, Unseen
-from tests.peers.breast_cosmesis import RADIATION, WITH_CHEMOTHERAPY, months
+from tests.peers.breast_cosmesis import RADIATION, WITH_CHEMOTHERAPY, after_until, months
 from tests.peers.simulated_polls import SECOND, poll_instants, trial
 
 
@@ -144,8 +144,7 @@ def test_trials_that_nobody_saw_tell_of_shorter_visible_times() -> None:
     found = compare_visible(long, short)
     assert found.chance < 0.01
     assert found.z < 0
-    assert equivalent_visible(long, short, SECOND // 100).difference.lo < -SECOND // 4
-    assert not equivalent_visible(long, short, SECOND // 100).is_proven
+    assert quantile_difference(VisibleTimes(long), VisibleTimes(short), 0.5, confidence=0.95).lo < -SECOND // 4
     seen = [[it for it in run if isinstance(it, Seen)] for run in (long, short)]
     assert compare_visible(seen[0], seen[1]).chance > 2 * found.chance
 
@@ -158,32 +157,19 @@ def test_alike_visible_times_are_seldom_called_different() -> None:
     assert sum(it <= 0.5 for it in chances) <= 80
 
 
-def test_no_change_worth_more_than_so_much() -> None:
-    """Known times between 90 and 100 in both runs: there is evidence of no change worth more than 10."""
+def test_by_how_much_a_median_moved() -> None:
+    """Forty times between 90 and 100 in both runs, known or in brackets of 10; then 30 later; three say nothing."""
     rng = np.random.default_rng(8)
     first, second = ([known(it) for it in rng.integers(90, 100, 40).tolist()] for _ in range(2))
-    found = equivalent_visible(first, second, 10)
-    assert found.is_proven
-    assert found.least_margin_ns is not None
-    assert found.least_margin_ns <= 10
-    assert not equivalent_visible(first, second, found.least_margin_ns - 1).is_proven
-    assert equivalent_visible(first[:3], second[:3], 10**6).least_margin_ns is None
-
-
-def test_equal_is_proven_and_not_assumed() -> None:
-    """Forty times in brackets of 10 in both runs: equal within 15, not within 1; three trials say nothing."""
-    rng = np.random.default_rng(8)
-    first, second = ([Bounds(low, low + 10) for low in rng.integers(90, 100, 40).tolist()] for _ in range(2))
-    assert equivalent(first, second, 15).is_proven
-    assert not equivalent(first, second, 1).is_proven
-    assert not equivalent(first[:3], second[:3], 10**6).is_proven
-    shifted = [it.shifted(30) for it in second]
-    assert not equivalent(first, shifted, 15).is_proven
-    assert equivalent(first, shifted, 15).difference.lo > 15
-
-
-def test_how_much_worse_the_misses_may_be() -> None:
-    """59 of 59 in both: at most 1 - 0.025^(1/59) = 6.06 points worse."""
-    assert most_worse((0, 59), (0, 59)) == pytest.approx(0.0606, abs=5e-5)
-    assert most_worse((0, 59), (5, 59)) > 0.15
-    assert most_worse((10, 59), (0, 59)) < 0.0
+    found = quantile_difference(VisibleTimes(first), VisibleTimes(second), 0.5, confidence=0.95)
+    assert -10 <= found.lo <= 0 <= found.hi <= 10
+    few = quantile_difference(VisibleTimes(first[:3]), VisibleTimes(second[:3]), 0.5, confidence=0.95)
+    assert few.is_open_below
+    assert few.is_open_above
+    one, other = ([Bounds(low, low + 10) for low in rng.integers(90, 100, 40).tolist()] for _ in range(2))
+    alike = quantile_difference(BracketedTimes(one), BracketedTimes(other), 0.5, confidence=0.95)
+    assert -15 <= alike.lo <= 0 <= alike.hi <= 15
+    later = [it.shifted(30) for it in other]
+    moved = quantile_difference(BracketedTimes(one), BracketedTimes(later), 0.5, confidence=0.95)
+    assert moved == alike.shifted(30)
+    assert moved.lo > 15

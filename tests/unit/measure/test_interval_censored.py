@@ -7,13 +7,14 @@ import pytest
 from scipy.optimize import minimize
 
 from harness.core.instants import FOREVER, Bounds
-from harness.measure.interval_censored import Distribution, after_until, as_arrays, estimate, reduce
+from harness.measure.interval_censored import Distribution, as_arrays, estimate_of, reduce
 from harness.measure.mixture import GAP_MAX, Matrix, most_likely
 from tests.peers.breast_cosmesis import (
     PUBLISHED_RADIATION,
     PUBLISHED_WITH_CHEMOTHERAPY,
     RADIATION,
     WITH_CHEMOTHERAPY,
+    after_until,
     months,
 )
 
@@ -32,7 +33,7 @@ def as_published(found: Distribution) -> dict[tuple[int, int], float]:
 )
 def test_the_published_estimates(rows: str, published: dict[tuple[int, int], float], log_likelihood: float) -> None:
     """Fay, Shaw (2010), 4.1: every mass to the last printed digit."""
-    found = estimate(months(rows))
+    found = estimate_of(*as_arrays(months(rows)))
     assert as_published(found) == published
     assert found.log_likelihood == pytest.approx(log_likelihood, abs=1e-5)
     assert found.gap <= GAP_MAX
@@ -42,12 +43,12 @@ def test_the_published_estimates(rows: str, published: dict[tuple[int, int], flo
 def test_the_trap_of_closed_intervals() -> None:
     """Taken for [L, R] the same rows give another curve: S after 8 months is .8481 and not .8316."""
     closed = [Bounds(it.lo - 1, it.hi) for it in months(RADIATION)]
-    assert 1 - estimate(closed).at_most(8)[1] == pytest.approx(0.8481, abs=5e-5)
-    assert 1 - estimate(months(RADIATION)).at_most(8)[1] == pytest.approx(0.8316, abs=5e-5)
+    assert 1 - estimate_of(*as_arrays(closed)).at_most(8)[1] == pytest.approx(0.8481, abs=5e-5)
+    assert 1 - estimate_of(*as_arrays(months(RADIATION))).at_most(8)[1] == pytest.approx(0.8316, abs=5e-5)
 
 
 def test_quantiles_and_shares_are_bounds() -> None:
-    found = estimate(months(RADIATION))
+    found = estimate_of(*as_arrays(months(RADIATION)))
     assert found.quantile(0.10) == Bounds(8, 8)
     assert found.quantile(0.5) == Bounds(39, 40)
     assert found.quantile(0.9) == Bounds(47, 48)
@@ -56,13 +57,13 @@ def test_quantiles_and_shares_are_bounds() -> None:
 
 
 def test_a_quantile_between_two_masses_reaches_from_one_to_the_other() -> None:
-    found = estimate([Bounds(1, 2), Bounds(5, 6)])
+    found = estimate_of(*as_arrays([Bounds(1, 2), Bounds(5, 6)]))
     assert found.quantile(0.5) == Bounds(1, 6)
     assert found.quantile(0.25) == Bounds(1, 2)
 
 
 def test_what_was_not_seen_to_end_leaves_the_end_open() -> None:
-    found = estimate([Bounds(1, 2), after_until(7, None), after_until(9, None)])
+    found = estimate_of(*as_arrays([Bounds(1, 2), after_until(7, None), after_until(9, None)]))
     assert found.masses[-1].within == Bounds(10, FOREVER)
     assert found.quantile(0.9).is_open_above
     assert found.at_most(10**15) == pytest.approx((1 / 3, 1.0))
@@ -71,7 +72,7 @@ def test_what_was_not_seen_to_end_leaves_the_end_open() -> None:
 def test_exact_times_give_the_empirical_distribution() -> None:
     """Where nothing is censored the estimate has one n-th at each time."""
     times = [3, 1, 4, 1, 5, 9, 2, 6]
-    found = estimate([Bounds.exactly(it) for it in times])
+    found = estimate_of(*as_arrays([Bounds.exactly(it) for it in times]))
     assert {mass.within.lo: round(mass.share * 8, 5) for mass in found.masses} == {
         it: times.count(it) for it in sorted(set(times))
     }
@@ -82,7 +83,7 @@ def test_right_censored_times_give_the_product_limit_estimate() -> None:
     after each death P = 7/8, 7/8 x 4/5, 7/10 x 3/4, 21/40 x 1/2."""
     deaths = [Bounds.exactly(it) for it in (8, 31, 54, 92)]
     losses = [after_until(it, None) for it in (10, 27, 70, 121)]
-    found = estimate([*deaths, *losses])
+    found = estimate_of(*as_arrays([*deaths, *losses]))
     for at, survival in ((8, 0.875), (31, 0.7), (54, 0.525), (92, 0.2625)):
         assert 1 - found.at_most(at)[1] == pytest.approx(survival, abs=1e-4)
 
@@ -115,7 +116,7 @@ def test_no_optimiser_finds_a_likelier_distribution(seed: int) -> None:
         method="SLSQP",
         options={"maxiter": 500, "ftol": 1e-12},
     )
-    found = estimate(times)
+    found = estimate_of(*as_arrays(times))
     assert found.log_likelihood >= -theirs.fun - 1e-6
     assert found.log_likelihood <= -theirs.fun + 1e-4
     whole = most_likely(Matrix(likelihood=inside), np.ones(len(times)))
@@ -158,13 +159,15 @@ def test_ten_thousand_intervals_are_certified_too(width: int) -> None:
     """Narrow brackets and wide ones, a tenth of them open. Times are measured in tests/bench/bench_npmle.py."""
     rng = np.random.default_rng(width)
     lows = (rng.exponential(300, 10_000) + rng.random(10_000) * width).astype(int).tolist()
-    found = estimate([Bounds(low, FOREVER if at % 10 == 0 else low + width) for at, low in enumerate(lows)])
+    found = estimate_of(
+        *as_arrays([Bounds(low, FOREVER if at % 10 == 0 else low + width) for at, low in enumerate(lows)])
+    )
     assert found.gap <= GAP_MAX
     assert sum(mass.share for mass in found.masses) == pytest.approx(1.0)
 
 
 def test_nothing_is_no_distribution() -> None:
     with pytest.raises(ValueError, match="times is empty"):
-        estimate([])
+        estimate_of(*as_arrays([]))
     with pytest.raises(ValueError, match="share=1"):
-        estimate([Bounds(1, 2)]).quantile(1)
+        estimate_of(*as_arrays([Bounds(1, 2)])).quantile(1)

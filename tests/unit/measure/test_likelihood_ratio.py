@@ -7,41 +7,47 @@ import pytest
 
 from harness.core.instants import FOREVER, Bounds
 from harness.measure.critical import critical
-from harness.measure.interval_censored import after_until
-from harness.measure.likelihood_ratio import BracketedTimes, VisibleTimes, counted, is_kept, quantile, share_at
-from harness.measure.proportions import clopper_pearson
+from harness.measure.likelihood_ratio import SAME, BracketedTimes, Evidence, VisibleTimes, is_kept, quantile
 from harness.measure.visible_time import Seen, Unseen
-from tests.peers.breast_cosmesis import RADIATION, months
+from tests.peers.breast_cosmesis import RADIATION, after_until, months
 from tests.peers.simulated_polls import SECOND, latency_bounds, poll_instants, trial
 
 
+def is_alike(evidence: Evidence, time: int, share: float) -> bool:
+    """Whether no distribution is likelier than the likeliest with this share."""
+    return 2 * (evidence.best - evidence.given(time, share)) <= SAME
+
+
 def test_exact_times_give_the_ratio_of_the_binomial() -> None:
-    """Nothing is bracketed: 2 [k log(p/s) + (n - k) log((1 - p)/(1 - s))], k = 6 of 20, is at the critical value of a
-    count at both ends.
+    """Nothing is bracketed: 2 [k log(p/s) + (n - k) log((1 - p)/(1 - s))], k = 6 of 20, against the critical value of a
+    count.
     """
-    found = share_at(BracketedTimes([Bounds.exactly(it) for it in range(20)]), 5)
-    assert (found.likely_low, found.likely_high) == pytest.approx((0.3, 0.3), abs=2e-3)
-    for end in (found.low, found.high):
-        ratio = 2 * (6 * np.log(0.3 / end) + 14 * np.log(0.7 / (1 - end)))
-        outside = end - 1e-3 if end < 0.3 else end + 1e-3
-        inside = end + 1e-3 if end < 0.3 else end - 1e-3
-        beyond = 2 * (6 * np.log(0.3 / outside) + 14 * np.log(0.7 / (1 - outside)))
-        assert ratio == pytest.approx(critical(20, inside, 0.95), abs=0.05)
-        assert beyond > critical(20, outside, 0.95)
+    evidence = BracketedTimes([Bounds.exactly(it) for it in range(20)])
+    kept = []
+    for share in np.linspace(0.02, 0.98, 97).tolist():
+        ratio = 2 * (6 * np.log(0.3 / share) + 14 * np.log(0.7 / (1 - share)))
+        limit = critical(20, share, 0.95)
+        assert is_kept(evidence, 5, share) is bool(ratio <= limit), (share, ratio, limit)
+        kept += [share] if ratio <= limit else []
+    assert min(kept) < 0.15
+    assert 0.5 < max(kept) < 0.6
 
 
-def test_published_data_lie_within_and_counting_is_wider() -> None:
-    times = months(RADIATION)
-    found = share_at(BracketedTimes(times), 24)
-    low, high = counted(times, 24)
-    assert low <= found.low < found.likely_low <= 0.2390 <= found.likely_high < found.high <= high
+def test_published_data_lie_within() -> None:
+    """0.2390 by 24 months; a tenth and a half are excluded."""
+    evidence = BracketedTimes(months(RADIATION))
+    kept = [it for it in np.linspace(0.02, 0.98, 49).tolist() if is_kept(evidence, 24, it)]
+    assert 0.1 < kept[0] < 0.16
+    assert 0.3 < kept[-1] < 0.5
+    assert evidence.shares(24) == pytest.approx((0.2390, 0.2390), abs=2e-4)
 
 
 def test_all_shares_that_are_as_likely_are_kept() -> None:
-    """Every time lies in [1, 10]: at 5 any share at all is as likely."""
-    found = share_at(BracketedTimes([Bounds(1, 10)] * 30), 5)
-    assert (found.likely_low, found.likely_high, found.low, found.high) == (0.0, 1.0, 0.0, 1.0)
-    assert share_at(BracketedTimes([Bounds(1, 10)] * 30), 10).low == pytest.approx(np.exp(-6.4 / 60), abs=0.02)
+    """Every time lies in [1, 10]: at 5 any share at all is as likely; at 10 it is all but what 30 may have missed."""
+    evidence = BracketedTimes([Bounds(1, 10)] * 30)
+    assert all(is_alike(evidence, 5, it) and is_kept(evidence, 5, it) for it in (0.001, 0.3, 0.999))
+    assert is_kept(evidence, 10, np.exp(-6.4 / 60) + 0.02)
+    assert not is_kept(evidence, 10, np.exp(-6.4 / 60) - 0.02)
 
 
 def test_quantiles_bracket_the_estimate_and_stay_open_where_nothing_bounds_them() -> None:
@@ -72,7 +78,6 @@ def test_quantiles_and_shares_agree() -> None:
     assert bounds.lo - 2 <= kept[0] <= bounds.lo + 4
     assert kept == list(range(kept[0], 49))
     assert not is_kept(evidence, bounds.hi, 0.5)
-    assert share_at(evidence, bounds.lo - 4).high < 0.5 < share_at(evidence, bounds.lo + 4).high
 
 
 def test_trials_that_saw_nothing_enter() -> None:
@@ -95,9 +100,10 @@ def test_trials_that_saw_nothing_enter() -> None:
     truth = 1 - np.exp(-1 / 1.01)
     below = SECOND - 2
     assert VisibleTimes(seen).shares(below)[0] == pytest.approx(0.0, abs=5e-4)
-    together = share_at(VisibleTimes(trials), below)
-    assert together.low < together.likely_low < truth < together.likely_high
-    assert not is_kept(VisibleTimes(trials), below, 0.1)
+    together = VisibleTimes(trials)
+    assert is_alike(together, below, truth)
+    assert is_kept(together, below, truth)
+    assert not is_kept(together, below, 0.1)
 
 
 def test_with_one_fixed_period_the_spread_below_it_is_not_claimed() -> None:
@@ -105,16 +111,14 @@ def test_with_one_fixed_period_the_spread_below_it_is_not_claimed() -> None:
     unseen = Unseen(onset=Bounds(1, 1000), samples_ns=(0, 1000, 2000))
     seen = Seen(onset=Bounds(1, 1000), end=Bounds(1001, 2000))
     evidence = VisibleTimes([unseen] * 20 + [seen] * 20)
-    found = share_at(evidence, 999)
-    assert found.likely_low == pytest.approx(0.5, abs=2e-3)
-    assert found.likely_high == pytest.approx(1.0, abs=5e-3)
+    assert all(is_alike(evidence, 999, it) for it in (0.5, 0.75, 0.999))
+    assert not is_alike(evidence, 999, 0.498)
     assert evidence.best == pytest.approx(40 * np.log(0.5), abs=1e-6)
 
 
 def test_an_output_that_never_shows_has_visible_time_zero() -> None:
     evidence = VisibleTimes([Unseen(onset=Bounds(1, 1000), samples_ns=(0, 1000))] * 59)
-    found = share_at(evidence, 0)
-    assert found.likely_high == 1.0
+    assert is_alike(evidence, 0, 1.0)
     assert quantile(evidence, 0.5).lo == 0
 
 
@@ -127,12 +131,6 @@ def test_what_was_watched_must_hold_the_onset() -> None:
         VisibleTimes([])
     with pytest.raises(ValueError, match="confidence=95"):
         is_kept(BracketedTimes([Bounds(1, 2)]), 1, 0.5, confidence=95)
-
-
-def test_counting_has_the_bounds_of_clopper_and_pearson_where_all_is_settled() -> None:
-    low, high = counted([Bounds.exactly(it) for it in range(20)], 5)
-    exact = clopper_pearson(6, 20)
-    assert (low, high) == pytest.approx((exact.low, exact.high))
 
 
 def test_times_that_are_nearly_alike_are_covered_by_slow_polls_too() -> None:
@@ -160,14 +158,11 @@ def test_latency_bounds_cover_the_truth(period_s: float, lost: float, jitter: fl
     """60 simulated runs of 30 trials; the benchmark has the large numbers. Fewer than 50 kept: 1 in 5,000."""
     rng = np.random.default_rng(3)
     median = int(np.log(2) * SECOND)
-    kept = counted_kept = 0
+    kept = 0
     for _ in range(60):
         times = [
             latency_bounds(poll_instants(rng, period_s, lost=lost, jitter=jitter), int(rng.exponential(1.0) * SECOND))
             for _ in range(30)
         ]
         kept += is_kept(BracketedTimes(times), median, 0.5)
-        low, high = counted(times, median)
-        counted_kept += low <= 0.5 <= high
     assert kept >= 50
-    assert counted_kept >= 50

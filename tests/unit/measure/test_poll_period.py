@@ -7,14 +7,14 @@ import pytest
 
 from harness.core.instants import FOREVER, Bounds
 from harness.measure.poll_period import least_mean, least_visible, longest_period, seen_share, slower_poll
-from harness.measure.proportions import never_seen
 from harness.measure.visible_time import Seen, Trial, Unseen
 
 
 def test_where_all_are_certain_it_is_nearly_the_exact_bound() -> None:
     """All 59 as long as the period or longer: the exact bound is 0.05^(1/59) = 0.9505; betting gives away under 1 %."""
     found = seen_share([1000] * 59, 1000)
-    assert 1 - never_seen(59) - 0.01 < found.least <= 1 - never_seen(59)
+    exact = 0.05 ** (1 / 59)
+    assert exact - 0.01 < found.least <= exact
 
 
 def test_one_that_was_not_seen_counts() -> None:

@@ -7,7 +7,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from harness.measure.seen_chance import Cascade, seen_chance
+from tests.peers.polls_of_polls import seen_chance
 
 
 def exactly(*values: str) -> list[Fraction]:
@@ -67,29 +67,3 @@ def test_cascades_are_what_a_simulation_finds(visible: float, periods: list[floa
     exact = float(seen_chance(Fraction(str(visible)), [Fraction(str(it)) for it in periods]))
     found = simulated(visible, periods, 200_000, np.random.default_rng(1))
     assert found == pytest.approx(exact, abs=5 * (exact * (1 - exact) / 200_000) ** 0.5 + 1e-9)
-
-
-def test_the_delay_of_a_level_that_stays() -> None:
-    """Periods 1 and 5: mean 3, at most 6, sd sqrt(26/12), and 95 % within 6 - sqrt(0.5)."""
-    cascade = Cascade(periods=tuple(exactly("1", "5")))
-    assert (cascade.mean, cascade.longest) == (Fraction(3), Fraction(6))
-    assert cascade.deviation == pytest.approx((26 / 12) ** 0.5)
-    assert cascade.quantile(0.95) == pytest.approx(6 - 0.5**0.5, abs=1e-12)
-    assert cascade.within(Fraction(6)) == 1
-    assert cascade.within(Fraction(0)) == 0
-
-
-def test_delays_are_what_a_simulation_finds() -> None:
-    periods = [0.4, 1.0, 2.5]
-    cascade = Cascade(periods=tuple(Fraction(str(it)) for it in periods))
-    drawn = (np.random.default_rng(2).random((100_000, 3)) * periods).sum(axis=1)
-    for delay in (0.5, 1.5, 2.0, 3.5):
-        exact = float(cascade.within(Fraction(str(delay))))
-        assert np.mean(drawn <= delay) == pytest.approx(exact, abs=0.008)
-
-
-def test_what_is_no_poll_is_refused() -> None:
-    with pytest.raises(ValueError, match="expected one period or more"):
-        seen_chance(Fraction(1), [])
-    with pytest.raises(ValueError, match="each above 0"):
-        seen_chance(Fraction(1), [Fraction(0)])

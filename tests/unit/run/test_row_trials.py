@@ -149,4 +149,3 @@ def test_raises_in_step_with_a_gateway_are_told_and_spread_ones_are_not(seed: in
             maker.shows("b.leak", raised + 0.2, raised + 2.2)
         told = summarise(trials_of(maker.close())["b.leak@leak"])
         assert told.is_in_step is (name == "step")
-        assert told.visible_at_random is (name == "spread")
