@@ -3,8 +3,11 @@
 One row of each alarm, so that no trial counts twice; its first trial before against its first one after, its second
 against the second. Were the runs alike, either of a pair would be the later one as often, so the sign test says how
 unlikely so many later ones are. Only what is later whatever the values within the brackets are counts as later: that
-holds however each run was read. Source:
-Dixon, Mood, *J. Am. Statist. Assoc.* 41 (1946) 557.
+holds however each run was read. Rows of which a run was raised in step with a device on the way are left out: their
+times are those of one phase. Source: Dixon, Mood, *J. Am. Statist. Assoc.* 41 (1946) 557.
+
+That a link did not change by more than a change is worth is said of it as a whole, so more than half of its alarms are
+not enough: no pair may be further apart for certain either.
 """
 
 from __future__ import annotations
@@ -23,6 +26,8 @@ def compare_links(pairs: Sequence[Pair], asked: Asked) -> list[WholeLink]:
     for pair in pairs:
         if pair.before is None or pair.after is None or (pair.link, pair.alarm) in taken:
             continue
+        if pair.before.is_in_step or pair.after.is_in_step:
+            continue
         mine = list(zip(pair.before.latencies, pair.after.latencies, strict=False))
         if mine:
             taken.add((pair.link, pair.alarm))
@@ -37,6 +42,9 @@ def _compared(link: str, pairs: Sequence[tuple[Bounds, Bounds]], asked: Asked) -
     chance = min(1.0, 2.0 * min(_so_many(later, total), _so_many(earlier, total)))
     below = sum(after.hi - before.lo <= asked.worth_ns for before, after in pairs)
     above = sum(after.lo - before.hi >= -asked.worth_ns for before, after in pairs)
+    is_apart = any(
+        after.lo - before.hi > asked.worth_ns or before.lo - after.hi > asked.worth_ns for before, after in pairs
+    )
     error = 1.0 - asked.confidence
     return WholeLink(
         link=link,
@@ -46,7 +54,7 @@ def _compared(link: str, pairs: Sequence[tuple[Bounds, Bounds]], asked: Asked) -
         chance=chance,
         least=min(1.0, 2.0 * _so_many(total, total)),
         is_worse=later > earlier,
-        is_within=max(_so_many(below, total), _so_many(above, total)) <= error / 2.0,
+        is_within=not is_apart and max(_so_many(below, total), _so_many(above, total)) <= error / 2.0,
     )
 
 

@@ -167,7 +167,8 @@ class Compared:
 class WholeLink:
     """All alarms of a link together: of ``pairs`` of trials, so many came ``later`` or ``earlier`` for certain.
 
-    ``is_within``: more than half of the pairs are shown to differ by no more than a change is worth, either way.
+    ``is_within``: more than half of the pairs are shown to differ by no more than a change is worth, either way, and
+    none is further apart for certain.
     """
 
     link: str

@@ -359,6 +359,28 @@ def test_a_whole_link_that_is_slower_by_less_than_it_is_worth() -> None:
     assert compare_runs(still, Asked(worth_ns=100 * MS), rng).links[0].finding is Finding.EQUAL
 
 
+def test_a_link_is_not_shown_to_be_alike_where_an_alarm_comes_later_by_more_than_that() -> None:
+    """A quarter of its alarms a second later: more than half that keep their times are not the link as a whole."""
+    rng = np.random.default_rng(1)
+    slowed = [one_trial(it, 50 * it, 50 * it + 30 + 1_000 * (it % 4 == 0), width_ms=5) for it in range(60)]
+    (link,) = compare_runs(slowed, Asked(worth_ns=100 * MS), rng).links
+    assert (link.later, link.is_within, link.finding) == (60, False, Finding.WORSE)
+    some = [one_trial(it, 50 * it, 50 * it + 1_000 * (it % 4 == 0), width_ms=5) for it in range(60)]
+    assert compare_runs(some, Asked(worth_ns=100 * MS), rng).links[0].finding is Finding.OPEN
+    sooner = [one_trial(it, 50 * it + 1_000 * (it % 4 == 0), 50 * it, width_ms=5) for it in range(60)]
+    assert compare_runs(sooner, Asked(worth_ns=100 * MS), rng).links[0].finding is Finding.OPEN
+
+
+def test_times_of_one_phase_say_nothing_of_their_link() -> None:
+    rng = np.random.default_rng(1)
+    pairs = [one_trial(it, 50 * it, 50 * it + 200) for it in range(16)]
+    in_step = [replace(it, after=replace(it.after, is_in_step=True)) for it in pairs[:8] if it.after is not None]
+    (link,) = compare_runs([*in_step, *pairs[8:]], Asked(), rng).links
+    assert (link.pairs, link.later) == (8, 8)
+    in_step = [replace(it, before=replace(it.before, is_in_step=True)) for it in pairs if it.before is not None]
+    assert compare_runs(in_step, Asked(), rng).links == ()
+
+
 def test_an_alarm_counts_once_on_a_link() -> None:
     """A second row of it is of the same stimuli: no trial speaks twice."""
     rng = np.random.default_rng(1)
