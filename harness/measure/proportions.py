@@ -19,9 +19,10 @@ TRIALS_MAX: Final = 10**9
 
 @unique
 class Side(StrEnum):
-    """Which ends of an interval are bounded at the stated confidence."""
+    """Which ends of an interval are bounded at the stated confidence: both together, each by itself, or one."""
 
     TWO_SIDED = "two-sided"
+    EACH = "each one-sided"
     UPPER = "one-sided upper"
     LOWER = "one-sided lower"
 
@@ -49,7 +50,7 @@ def clopper_pearson(
     """The exact bounds of Clopper and Pearson, rounded outwards.
 
     high: the share at which P(X <= count) = alpha; low: that at which P(X >= count) = alpha; alpha is 1 - confidence,
-    halved for two sides. The true coverage is never below the stated one, and mostly above: counts are whole numbers.
+    halved for two sides together. The true coverage is never below the stated one, and mostly above: counts are whole numbers.
     Source: Clopper, Pearson, *Biometrika* 26 (1934) 404; NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.4.2.
     Raises ValueError where the numbers are not those of a count.
     """

@@ -159,12 +159,16 @@ class Asked:
 
 
 def miss_share(row: RowTrials, *, confidence: float = CONFIDENCE) -> MissShare | None:
-    """Exact bounds (Clopper, Pearson): two-sided, but one-sided upper where no trial is proven to have been missed."""
+    """Exact bounds (Clopper, Pearson), each at the confidence by itself; no lower one where none is proven missed.
+
+    Both together would not hold it: whether there are two would depend on what came. With ten trials an upper bound at
+    95 % without a miss, and two-sided ones at 95 % with any, hold the true share as seldom as 92.7 % of the time.
+    """
     trials = len(row.measured)
     if not trials:
         return None
     missed, unseen = row.count(Shown.MISSED), row.count(Shown.UNSEEN)
-    side = Side.TWO_SIDED if missed else Side.UPPER
+    side = Side.EACH if missed else Side.UPPER
     low: ShareBounds = clopper_pearson(missed, trials, confidence=confidence, side=side)
     high = clopper_pearson(missed + unseen, trials, confidence=confidence, side=side)
     return MissShare(

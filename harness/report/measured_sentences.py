@@ -86,7 +86,7 @@ def miss_words(misses: MissShare | None) -> str:
     high = percent(misses.high, up=True)
     if misses.side is Side.UPPER:
         return f"; not shown: at most {high} of them (one-sided)"
-    return f"; not shown: {percent(misses.low, up=False)} to {high} of them (two-sided)"
+    return f"; not shown: {percent(misses.low, up=False)} to {high} of them (each one-sided)"
 
 
 def latency_words(one: RowSummary) -> str:

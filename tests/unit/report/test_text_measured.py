@@ -76,7 +76,7 @@ def test_names_are_cut_in_the_middle_where_their_beginnings_are_alike(names: tup
 def test_misses_are_told_with_both_sides_and_their_count() -> None:
     text = words(render_measured(told(row(*[Shown.MISSED] * 4, *[Shown.SHOWN] * 16))))
     assert "16 shown, 4 missed" in text
-    assert "not shown: 5.7 % to 43.7 % of them (two-sided)" in text
+    assert "not shown: 7.1 % to 40.2 % of them (each one-sided)" in text
 
 
 def test_a_poll_period_is_named_where_the_trials_prove_it() -> None:
