@@ -50,7 +50,8 @@ def clopper_pearson(
     """The exact bounds of Clopper and Pearson, rounded outwards.
 
     high: the share at which P(X <= count) = alpha; low: that at which P(X >= count) = alpha; alpha is 1 - confidence,
-    halved for two sides together. The true coverage is never below the stated one, and mostly above: counts are whole numbers.
+    halved for two sides together. The true coverage is never below the stated one, and mostly above: counts are whole
+    numbers.
     Source: Clopper, Pearson, *Biometrika* 26 (1934) 404; NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.4.2.
     Raises ValueError where the numbers are not those of a count.
     """
