@@ -57,6 +57,8 @@ class RowTrial:
     raised: Bounds
     latency: Bounds | None = None
     visible: Trial | None = None
+    is_set_aside: bool = False
+    """Raised once more in its place, or voided by a correction: no time is taken of it, and a miss is in doubt."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

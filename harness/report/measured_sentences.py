@@ -35,7 +35,7 @@ def quantile_words(told: Description | None, share: float) -> str:
 def own_remarks(one: RowSummary) -> list[str]:
     """What a table cannot say of one row: misses, what was left out, phases."""
     row, texts = one.row, []
-    if row.count(Shown.SHOWN) < len(row.trials) or one.failed:
+    if row.count(Shown.SHOWN) < len(row.trials) or one.failed or any(it.is_set_aside for it in row.trials):
         texts.append(counts_words(one))
     if one.is_in_step:
         texts.append(beat_words(one))
@@ -68,13 +68,17 @@ def too_few_words(rows: Sequence[RowSummary], asked: Asked) -> list[str]:
 def counts_words(one: RowSummary) -> str:
     """``20 trials: 17 shown, 3 met by no reading; missed: at most 34.4 % (one-sided)``."""
     row = one.row
+    in_doubt = sum(it.shown is Shown.UNSEEN and it.is_set_aside for it in row.trials)
     kinds = (
-        (Shown.SHOWN, "shown"),
-        (Shown.MISSED, "missed"),
-        (Shown.UNSEEN, "met by no reading"),
-        (Shown.LEFT_OUT, "left out (not observed, masked or in doubt)"),
+        (row.count(Shown.SHOWN), "shown"),
+        (row.count(Shown.MISSED), "missed"),
+        (row.count(Shown.UNSEEN) - in_doubt, "met by no reading"),
+        (in_doubt, "missed or met by no reading, and set aside"),
+        (row.count(Shown.LEFT_OUT), "left out (not observed, masked or in doubt)"),
     )
-    counts = ", ".join(f"{row.count(kind)} {word}" for kind, word in kinds if row.count(kind))
+    counts = ", ".join(f"{number} {word}" for number, word in kinds if number)
+    aside = sum(it.is_set_aside for it in row.trials)
+    counts += f"; {aside} raised again or voided, so that no time is taken of them" if aside else ""
     failed = f"; {one.failed} failed in all" if one.failed > row.count(Shown.MISSED) else ""
     return f"{count(len(row.trials), 'trial')}: {counts}{failed}{miss_words(one.misses)}"
 

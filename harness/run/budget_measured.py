@@ -18,6 +18,7 @@ from harness.core.durations import bounds
 from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, NS_PER_S, Bounds
 from harness.core.model import Behaviour, Site, Stimulus
+from harness.core.verdicts import Verdict
 from harness.measure.budget import Watcher, chance_of, stages
 from harness.measure.budget_steps import Case, OnDelay
 from harness.measure.phase_lock import Locking, phase_lock
@@ -68,7 +69,7 @@ def _measured(budget: Budget, site: Site, records: Sequence[JudgedRecord]) -> Me
     stimuli = [{it.id: it for it in record.evidence.stimuli} for record in records]
     found = [
         _Compared(
-            row=row,
+            row=_without_voided(row),
             group=ways[row.key],
             watcher=ways[row.key].way.watchers[0],
             stimuli=stimuli,
@@ -88,6 +89,15 @@ def _measured(budget: Budget, site: Site, records: Sequence[JudgedRecord]) -> Me
         left_out=sum(it.row.count(Shown.LEFT_OUT) for it in found),
         notes=tuple(_notes(site, records)),
     )
+
+
+def _without_voided(row: RowTrials) -> RowTrials:
+    """What was voided was no alarm of which anything was predicted: it is left out, and counted so."""
+    left_out = (
+        replace(it, shown=Shown.LEFT_OUT) if it.is_set_aside and it.verdict is Verdict.NOT_RUN else it
+        for it in row.trials
+    )
+    return replace(row, trials=tuple(left_out))
 
 
 def _row(it: _Compared, confidence: float, records: Sequence[JudgedRecord]) -> RowMeasured:

@@ -45,8 +45,15 @@ class _Raised:
     """From the raise until the output shows it, as the site file declares it; None where it does not."""
     is_superseded: bool = False
     """It was raised once more in its place."""
+    is_voided: bool = False
+    """A correction says that it was no test. ``result`` is as recorded then."""
     beat_ns: int = 0
     """How often the slowest device on the way polls another one; 0 where none is declared."""
+
+    @property
+    def is_set_aside(self) -> bool:
+        """Somebody did not want it as it was."""
+        return self.is_superseded or self.is_voided
 
     @property
     def onset(self) -> Bounds | None:
@@ -60,7 +67,8 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
 
     The records are of one site; an expectation of a later map comes behind. Rows of which nothing was raised are left
     out. Of what a retest superseded no time is taken, and a miss is in doubt: whoever asks for one may have seen what
-    came of it, so to leave it out would choose among the results. UsageError where a record is named twice.
+    came of it, so to leave it out would choose among the results. The same holds of what was voided, of which nothing
+    else is taken: it counts as not run. UsageError where a record is named twice.
     """
     _refuse_twice(records)
     rows: dict[str, Expectation] = {}
@@ -68,7 +76,7 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
     for number, record in enumerate(records):
         rows |= {row.key: row for row in record.site.expectations if row.key not in rows}
         stimuli, superseded = timed_of(record), _superseded(record)
-        for result in record.judgement.results:
+        for result, is_voided in _results(record):
             point = record.site.points[result.point]
             raised[result.expectation].append(
                 _Raised(
@@ -79,6 +87,7 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
                     is_told=is_told(record.site.links[point.link], point.place),
                     delay=None if point.link in record.site.behind else record.site.times_of(point.link).output_delay,
                     is_superseded=result.stimulus in superseded,
+                    is_voided=is_voided,
                     beat_ns=beat_ns(record.site, point.link),
                 )
             )
@@ -89,6 +98,15 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
         for key, row in rows.items()
         if key in raised and row.behaviour is not Behaviour.QUIET
     )
+
+
+def _results(record: JudgedRecord) -> list[tuple[Result, bool]]:
+    """The results, and those of voided stimuli as recorded (with True), in the order of raising."""
+    found = [(it, False) for it in record.judgement.results]
+    voided = () if record.as_recorded is None else record.as_recorded.results
+    found += [(it, True) for it in voided if it.stimulus in record.corrected.voided]
+    begun = {it.id: (it.raised.lo, it.raised.hi, it.id) for it in record.evidence.stimuli}
+    return sorted(found, key=lambda it: begun[it[0].stimulus])
 
 
 def _ends_by_itself(row: Expectation, lasting: Collection[str]) -> bool:
@@ -118,7 +136,8 @@ def _superseded(record: JudgedRecord) -> frozenset[str]:
     """The stimuli in whose place others were raised."""
     found: set[str] = set()
     for alarm, decided in record.retests.items():
-        mine = {it.id: it.raised.lo for it in record.evidence.stimuli if it.alarm == alarm}
+        raised = (it for it in record.evidence.stimuli if it.alarm == alarm and it.id not in record.corrected.voided)
+        mine = {it.id: it.raised.lo for it in raised}
         found |= replaced_by_retest(mine, decided)
     return frozenset(found)
 
@@ -136,11 +155,12 @@ def _row(row: Expectation, raised: Sequence[_Raised], *, ends_by_itself: bool) -
             RowTrial(
                 record=it.record,
                 stimulus=it.result.stimulus,
-                verdict=it.result.verdict,
+                verdict=Verdict.NOT_RUN if it.is_voided else it.result.verdict,
                 shown=how,
                 raised=it.stimulus.raised,
-                latency=it.result.latency if how is Shown.SHOWN and not it.is_superseded else None,
+                latency=it.result.latency if how is Shown.SHOWN and not it.is_set_aside else None,
                 visible=visible,
+                is_set_aside=it.is_set_aside,
             )
         )
     return RowTrials(
@@ -162,12 +182,12 @@ def _is_denied(it: _Raised) -> bool:
 
 def _shown(it: _Raised) -> Shown:
     result = it.result
-    if result.verdict in NO_TRIAL or result.is_doubted or not it.stimulus.proven:
+    if result.verdict in NO_TRIAL or result.is_doubted or not (it.stimulus.proven or it.is_voided):
         return Shown.LEFT_OUT
     if result.verdict in NOT_SHOWN:
-        return Shown.UNSEEN if it.is_superseded else Shown.MISSED
+        return Shown.UNSEEN if it.is_set_aside else Shown.MISSED
     if result.onset is not None:
-        return Shown.SHOWN
+        return Shown.LEFT_OUT if it.is_voided else Shown.SHOWN
     is_unseen = it.trace is not None and len(it.trace) and result.verdict.verdict_class is VerdictClass.UNKNOWN
     return Shown.UNSEEN if is_unseen else Shown.LEFT_OUT
 
@@ -181,8 +201,8 @@ def _reach_ns(row: Expectation, seen: Sequence[Result]) -> int:
 
 def _visible(it: _Raised, how: Shown, reach_ns: int) -> Trial | None:
     result, trace = it.result, it.trace
-    is_cut = it.is_superseded or it.stimulus.stopped  # put back early: how long it would have shown nobody knows
-    if how is Shown.LEFT_OUT or is_cut or trace is None or not trace.timed:
+    is_cut = it.stimulus.stopped  # put back early: how long it would have shown nobody knows
+    if how is Shown.LEFT_OUT or is_cut or it.is_set_aside or trace is None or not trace.timed:
         return None
     if how is Shown.SHOWN:
         if result.onset is None or result.end is None or result.onset.is_open_below:

@@ -9,13 +9,17 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from scipy.stats import binomtest
 
 from harness.core.errors import RecordError, UsageError
 from harness.core.model import Step
 from harness.core.verdicts import Verdict
 from harness.measure.sequential import Decision
 from harness.measure.trials import Asked, RowTrials, Shown, miss_share
+from harness.record.corrections import CorrectionKind
 from harness.report.measured import Measured
+from harness.report.text_measured import render_measured
+from harness.run.correcting import Wanted, correct_record
 from harness.run.judging import judge_record
 from harness.run.measuring import measured
 from harness.run.row_trials import row_trials
@@ -68,6 +72,45 @@ def test_what_somebody_wanted_again_is_in_doubt_and_what_came_before_it_stays(tm
     share = miss_share(row)
     assert share is not None
     assert (share.missed, share.unseen, share.trials) == (0, 1, 4)
+
+
+def void(path: Path, *stimuli: str) -> Path:
+    for one in stimuli:
+        wanted = Wanted(kind=CorrectionKind.VOID, stimulus=one, reason="?", by="B. Lead", at_utc_ns=1, utc_offset_s=0)
+        correct_record(path, wanted)
+    return path
+
+
+def test_to_void_a_trial_neither_proves_nor_refutes_a_claim(tmp_path: Path) -> None:
+    """Three in a row prove it: without the one that was missed the others would."""
+    path = claimed(tmp_path / "r.farend", misses=[0], again_s=None)
+    assert told(path).found.claims[0].decided.decision is Decision.REFUTED
+    (claim,) = told(void(path, "0000")).found.claims
+    assert (claim.decided.decision, claim.trials) == (Decision.UNDECIDED, 4)
+
+
+def test_a_miss_that_was_voided_is_in_doubt_and_told(tmp_path: Path) -> None:
+    """Whoever voids it has seen what came of it: to leave it out would tell of three trials that all showed."""
+    path = void(claimed(tmp_path / "r.farend", misses=[1], again_s=None), "0001", "0002")
+    tells = told(path)
+    row = tells.rows["a.low@low"]
+    assert [it.stimulus for it in row.trials] == ["0000", "0001", "0002", "0003"]
+    assert [it.shown for it in row.trials] == [Shown.SHOWN, Shown.UNSEEN, Shown.LEFT_OUT, Shown.SHOWN]
+    assert [it.is_set_aside for it in row.trials] == [False, True, True, False]
+    assert [it.latency is None for it in row.trials] == [False, True, True, False]
+    share = miss_share(row)
+    assert share is not None
+    assert (share.missed, share.unseen, share.trials, share.low) == (0, 1, 3, 0.0)
+    assert share.high == pytest.approx(binomtest(1, 3).proportion_ci(0.9, "exact").high)
+    text = " ".join(render_measured(tells.found).split())
+    assert "4 trials: 2 shown, 1 missed or met by no reading, and set aside, 1 left out" in text
+    assert "2 raised again or voided, so that no time is taken of them" in text
+
+
+def test_a_raise_that_was_voided_takes_the_place_of_none(tmp_path: Path) -> None:
+    """Wanted again, and the one that was raised for it was voided: then the miss stands, as in a report."""
+    path = void(claimed(tmp_path / "r.farend", misses=[2], again_s=62), "0003")
+    assert told(path).rows["a.low@low"].trials[2].shown is Shown.MISSED
 
 
 def test_a_trial_that_was_stopped_before_it_showed_may_have_been_a_miss(tmp_path: Path) -> None:
