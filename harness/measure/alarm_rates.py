@@ -10,6 +10,7 @@ the lower sum surely is one, and what is none by the upper sum surely is none.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -114,13 +115,15 @@ class Most:
 class Flood:
     """A time in which there possibly was a flood, half-open, and the parts of it in which there surely was one.
 
-    ``activations``: how many began in it, or just before and set it off.
+    ``activations``: how many began in it, or just before and set it off. ``most``: how many floods it may have been,
+    one after the other, where it may have ended in between.
     """
 
     begin: int
     end: int
     sure: tuple[tuple[int, int], ...]
     activations: Number
+    most: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -241,12 +244,48 @@ def _floods(onsets: Sequence[Bounds], span: Bounds, limits: RateLimits) -> Itera
     running = list(_running(onsets, limits.window_ns))
     sure = list(_in_flood([(instant, number.surely) for instant, number in running], span, limits))
     for begin, end in _in_flood([(instant, number.possibly) for instant, number in running], span, limits):
+        mine = [it for it in onsets if it.lo < end and it.hi > begin - limits.window_ns]
         yield Flood(
             begin=begin,
             end=end,
             sure=tuple(it for it in sure if it[0] >= begin and it[1] <= end),
-            activations=_within(onsets, begin - limits.window_ns + 1, end),
+            activations=_within(mine, begin - limits.window_ns + 1, end),
+            most=1 + _begun_anew(running, mine, (begin, end), limits),
         )
+
+
+def _begun_anew(
+    running: Sequence[tuple[int, Number]], mine: Sequence[Bounds], flood: tuple[int, int], limits: RateLimits
+) -> int:
+    """How often at the most a flood may have ended and begun anew where there may have been one throughout.
+
+    It can end only where the lower sum is below one limit, and once where the upper one is not above the other. Each
+    time so many activations have to leave the window first, and as many to come in after it.
+    """
+    anew = limits.flood_above - limits.flood_below + 2
+    first, last = sorted(it.lo for it in mine), sorted(it.hi for it in mine)
+    spare = max(0, len(mine) - limits.flood_above - 1) // anew
+    found = 0
+    for begin, end, may_begin in _low_times(running, flood, limits):
+        left, coming = bisect_left(first, end - limits.window_ns), len(last) - bisect_left(last, begin)
+        times = min(left, coming) // anew
+        found += times if may_begin else min(1, times)
+    return min(spare, found)
+
+
+def _low_times(
+    running: Sequence[tuple[int, Number]], flood: tuple[int, int], limits: RateLimits
+) -> Iterator[tuple[int, int, bool]]:
+    """The times of a flood in which it may have ended, and whether one may have begun in them."""
+    begin, end = flood
+    at = bisect_left(running, begin, key=lambda it: it[0])
+    until = bisect_left(running, end, key=lambda it: it[0])
+    ends = [*(instant for instant, _ in running[at + 1 : until]), end]
+    parts = ((*it, until_) for it, until_ in zip(running[at:until], ends, strict=True))
+    for is_low, together in groupby(parts, key=lambda it: it[1].surely < limits.flood_below):
+        mine = list(together)
+        if is_low:
+            yield mine[0][0], mine[-1][2], any(number.possibly > limits.flood_above for _, number, _ in mine)
 
 
 def _in_flood(running: Iterable[tuple[int, int]], span: Bounds, limits: RateLimits) -> Iterator[tuple[int, int]]:

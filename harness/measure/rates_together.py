@@ -14,7 +14,7 @@ class RatesTogether:
 
     ``windows``: how many fixed windows were wholly observed; ``over``: how many of them hold more than a flood begins
     with. ``most_fixed``: of all windows; ``most``: of windows that begin anywhere. ``floods``: surely apart from each
-    other, and all that there may be evidence of.
+    other, and as many as there may have been.
     """
 
     span_ns: int
@@ -54,7 +54,7 @@ def together(rates: Sequence[Rates], limits: RateLimits) -> RatesTogether:
         over=_sum([Number(int(it.surely > limits.flood_above), int(it.possibly > limits.flood_above)) for it in whole]),
         most_fixed=_most(every),
         most=_most([it.most.number for it in rates]),
-        floods=_sum([Number(int(bool(flood.sure)), 1) for it in rates for flood in it.floods]),
+        floods=_sum([Number(int(bool(flood.sure)), flood.most) for it in rates for flood in it.floods]),
         flood_ns=(sum(it.flood_ns[0] for it in rates), sum(it.flood_ns[1] for it in rates)),
         contributors=contributors,
         chattering=tuple(it for it in contributors if it.most.possibly >= limits.chatter_least),

@@ -82,6 +82,8 @@ def test_what_is_true_lies_between_surely_and_possibly(
     assert sure <= set(true)
     assert set(true) <= possible
     assert found.flood_ns == (len(sure), len(possible))
+    begun = len(set(true) - {instant + 1 for instant in true})
+    assert sum(bool(it.sure) for it in found.floods) <= begun <= sum(it.most for it in found.floods)
     for alarm in ("a", "b"):
         own = [onset for onset, _, it in world if it.alarm == alarm]
         chatters = most_by_hand(own, limits.chatter_ns) >= limits.chatter_least
@@ -109,7 +111,7 @@ def test_what_is_known_exactly_is_counted_exactly(world: list[tuple[int, int, Ac
     instants = [instant for it in found.floods for instant in range(it.begin, it.end)]
     assert instants == [it for it in floods_by_hand(onsets, limits) if it >= 0]
     for flood in found.floods:
-        assert flood.sure == ((flood.begin, flood.end),)
+        assert (flood.sure, flood.most) == (((flood.begin, flood.end),), 1)
     if found.most.number.possibly:
         window = range(found.most.until - limits.window_ns + 1, found.most.until + 1)
         assert sum(it in window for it in onsets) == most

@@ -74,6 +74,27 @@ def test_the_end_of_the_record_cuts_a_flood() -> None:
     assert (flood.begin, flood.end) == (7_190 * S, 7_200 * S)
 
 
+def bounded(*seconds: tuple[float, float]) -> list[Bounds]:
+    return [Bounds(round(lo * S), round(hi * S)) for lo, hi in seconds]
+
+
+def test_one_flood_for_all_that_is_known_may_have_been_two() -> None:
+    """Ten more begin somewhere in the ten minutes after the first eleven: it may have ended before they came."""
+    first, second = [(59.0 * it, 59.0 * it) for it in range(11)], [(700.0, 1_300.0)] * 11
+    (flood,) = rates(bounded(*first, *second)).floods
+    assert (bool(flood.sure), flood.most) == (True, 2)
+    late = rates(bounded(*first, *[(1_250.0, 1_250.0)] * 11)).floods
+    assert [it.most for it in late] == [1, 1], "the truth may be so, and then they are two"
+
+
+def test_a_flood_that_began_between_two_readings_is_one() -> None:
+    """None left the window while they came, and none came while they left it."""
+    (flood,) = rates(bounded(*[(100.0, 102.0)] * 40)).floods
+    assert (bool(flood.sure), flood.most) == (True, 1)
+    (flood,) = rates(exactly(*(59 * number for number in range(40)))).floods
+    assert flood.most == 1
+
+
 @pytest.mark.parametrize(("third", "chatters"), [(59.999, True), (60.0, False), (60.001, False)])
 def test_three_in_a_minute_chatter(third: float, *, chatters: bool) -> None:
     found = rates(exactly(0, 30, third))
