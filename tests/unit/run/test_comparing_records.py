@@ -12,10 +12,14 @@ import pytest
 from harness.core.errors import UsageError
 from harness.measure.compare_order import OrderChange
 from harness.measure.run_comparison import Asked, Kind, Outcome
+from harness.record.corrections import CorrectionKind
 from harness.report.comparison import ComparisonDocument
 from harness.run.compare_sides import Run
 from harness.run.comparing_records import Wanted, compare_records
+from harness.run.correcting import Wanted as Correcting
+from harness.run.correcting import correct_record
 from harness.run.named_runs import run_of
+from harness.run.steps import RETEST_EVENT
 from harness.site.renames import Renames
 from tests.unit.run.records import MS, SITE, START_NS, STARTED_UTC_NS, RecordMaker, S
 
@@ -171,6 +175,24 @@ def test_new_strays_fail_and_gone_ones_are_told(made: Made) -> None:
     back = compare_records(made.run(strange), made.run(plain), Wanted())
     assert [(it.point, it.before, it.after, it.is_new) for it in back.strays] == [("low", 1, 0, False)]
     assert not back.is_failing
+
+
+def test_what_was_voided_or_raised_again_is_told(made: Made) -> None:
+    """A fail that is not compared any more may be one of the update: who reads of no regression has to know."""
+    before, after = made.path(), made.path(shows={"a.low": ""})
+    for stimulus in ("0001", "0002"):
+        wanted = Correcting(
+            kind=CorrectionKind.VOID, stimulus=stimulus, reason="?", by="B", at_utc_ns=1, utc_offset_s=0
+        )
+        correct_record(after, wanted)
+    document = compare_records(made.run(before), made.run(after), Wanted())
+    assert "of AFTER 2 raises were voided by corrections: no verdict and no time is compared of them" in document.notes
+    again = made.path(
+        alarms=("a.low", "a.low"), edit=lambda it: it.event(RETEST_EVENT, 30.0, alarm="a.low", reason="again")
+    )
+    document = compare_records(made.run(before), made.run(again), Wanted())
+    (told,) = (it for it in document.notes if "superseded" in it)
+    assert told.startswith("of AFTER 1 result was superseded, since the alarm was raised again")
 
 
 def test_what_comes_along_in_another_order(made: Made) -> None:
