@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -12,7 +13,9 @@ from harness.cli.common import note, say, say_json, terminal_width, write_text
 from harness.core.errors import UsageError
 
 if TYPE_CHECKING:
+    from harness.report.document import ReportDocument
     from harness.report.measured import Measured
+    from harness.run.judging import JudgedRecord
 
 SUFFIXES: Final = (".svg", ".html")
 
@@ -22,6 +25,20 @@ picture_option: Callable[[Callable[..., Any]], Callable[..., Any]] = click.optio
     type=click.Path(path_type=Path),
     help="Also draw the distributions: FILE.svg or FILE.html.",
 )
+
+
+page_option: Callable[[Callable[..., Any]], Callable[..., Any]] = click.option(
+    "--html",
+    "html_file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Also write the report of it as a page.",
+)
+
+
+def check_page(html_file: Path | None) -> None:
+    """UsageError for a page that could not be written in the end."""
+    if html_file is not None and not html_file.absolute().parent.is_dir():
+        raise UsageError(f"--html {html_file}: its folder does not exist; make it first")
 
 
 def check_picture(picture: Path | None) -> None:
@@ -53,3 +70,25 @@ def draw_measured(told: Measured, picture: Path | None) -> None:
 
     write_text(picture, measured_svg(told) if picture.suffix.lower() == ".svg" else measured_html(told))
     note(f"picture: {picture}")
+
+
+def write_page(
+    records: Sequence[JudgedRecord],
+    html_file: Path | None,
+    *,
+    document: ReportDocument | None = None,
+    told: Measured | None = None,
+) -> None:
+    """Write the report of records as a page; whole or not at all. UsageError where that fails.
+
+    ``document``, ``told``: their report and what was measured, where these were made already.
+    """
+    if html_file is None:
+        return
+    from harness.report.html import render_html
+    from harness.run.attempt import report_document
+    from harness.run.repeated import repeated, repeated_of
+
+    again = repeated(records) if told is None else repeated_of(told)
+    write_text(html_file, render_html(replace(document or report_document(records), repeated=again)))
+    note(f"report: {html_file}")

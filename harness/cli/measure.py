@@ -8,7 +8,15 @@ from pathlib import Path
 import click
 
 from harness.cli.common import duration_of, json_option
-from harness.cli.drawing import check_picture, draw_measured, picture_option, tell_measured
+from harness.cli.drawing import (
+    check_page,
+    check_picture,
+    draw_measured,
+    page_option,
+    picture_option,
+    tell_measured,
+    write_page,
+)
 from harness.cli.shares import share_of
 from harness.core.verdicts import ExitCode
 
@@ -20,6 +28,7 @@ from harness.core.verdicts import ExitCode
 @click.option("--share", default="95%", show_default=True, metavar="SHARE", help="Alarms that a poll is to see.")
 @click.option("--slower", multiple=True, metavar="PERIOD", help="What a poll so slow would have seen; repeatable.")
 @picture_option
+@page_option
 @click.option("--all", "every_number", is_flag=True, help="Every quantile of every output, in sentences.")
 @json_option
 def command(
@@ -29,6 +38,7 @@ def command(
     share: str,
     slower: tuple[str, ...],
     picture: Path | None,
+    html_file: Path | None,
     every_number: bool,
     as_json: bool,
 ) -> int:
@@ -44,6 +54,7 @@ def command(
     from harness.run.measuring import measured
 
     check_picture(picture)
+    check_page(html_file)
     asked = Asked(
         confidence=share_of("--confidence", confidence),
         share=share_of("--share", share),
@@ -56,6 +67,7 @@ def command(
             stack.callback(one.reader.close)
             judged.append(one)
         told = measured(judged, asked, only)
+        write_page(judged, html_file, told=told)
     draw_measured(told, picture)
     tell_measured(told, every_number=every_number, as_json=as_json)
     return ExitCode.ALL_PASS

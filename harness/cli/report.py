@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -54,6 +55,7 @@ def command(
     from harness.report.text import render_text
     from harness.run.attempt import report_document
     from harness.run.judging import JudgedRecord, judge_record
+    from harness.run.repeated import repeated
 
     if len({path.resolve() for path in records}) != len(records):
         raise UsageError("the same record was given twice; name each record once")
@@ -62,6 +64,8 @@ def command(
         for source in records:
             judged.append(judge_record(source, map_file, ledger_file))  # noqa: PERF401  # closed even where the next one fails
         document = report_document(judged)
+        if html_file is not None:
+            document = replace(document, repeated=repeated(judged))
         newest = max(judged, key=lambda it: it.reader.header.anchor.utc_ns)
         restored, settled = not newest.is_changed, newest.is_settled
     finally:

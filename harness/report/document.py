@@ -16,6 +16,7 @@ from harness.core.model import Decision, Judgement, Site, Step, Stimulus
 from harness.core.sweep import Sweep
 from harness.core.verdicts import ExitCode, Verdict
 from harness.report.log_book import LogBook, Remark, tenths
+from harness.report.repeated import Repeated
 
 
 @unique
@@ -261,11 +262,15 @@ class AttemptDocument:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportDocument:
-    """One report about one site. ``attempts`` are newest first, one for each record; ``site`` is the newest one's."""
+    """One report about one site. ``attempts`` are newest first, one for each record; ``site`` is the newest one's.
+
+    ``repeated``: what was measured of rows that were tried again and again, None where none was.
+    """
 
     facts: SiteFacts
     site: Site
     attempts: tuple[AttemptDocument, ...] = field(default_factory=tuple)
+    repeated: Repeated | None = None
 
     def __post_init__(self) -> None:
         starts = [attempt.started_utc_ns for attempt in self.attempts]

@@ -30,6 +30,8 @@ from harness.report.standing import Row, Standing, StandingStray, standing_of
 if TYPE_CHECKING:
     from jinja2 import Environment
 
+    from harness.report.html_measured import MeasuredView
+
 COLUMNS_MAX = 9
 """Outputs side by side in one table: as many as fit on a sheet of A4 on its side."""
 
@@ -91,6 +93,15 @@ def _finalized(value: object) -> object:
     )
 
 
+def _measured(document: ReportDocument) -> MeasuredView | None:
+    """None where no row was tried twice; then nothing of the statistics is loaded."""
+    if document.repeated is None:
+        return None
+    from harness.report.html_measured import MeasuredView
+
+    return MeasuredView(document.repeated, {name: point.link for name, point in document.site.points.items()})
+
+
 class _View:
     """What the template asks for that is more than a field of the document."""
 
@@ -100,6 +111,7 @@ class _View:
         self.matrix = matrix_of(document.site, standing)
         self.is_crowded = len(self.matrix.columns) >= CROWDED_FROM
         self._shared = {one.cause: number for number, one in enumerate(standing.shared, start=1)}
+        self.measured = _measured(document)
         self.newest = document.attempts[0] if document.attempts else None
         self._timelines: dict[tuple[int, str], list[Any]] = {}
         for number, attempt in self.attempts:

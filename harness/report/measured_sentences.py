@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from math import ceil, floor
+from typing import Final
 
 from harness.core.durations import bounds, duration
 from harness.measure.describe import Description, QuantileAt
@@ -19,6 +20,9 @@ from harness.measure.trials import Asked, MissShare, RowSummary, Shown
 from harness.report.human import count
 from harness.report.measured import ClaimTold, Measured, SearchTold
 from harness.report.measured_words import down, pair, percent
+
+NOT_KNOWN: Final = "not known"
+"""Of a time that the trials bound on no side."""
 
 
 def shown_words(one: RowSummary) -> str:
@@ -32,14 +36,22 @@ def quantile_words(told: Description | None, share: float) -> str:
     return "" if found is None else between(found)
 
 
+def is_whole(one: RowSummary) -> bool:
+    """Whether every trial showed, none failed, and none was set aside."""
+    trials = one.row.trials
+    return one.row.count(Shown.SHOWN) == len(trials) and not one.failed and not any(it.is_set_aside for it in trials)
+
+
 def own_remarks(one: RowSummary) -> list[str]:
     """What a table cannot say of one row: misses, what was left out, phases."""
-    row, texts = one.row, []
-    if row.count(Shown.SHOWN) < len(row.trials) or one.failed or any(it.is_set_aside for it in row.trials):
-        texts.append(counts_words(one))
-    if one.is_in_step:
-        texts.append(beat_words(one))
-    if row.ends_by_itself and one.phase is not None and one.phase.finding is not Locking.NOT_SHOWN:
+    counts = [] if is_whole(one) else [f"{counts_words(one)}{miss_words(one.misses)}"]
+    return counts + phase_remarks(one)
+
+
+def phase_remarks(one: RowSummary) -> list[str]:
+    """Why times of a row are not to be relied on, as far as the phases of its raises tell."""
+    texts = [beat_words(one)] if one.is_in_step else []
+    if one.row.ends_by_itself and one.phase is not None and one.phase.finding is not Locking.NOT_SHOWN:
         texts.append(phase_words(one))
     return texts
 
@@ -66,7 +78,7 @@ def too_few_words(rows: Sequence[RowSummary], asked: Asked) -> list[str]:
 
 
 def counts_words(one: RowSummary) -> str:
-    """``20 trials: 17 shown, 3 met by no reading; missed: at most 34.4 % (one-sided)``."""
+    """``20 trials: 17 shown, 3 met by no reading``; how sure that is, is told apart (``miss_words``)."""
     row = one.row
     in_doubt = sum(it.shown is Shown.UNSEEN and it.is_set_aside for it in row.trials)
     kinds = (
@@ -80,17 +92,23 @@ def counts_words(one: RowSummary) -> str:
     aside = sum(it.is_set_aside for it in row.trials)
     counts += f"; {aside} raised again or voided, so that no time is taken of them" if aside else ""
     failed = f"; {one.failed} failed in all" if one.failed > row.count(Shown.MISSED) else ""
-    return f"{count(len(row.trials), 'trial')}: {counts}{failed}{miss_words(one.misses)}"
+    return f"{count(len(row.trials), 'trial')}: {counts}{failed}"
 
 
 def miss_words(misses: MissShare | None) -> str:
-    """The true share of misses in exact bounds, their side named."""
-    if misses is None:
-        return ""
+    """The true share of misses in exact bounds, their side named; it goes behind other words."""
+    return "" if misses is None else f"; not shown: {miss_bounds(misses)} of them ({side_words(misses)})"
+
+
+def miss_bounds(misses: MissShare) -> str:
+    """``at most 4.2 %`` or ``5.7 % to 43.7 %``."""
     high = percent(misses.high, up=True)
-    if misses.side is Side.UPPER:
-        return f"; not shown: at most {high} of them (one-sided)"
-    return f"; not shown: {percent(misses.low, up=False)} to {high} of them (each one-sided)"
+    return f"at most {high}" if misses.side is Side.UPPER else f"{percent(misses.low, up=False)} to {high}"
+
+
+def side_words(misses: MissShare) -> str:
+    """Which sides of the share are bounded at the stated confidence."""
+    return "one-sided" if misses.side is Side.UPPER else "each one-sided"
 
 
 def latency_words(one: RowSummary) -> str:
@@ -185,7 +203,9 @@ def claim_words(one: ClaimTold) -> str:
 
 def between(it: QuantileAt) -> str:
     """Bounds of a quantile; open above as ``0.4 s or more``, since the word before may be "within"."""
-    if it.bounds.is_open_above and not it.bounds.is_open_below:
+    if it.bounds.is_open_above and it.bounds.lo <= 0:
+        return NOT_KNOWN
+    if it.bounds.is_open_above:
         return f"{bounds(it.bounds).removeprefix('at least ')} or more"
     return bounds(it.bounds)
 

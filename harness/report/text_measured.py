@@ -23,6 +23,7 @@ from harness.report.measured_sentences import (
     counts_words,
     latency_words,
     mean_seen,
+    miss_words,
     own_remarks,
     quantile_words,
     shown_words,
@@ -146,7 +147,8 @@ def front_lines(told: Measured, to: Terminal) -> list[str]:
 def row_lines(one: RowSummary, asked: Asked, to: Terminal) -> list[str]:
     """One output of one alarm."""
     texts = [beat_words(one) if one.is_in_step else "", latency_words(one), *visible_words(one, asked)]
-    lines = to.wrapped(f"{one.row.point}: {counts_words(one)}", first=4, hang=8, keep_units=True)
+    counts = f"{one.row.point}: {counts_words(one)}{miss_words(one.misses)}"
+    lines = to.wrapped(counts, first=4, hang=8, keep_units=True)
     for text in texts:
         lines += to.wrapped(text, first=8, hang=12, keep_units=True) if text else []
     return lines

@@ -13,6 +13,7 @@ import shutil
 import subprocess
 import sys
 import threading
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from typing import Self
@@ -68,7 +69,8 @@ def page() -> str:
     sample = importlib.util.module_from_spec(spec)
     sys.modules["report_sample"] = sample
     spec.loader.exec_module(sample)
-    return render_html(sample.build_document())
+    document = sample.build_document()
+    return render_html(replace(document, repeated=sample.build_repeated(document.site)))
 
 
 def browse(page: str, folder: Path, *what: str) -> list[str]:
@@ -114,6 +116,12 @@ def test_it_prints_to_pdf_and_asks_for_nothing_but_itself(page: str, tmp_path: P
     assert "Summary" in pages[0]
     assert f"page 1 of {len(pages) - 1}" in pages[0]
     assert "Log book: simulated alarms" in text
+    (measured,) = [one for one in pages if "Alarms that clear by themselves" in one]
+    for said in ("Alarm and output", "7 of 7"):
+        assert said in measured, "a heading stands on the page of what it is the head of"
+    (drawn,) = [one for one in pages if "holds the whole distribution" in one]
+    assert "Distributions" in drawn
+    assert "latency of at most" in drawn, "the key of the pictures stands beside the first of them"
     log_book = [one for one in pages if one.split()[:3] == ["No.", "Alarm", "Raised"]]
     assert log_book, "the head of the log book is not repeated on its second page"
 

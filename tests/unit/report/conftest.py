@@ -46,6 +46,8 @@ from harness.core.places import (
 )
 from harness.core.trace import Trace
 from harness.core.verdicts import ExitCode, Verdict, VerdictClass
+from harness.measure.trials import Asked, RowTrial, RowTrials, Shown, summarise
+from harness.measure.visible_time import Seen
 from harness.report.document import (
     AttemptDocument,
     BlindTime,
@@ -61,6 +63,8 @@ from harness.report.document import (
     Source,
 )
 from harness.report.log_book import Ending, LogBook, LogEntry, LogRemark, LogStep, Remark
+from harness.report.measured import Measured, MeasuredRecord
+from harness.report.repeated import Repeated
 from harness.report.timeline import timeline_of
 
 MS, S = NS_PER_MS, NS_PER_S
@@ -516,6 +520,65 @@ def build_document(names: tuple[str, ...] = ALARMS) -> ReportDocument:
     )
 
 
+def tried(row: Expectation, shown: str, *, ends_by_itself: bool = False, slow_ms: int = 0) -> RowTrials:
+    """Trials of a row, a letter each: shown, missed, or left out; polls of 100 ms bracket each at another phase."""
+    how = {"s": Shown.SHOWN, "m": Shown.MISSED, "-": Shown.LEFT_OUT}
+    verdicts = {"s": Verdict.ON_TIME, "m": Verdict.MISSED, "-": Verdict.NOT_OBSERVED}
+    trials = []
+    for number, letter in enumerate(shown):
+        at, phase = number * 20 * S, number * 37 % 100 * MS
+        onset = Bounds(at + phase + slow_ms * MS, at + phase + (slow_ms + 109) * MS)
+        seen = Seen(onset=onset, end=Bounds(onset.lo + 1400 * MS, onset.hi + 1400 * MS))
+        trials.append(
+            RowTrial(
+                record=0,
+                stimulus=f"s{number}",
+                verdict=verdicts[letter],
+                shown=how[letter],
+                raised=Bounds.exactly(at),
+                latency=Bounds(onset.lo - at, onset.hi - at) if letter == "s" else None,
+                visible=seen if letter == "s" else None,
+            )
+        )
+    phases = tuple(number * 37 % 100 / 100 for number in range(len(shown)))
+    return RowTrials(
+        key=row.key,
+        alarm=row.alarm,
+        point=row.point,
+        trials=tuple(trials),
+        ends_by_itself=ends_by_itself,
+        phases=phases if ends_by_itself else (),
+    )
+
+
+def repeated_with(site: Site, rows: Iterable[RowTrials], few: Iterable[RowTrials] = ()) -> Repeated:
+    """What a report tells of these rows."""
+    asked = Asked()
+    told = Measured(
+        site=site.name,
+        title=site.title,
+        records=(MeasuredRecord(name="many.farend", sha256="5a" * 32, firmware=site.firmware, seed=1),),
+        asked=asked,
+        rows=tuple(summarise(it, asked) for it in rows),
+    )
+    return Repeated(asked=asked, enough=6, records=1, firmware=(site.firmware,), few=tuple(few), told=told)
+
+
+def build_repeated(site: Site) -> Repeated:
+    """A few rows with eight trials: two that clear by themselves, two that are held, one of which was missed twice."""
+    rows = [row for row in site.expectations if row.behaviour is not Behaviour.QUIET]
+    return repeated_with(
+        site,
+        [
+            tried(rows[0], "ssssssss", ends_by_itself=True),
+            tried(rows[1], "sssss-ss", ends_by_itself=True, slow_ms=50),
+            tried(rows[2], "ssssssss"),
+            tried(rows[3], "smssmsss", slow_ms=100),
+        ],
+        [tried(rows[4], "sss"), tried(rows[5], "sms")],
+    )
+
+
 WAYS = [(kind, way) for kind in list(ObjectType)[:4] for way in Arrival]
 
 
@@ -541,6 +604,13 @@ def crowded_document() -> ReportDocument:
 def crowded_of() -> Callable[[ReportDocument], ReportDocument]:
     """Spreads a document over a dozen kinds of outputs."""
     return crowded
+
+
+@pytest.fixture(scope="session")
+def repeated_document() -> ReportDocument:
+    """The small site, with rows that were tried again and again."""
+    small = build_document(("bulk-a.high", "bulk-a.low", "bulk-a.water", "day.high"))
+    return replace(small, repeated=build_repeated(small.site))
 
 
 @pytest.fixture(scope="session")

@@ -43,7 +43,7 @@ FREE = {"aria-label", "content"}
 """Attributes whose values hold texts of the document."""
 
 
-class _Shape(HTMLParser):
+class Shape(HTMLParser):
     """The tags of a page in order, with every attribute that holds no text of the document, and all texts."""
 
     def __init__(self, page: str) -> None:
@@ -71,7 +71,7 @@ class _Shape(HTMLParser):
         self.texts.append(data)
 
 
-def _hidden(text: str) -> list[str]:
+def hidden(text: str) -> list[str]:
     return [
         one for one in text if one != "\n" and unicodedata.category(one) in ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
     ]
@@ -79,16 +79,16 @@ def _hidden(text: str) -> list[str]:
 
 def check_html(poisoned: Build, payload: str) -> None:
     page = render_html(poisoned(payload))
-    assert not _hidden(page)
+    assert not hidden(page)
     page.encode()
-    assert _Shape(page).shape == _Shape(render_html(poisoned("x"))).shape
+    assert Shape(page).shape == Shape(render_html(poisoned("x"))).shape
 
 
 def check_crowded_html(poisoned: Build, payload: str) -> None:
     """Alarms by links, runs of names, rows told together, and links that nobody listened to."""
     page = render_html(_crowded(poisoned(payload)))
-    assert not _hidden(page)
-    assert _Shape(page).shape == _Shape(render_html(_crowded(poisoned("x")))).shape
+    assert not hidden(page)
+    assert Shape(page).shape == Shape(render_html(_crowded(poisoned("x")))).shape
 
 
 def check_crowded_text(poisoned: Build, payload: str) -> None:
@@ -96,7 +96,7 @@ def check_crowded_text(poisoned: Build, payload: str) -> None:
     for every_row in (False, True):
         told = render_text(document, width=80, ascii_only=True, every_row=every_row)
         assert told.isascii()
-        assert not _hidden(told)
+        assert not hidden(told)
         assert max(map(cell_len, told.splitlines())) <= 80
 
 
@@ -130,14 +130,14 @@ def check_text(poisoned: Build, payload: str) -> None:
     for width in (80, 133, 200):
         for ascii_only in (False, True):
             told = render_text(document, width=width, ascii_only=ascii_only)
-            assert not _hidden(told)
+            assert not hidden(told)
             assert max(map(cell_len, told.splitlines())) <= width
             assert not ascii_only or told.isascii()
 
 
 def check_junit(poisoned: Build, payload: str) -> None:
     told = render_junit(poisoned(payload))
-    assert not _hidden(told)
+    assert not hidden(told)
     read, benign = (ET.fromstring(text.encode()) for text in (told, render_junit(poisoned("x"))))  # noqa: S314
     shapes = [[(one.tag, sorted(one.keys())) for one in root.iter()] for root in (read, benign)]
     assert shapes[0] == shapes[1]
@@ -177,10 +177,10 @@ def test_the_check_itself_sees_an_injection(poisoned: Build) -> None:
     page = render_html(poisoned("x"))
     broken = page.replace("xA. Technician", "<b>A. Technician</b>", 1)
     assert broken != page
-    assert _Shape(broken).shape != _Shape(page).shape
+    assert Shape(broken).shape != Shape(page).shape
 
 
-def test_what_was_hidden_is_shown(poisoned: Build) -> None:
-    page = _Shape(render_html(poisoned("\x1b[2J"))).texts
+def test_what_washidden_is_shown(poisoned: Build) -> None:
+    page = Shape(render_html(poisoned("\x1b[2J"))).texts
     assert any(r"\x1b[2JA. Technician" in text for text in page)
     assert r"\x1b[2Jbulk-a.low" in render_text(poisoned("\x1b[2J"), width=200)

@@ -1,0 +1,168 @@
+"""What the page says of rows that were tried again and again: how often they show, how late, and how long."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from harness.measure.trials import RowSummary, Shown, miss_share
+from harness.report.gathered import in_runs
+from harness.report.human import count
+from harness.report.measured import Measured
+from harness.report.measured_panels import PANEL, PLOT, Panel, corners, label_of, latency_panel, thinned, visible_panel
+from harness.report.measured_sentences import (
+    assumption_texts,
+    claim_groups,
+    claim_words,
+    counts_words,
+    is_whole,
+    latency_words,
+    phase_remarks,
+    search_groups,
+    slower_words,
+    too_few_words,
+    visible_words,
+)
+from harness.report.measured_tables import TableMaker, miss_of_each
+from harness.report.measured_words import percent
+from harness.report.repeated import Repeated
+from harness.report.safe import safe_text
+from harness.report.svg import cut
+from harness.report.text_searches import search_words
+
+DRAWN_MAX: Final = 12
+"""Outputs of which a picture is drawn."""
+NAMED_MAX: Final = 8
+"""Outputs that are named behind a sentence which holds for several; of more, the first ones."""
+LABEL_CHARS: Final = 54
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawn:
+    """One panel, and the same in words for whoever does not see it."""
+
+    panel: Panel
+    told: str
+
+    @property
+    def outer(self) -> str:
+        """The corners of the light area."""
+        return corners(thinned(self.panel.outer))
+
+    @property
+    def likely(self) -> str:
+        """The corners of the dark area."""
+        return corners(thinned(self.panel.likely))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawing:
+    """The panels of one output: its latencies, and its visible times where it has any of its own."""
+
+    panels: tuple[Drawn, ...]
+
+
+class MeasuredView:
+    """What the template of the section asks for. Everything is worked out once, when it is made."""
+
+    PANEL = PANEL
+    PLOT = PLOT
+
+    def __init__(self, repeated: Repeated, link_of: Mapping[str, str]) -> None:
+        told, asked = repeated.told, repeated.asked
+        rows = () if told is None else told.rows
+        self._asked = asked
+        self.enough = repeated.enough
+        self.sure = percent(asked.confidence)
+        self.share = percent(asked.share)
+        self.claims = [] if told is None else _claims(told)
+        self.searches = [] if told is None else _searches(told)
+        self.records, self.firmware = repeated.records, repeated.firmware
+        shown: list[RowSummary] = []
+        tables = []
+        maker = TableMaker(asked=asked, link_of=link_of)
+        for title, mine in (
+            ("Alarms that clear by themselves", [it for it in rows if it.row.ends_by_itself]),
+            ("Outputs that are on until somebody clears", [it for it in rows if not it.row.ends_by_itself]),
+        ):
+            if mine:
+                table, first = maker.table(title, mine)
+                tables.append(table)
+                shown += first
+        self.tables = tuple(tables)
+        self.remarks = _by_text((text, label_of(it)) for it in sorted(rows, key=is_whole) for text in _remarks(it))
+        self.slower = [
+            (label_of(it), "; ".join(slower_words(*phases) for phases in it.slower)) for it in rows if it.slower
+        ]
+        self.needed = too_few_words(rows, asked)
+        self.few = _few(repeated)
+        self.assumed = [] if told is None or not rows else assumption_texts(told)
+        drawn = [it for it in shown if it.latency is not None][:DRAWN_MAX]
+        self.drawings = tuple(self._drawing(it) for it in drawn)
+        self.not_drawn = len(rows) - len(drawn)
+
+    @staticmethod
+    def short(label: str) -> str:
+        """A label that fits its panel."""
+        return cut(safe_text(label), LABEL_CHARS)
+
+    def _drawing(self, one: RowSummary) -> Drawing:
+        late = latency_panel(one, confidence=self._asked.confidence)
+        long = visible_panel(one, confidence=self._asked.confidence)
+        panels = [Drawn(panel=late, told=f"{late.label}: {latency_words(one)}")]
+        if long is not None:
+            panels.append(Drawn(panel=long, told=f"{long.label}: {visible_words(one, self._asked)[0]}"))
+        return Drawing(panels=tuple(panels))
+
+
+def _remarks(one: RowSummary) -> list[str]:
+    """What its line does not say."""
+    return ([] if is_whole(one) else [counts_words(one)]) + phase_remarks(one)
+
+
+def _by_text(told: Iterable[tuple[str, str]]) -> list[tuple[str, str]]:
+    """Each text once, with the names of which it is said."""
+    found: dict[str, list[str]] = defaultdict(list)
+    for text, name in told:
+        found[text].append(name)
+    return [(text, _named(names)) for text, names in found.items()]
+
+
+def _named(names: Sequence[str]) -> str:
+    shown = names if len(names) <= NAMED_MAX + 1 else names[:NAMED_MAX]
+    more = f" and {len(names) - len(shown):,} more" if len(names) > len(shown) else ""
+    return ", ".join(in_runs(shown)) + more
+
+
+def _few(repeated: Repeated) -> list[tuple[str, str]]:
+    """Rows with too few trials by what came of them: how many and how often shown, and which where not every time."""
+    found: dict[tuple[int, int, str], list[str]] = defaultdict(list)
+    for row in repeated.few:
+        misses = miss_share(row, confidence=repeated.asked.confidence)
+        words = "" if misses is None else f"; {miss_of_each(misses)}"
+        found[row.count(Shown.SHOWN), len(row.measured), words].append(f"{row.alarm} at {row.point}")
+    return [
+        (
+            f"{count(len(names), 'row')} shown {shown} of {trials}{words}",
+            _named(names) if shown < trials else "",
+        )
+        for (shown, trials, words), names in sorted(found.items(), key=lambda it: it[0][0] == it[0][1])
+    ]
+
+
+def _claims(told: Measured) -> list[tuple[str, list[tuple[str, str]], str]]:
+    """Each claim, what is decided of it for which output, and how its rule errs."""
+    return [
+        (claim, [(f"{it.alarm} at {it.point}", claim_words(it)) for it in claims], rates)
+        for claim, claims, rates in claim_groups(told)
+    ]
+
+
+def _searches(told: Measured) -> list[tuple[str, list[tuple[str, str]]]]:
+    """What was searched for, and what was found of which output."""
+    return [
+        (head, [(f"{it.alarm} at {it.point}", search_words(it.finding)) for it in searches])
+        for head, searches in search_groups(told)
+    ]
