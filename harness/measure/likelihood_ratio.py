@@ -56,6 +56,8 @@ FEW: Final = 4.0
 """n s (1 - s) of the settled trials. With fewer the drawing has too little to go by, and the value is at least that of
 chi-square with two degrees of freedom: nothing is known of how much lies up to the cut, nor of where the rest does."""
 _SEED: Final = 20_011
+_HALVINGS: Final = 6
+"""Of the time between two bends, to find a bound in between."""
 
 
 def is_kept(evidence: Evidence, time_ns: int, share: float, *, confidence: float = CONFIDENCE) -> bool:
@@ -76,8 +78,8 @@ def is_kept(evidence: Evidence, time_ns: int, share: float, *, confidence: float
 def quantile(evidence: Evidence, share: float, *, confidence: float = CONFIDENCE) -> Bounds:
     """Where the time lies that ``share`` of all do not exceed, two-sided; an end is open where nothing bounds it.
 
-    A time t is left out if at most t are certainly fewer than ``share``, or less than t certainly more. Between two
-    ends of brackets nothing changes, so the interval goes from one end to another.
+    A time t is left out if at most t are certainly fewer than ``share``, or less than t certainly more. Of latencies
+    nothing changes between two ends of brackets, so the interval goes from one end to another.
     """
     limit = critical(evidence.trials, share, confidence)
     bounds = _within(evidence, share, limit)
@@ -103,10 +105,22 @@ def _within(evidence: Evidence, share: float, limit: float) -> Bounds:
     first = _first(0, reached, lambda at: _reaches(evidence, ends[at], share, limit))
     past = _first(reached, len(ends), lambda at: not _reaches(evidence, ends[at], share, limit))
     below = first == 0 and _reaches(evidence, ends[0] - 1, share, limit)
-    return Bounds(
-        -FOREVER if below else ends[min(first, len(ends) - 1)],
-        ends[past] if past < len(ends) else FOREVER,
-    )
+    low = ends[min(first, len(ends) - 1)]
+    if isinstance(evidence, VisibleTimes) and first:
+        low = _after_excluded(evidence, (ends[first - 1], low), share, limit)
+    return Bounds(-FOREVER if below else low, ends[past] if past < len(ends) else FOREVER)
+
+
+def _after_excluded(evidence: Evidence, between: tuple[int, int], share: float, limit: float) -> int:
+    """The first time after those that are excluded, rounded outwards: a visible time of which both ends are bracketed
+    gets likelier from one bend of its likelihood to the next.
+    """
+    out, kept = between
+    for _ in range(_HALVINGS):
+        middle = (out + kept) // 2
+        if out < middle:
+            out, kept = (out, middle) if _reaches(evidence, middle, share, limit) else (middle, kept)
+    return out + 1
 
 
 def _drawn_limit(evidence: Evidence, at: Sequence[tuple[int, float]], confidence: float) -> float:
