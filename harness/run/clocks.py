@@ -66,7 +66,7 @@ def _document(readers: Sequence[RecordReader], sites: Sequence[Site], options: C
         raise UsageError(f"--link {options.link}: no such link; links are {', '.join(sites[0].links)}")
     header = readers[0].header
     local = options.set_to or LocalClock(utc_offset_s=header.utc_offset_s)
-    errors = [reader.header.host_clock.error_ns for reader in readers]
+    errors = [_error_ns(reader) for reader in readers]
     error_ns = options.own_error_ns
     if error_ns is None and None not in errors:
         error_ns = max(it for it in errors if it is not None)
@@ -92,6 +92,17 @@ def _document(readers: Sequence[RecordReader], sites: Sequence[Site], options: C
 
 def _own(reader: RecordReader) -> Iterable[str]:
     return clock_words(reader.header.host_clock, reader.clock_checks())
+
+
+def _error_ns(reader: RecordReader) -> int | None:
+    """How far the machine's clock was off at most, None where nobody knows: what the kernel said as the run began, and
+    as far as the clock was moved since. If it was put right then, all times of the run are wrong by so much.
+    """
+    said_ns = reader.header.host_clock.error_ns
+    if said_ns is None:
+        return None
+    shift_ns = _shift_ns(reader)
+    return said_ns + max((abs(it.utc_ns - it.monotonic_ns - shift_ns) for it in reader.clock_checks()), default=0)
 
 
 def _shift_ns(reader: RecordReader) -> int:

@@ -63,6 +63,8 @@ class RecordMaker:
     """Names of records that this one goes on from."""
     host_clock: HostClock | None = None
     """What the kernel said of the machine's clock, None for this machine's."""
+    set_ahead_s: float = 0.0
+    """So far the machine's clock was set ahead once the record had begun."""
     up: Sequence[str] = ("bms", "log", "door")
     _now: list[int] = field(default_factory=lambda: [START_NS])
     _shown: list[tuple[int, int, int]] = field(default_factory=list)
@@ -73,7 +75,8 @@ class RecordMaker:
             return self._now[0]
 
         def utc() -> int:
-            return self.started_utc_ns + self._now[0] - START_NS
+            ahead_ns = round(self.set_ahead_s * S) if self._now[0] > START_NS else 0
+            return self.started_utc_ns + self._now[0] - START_NS + ahead_ns
 
         extra: dict[str, Json] = {ENTRY_KEY: "site.yaml", MAP_KEY: "", RESUMES_KEY: list(self.resumes)}
         header = Header.now(clock, site="ashby", operator="A. Technician", extra=extra, utc_clock=utc)

@@ -105,6 +105,31 @@ def test_a_clock_of_which_nothing_is_known_proves_nothing_of_another(tmp_path: P
     assert clocks(path, "--within", "50 s", own_error="soon").exception is not None
 
 
+def test_a_clock_is_not_proven_wrong_by_one_that_was_set_meanwhile(tmp_path: Path) -> None:
+    """The machine's clock was set ahead by 30 s in the run: the printer, 30 s ahead of its times, may have been right
+    from the first line on, or never.
+    """
+    for ahead_s, within, expected in (
+        (30.0, "10 s", ExitCode.UNKNOWN),
+        (0.0, "10 s", ExitCode.UNKNOWN),
+        (0.0, "40 s", ExitCode.ALL_PASS),
+        (90.0, "10 s", ExitCode.FAILED),
+    ):
+        maker = RecordMaker(
+            tmp_path / f"{ahead_s:g}-{within}.farend",
+            seconds=600,
+            host_clock=HostClock(synchronised=True, error_ns=5 * MS, source="adjtimex"),
+            set_ahead_s=30.0,
+        )
+        for number in range(1, 10):
+            printed(maker, 60 * number + 0.37 * number % 1, ahead_s)
+        path = maker.close()
+        assert clocks(path, "--within", within, own_error="").return_value == expected
+    document = json.loads(clocks(path, "--json").output)
+    assert 30_005 * MS <= document["own_error_ns"] < 30_006 * MS
+    assert clocks(path, "--within", "100 s", own_error="1 s").return_value == ExitCode.ALL_PASS
+
+
 def test_a_clock_that_also_says_what_is_no_time_is_not_said_to_be_right(tmp_path: Path) -> None:
     """Set to the 31st of February for a while, and right before and after."""
     maker = RecordMaker(tmp_path / "run.farend", seconds=600)
