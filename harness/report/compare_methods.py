@@ -14,7 +14,7 @@ def method_words(document: ComparisonDocument) -> Iterator[str]:
     """What the words above rest on."""
     compared, asked = document.compared, document.compared.asked
     every = [it for row in compared.rows for it in row.compared]
-    confidence = f"{asked.confidence:.4g}"
+    confidence = f"{asked.confidence:.12g}"
     if any(it.finding in (Finding.EQUAL, Finding.SLIGHT) for it in every):
         yield (
             f"'no change worth more than {human.duration(asked.worth_ns)}': the times of one run, moved by it either "

@@ -15,7 +15,8 @@ _DIGITS: Final = 4
 def percent(value: float, *, up: bool | None = None) -> str:
     """A share in per cent: up and down are told with two figures more than matter, and rounded that way."""
     if up is None:
-        return f"{value * 100:.6g} %"
+        text = f"{value * 100:.6g}"
+        return f"{value * 100:.15g} %" if text == "100" and value < 1.0 else f"{text} %"
     scaled = value * 100.0 * 10**_DIGITS
     whole = ceil(scaled - 1e-6) if up else floor(scaled + 1e-6)
     digits = _DIGITS if value < 0.001 or value > 0.999 else 1

@@ -186,6 +186,7 @@ def test_claims_and_searches_of_several_records_stand_below_their_own_share() ->
 
 def test_shares_are_rounded_outwards_and_never_to_all() -> None:
     assert percent(0.95) == "95 %"
+    assert percent(0.999999999) == "99.9999999 %", "nobody asked for all of them"
     assert percent(0.049507, up=True) == "5 %"
     assert percent(0.0495, up=False) == "4.9 %"
     assert percent(0.9999999, up=False) == "99.9999 %"
