@@ -16,11 +16,12 @@ from itertools import chain, islice
 import numpy as np
 
 from harness.core.instants import FOREVER, Bounds
-from harness.core.model import Alarm, Behaviour, Expectation, Hold, Judgement, Limits, Result, Site, Stimulus, Stray
+from harness.core.model import Alarm, Behaviour, Expectation, Hold, Judgement, Limits, Result, Site, Stimulus
 from harness.core.paths import is_told
 from harness.core.trace import Flags, Trace
 from harness.core.verdicts import Verdict
-from harness.correlate.assign import Assignment, Window, assign
+from harness.correlate.again import doubt_again
+from harness.correlate.assign import Window, assign
 from harness.correlate.by_hand import refuse_fine_claims
 from harness.correlate.demand import demand_of
 from harness.correlate.evidence import Evidence
@@ -31,6 +32,7 @@ from harness.correlate.relate import contradict, cross, doubt_quiet
 from harness.correlate.silencing import with_silence_of_others
 from harness.correlate.timing import Others, time_by_reference
 from harness.correlate.together import shared_at
+from harness.correlate.untaken import Untaken, untaken, window_end
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +40,7 @@ class Judged:
     """Results of one point, and what is left over there."""
 
     results: tuple[Result, ...]
-    strays: tuple[Stray, ...]
+    left: tuple[Untaken, ...]
 
 
 def outlines_of(site: Site, evidence: Evidence) -> dict[str, Outline]:
@@ -74,7 +76,7 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
     for it in stimuli:
         by_alarm[it.alarm].append(it)
     results: list[Result] = []
-    strays: list[Stray] = []
+    left: list[Untaken] = []
     crashed: list[str] = []
     for point, sketch in sketches.items():
         windows = windows_of(site, point, by_point[point], by_alarm, timed, next_raise, next_other)
@@ -82,20 +84,22 @@ def correlate(site: Site, evidence: Evidence, only: Iterable[str] | None = None)
             judged = judge_point(sketch, windows)
         except Exception:  # noqa: BLE001  # a checker that crashes yields unknown, and the others go on
             crashed.append(traceback.format_exc())
-            judged = Judged(results=tuple(_crashed(window) for window in windows if not window.implied), strays=())
+            judged = Judged(results=tuple(_crashed(window) for window in windows if not window.implied), left=())
         if point in evidence.not_run:
-            judged = Judged(results=tuple(_not_run(it, evidence.not_run[point]) for it in judged.results), strays=())
+            judged = Judged(results=tuple(_not_run(it, evidence.not_run[point]) for it in judged.results), left=())
         results += judged.results
-        strays += judged.strays
+        left += judged.left
     results = [it for it in results if chosen is None or it.expectation in chosen]
     order = {it.id: number for number, it in enumerate(stimuli)}
     row_of = {row.key: number for number, row in enumerate(site.expectations)}
     results.sort(key=lambda it: (order[it.stimulus], row_of[it.expectation]))
-    strays.sort(key=lambda it: (it.onset.hi, it.point))
-    judgement = Judgement(results=tuple(results), strays=tuple(strays), failures_of_checkers=tuple(crashed))
-    judgement, crossings = cross(site, timed, judgement)
+    left.sort(key=lambda it: (it.sighting.onset.hi, it.sighting.point))
+    strays = tuple(it.sighting for it in left if it.is_stray)
+    judgement = Judgement(results=tuple(results), strays=strays, failures_of_checkers=tuple(crashed))
+    judgement, crossings = cross(site, timed, judgement, left)
+    judgement, again = doubt_again(timed, judgement, left, crossings)
     judgement = refuse_fine_claims(site, timed, contradict(site, timed, judgement))
-    return doubt_quiet(site, explain(site, evidence, sketches, timed, judgement, crossings))
+    return doubt_quiet(site, explain(site, evidence, sketches, timed, judgement, crossings, again))
 
 
 def timed_by_reference(site: Site, stimuli: Sequence[Stimulus], sketches: Mapping[str, Outline]) -> dict[str, Stimulus]:
@@ -177,7 +181,7 @@ def judge_point(sketch: Outline, windows: Sequence[Window]) -> Judged:
         if not window.implied:
             masks = _masks(sketch, window, own, chain(active, islice(holders, ahead, None)))
             results.append(_judge_window(sketch, window, masks, ambiguous=ambiguous))
-    return Judged(results=tuple(results), strays=tuple(_strays(sketch, windows, assignment, loud)))
+    return Judged(results=tuple(results), left=tuple(untaken(sketch, windows, assignment, loud)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -258,7 +262,7 @@ def _masks(
     others: Iterable[_Holder],
 ) -> list[_Mask]:
     """What other alarms may have caused in this window; ``others`` are in the order of their starts."""
-    stop = _window_end(sketch, window, own)
+    stop = window_end(sketch, window, own)
     masks: list[_Mask] = []
     for other in others:
         if other.held.lo > stop:
@@ -272,25 +276,6 @@ def _masks(
     return masks
 
 
-def _window_end(sketch: Outline, window: Window, own: int | None) -> int:
-    """The latest instant that matters for a window's verdict."""
-    demand = window.demand
-    if demand.behaviour is Behaviour.QUIET:
-        return demand.quiet_until(demand.raised.hi, None if demand.cleared is None else demand.cleared.hi)
-    limits = demand.limits
-    stop = demand.search_end_hi
-    if own is not None:
-        stop = max(demand.onset_hi, min(sketch.end_hi[own], demand.begin_max))
-    if demand.is_pulse:
-        # What comes on before it has settled counts as its second onset, and that is reckoned from the deadline.
-        stop += limits.gone_within_ns or 0
-    if demand.release is not None:
-        stop = max(stop, demand.release.hi + limits.dwell_ns + (limits.gone_within_ns or 0))
-    if not sketch.trace.timed:
-        stop = max(stop, demand.seen_max)
-    return stop + limits.settle_ns
-
-
 def _without(sketch: Outline, window: Window, masks: Sequence[_Mask]) -> tuple[Outline, str]:
     """The outline without the on-samples that other alarms explain, around the window; and who explains them."""
     trace = sketch.trace
@@ -298,7 +283,7 @@ def _without(sketch: Outline, window: Window, masks: Sequence[_Mask]) -> tuple[O
     number = int(np.searchsorted(trace.starts, first, side="right")) - 1 if len(trace) else 0
     if len(trace) and trace.run_is_on(number):
         first = max(0, int(trace.starts[number]) - 1)
-    stop = max(_window_end(sketch, window, None), *(mask.hi for mask in masks))
+    stop = max(window_end(sketch, window, None), *(mask.hi for mask in masks))
     last = min(len(trace), int(np.searchsorted(trace.lo, stop, side="right")) + 1)
     lo, hi = trace.lo[first:last], trace.hi[first:last]
     on = _states(trace, first, last)
@@ -359,50 +344,6 @@ def _effective_hold(hold: Hold, window: Window) -> Hold:
         if demand.release is not None:
             known.append(max(1, demand.release.lo - demand.raised.hi))
     return replace(hold, on_ns=min(known)) if min(known) < hold.on_ns else hold
-
-
-def _strays(
-    sketch: Outline, windows: Sequence[Window], assignment: Assignment, loud: Sequence[Window]
-) -> Iterable[Stray]:
-    """Sightings that every world has outside all windows of the point. What was on from the start is no event."""
-    taken = {own for own in assignment.own if own is not None}
-    quiet = (window for window in windows if window.demand.behaviour is Behaviour.QUIET)
-    spans = [(window.start, _explains_until(sketch, window, None), FOREVER) for window in quiet]
-    for window, own in zip(loud, assignment.own, strict=True):
-        # What may have come on again only after another alarm was raised is not known to be a repeat of this one.
-        alone = FOREVER if own is None else window.demand.alone_max
-        spans.append((window.start, _explains_until(sketch, window, own), alone))
-    spans.sort()
-    reach, sure, at = -FOREVER, -FOREVER, 0
-    for number in range(len(sketch.first)):
-        if number in taken or sketch.onset_lo[number] <= -FOREVER:
-            continue
-        while at < len(spans) and spans[at][0] <= sketch.onset_hi[number]:
-            _, until, alone = spans[at]
-            if alone >= until:
-                reach = max(reach, until)
-            else:
-                sure = max(sure, alone)
-            at += 1
-        if reach >= sketch.onset_lo[number] or sure >= sketch.onset_hi[number]:
-            continue
-        found = sketch.sighting(number)
-        yield Stray(point=found.point, onset=found.onset, end=found.end, reason="nothing that was raised explains it")
-
-
-def _explains_until(sketch: Outline, window: Window, own: int | None) -> int:
-    """Until when a sighting at this point may be a consequence of the window's stimulus."""
-    demand = window.demand
-    if demand.behaviour is Behaviour.QUIET:
-        return _window_end(sketch, window, None)
-    if own is None:
-        return demand.search_end_hi
-    limits = demand.limits
-    release = sketch.onset_hi[own] if demand.is_pulse else demand.raised.hi
-    if demand.release is not None:
-        release = demand.release.hi
-    due = release + limits.dwell_ns + (limits.gone_within_ns or 0)
-    return max(due, min(sketch.end_hi[own], FOREVER - limits.settle_ns)) + limits.settle_ns
 
 
 def _next_of(window: Window) -> int | None:

@@ -15,6 +15,7 @@ from typing import Final
 
 from harness.core.model import Cause, CauseKind, Judgement, Site, Stimulus
 from harness.core.verdicts import VerdictClass
+from harness.correlate.again import Again
 from harness.correlate.causes.bacnet_objects import objects
 from harness.correlate.causes.blocks import dead_or_frozen
 from harness.correlate.causes.case import Case, Finder
@@ -25,7 +26,7 @@ from harness.correlate.causes.hops import passed_on_by_hops, slow_hops
 from harness.correlate.causes.lasting import left_on, stuck
 from harness.correlate.causes.loop_readings import dead_loops, out_of_range
 from harness.correlate.causes.loops import loops
-from harness.correlate.causes.meaning import inverted, leaks, repeats
+from harness.correlate.causes.meaning import came_again, inverted, leaks, repeats
 from harness.correlate.causes.misplaced import swapped_pairs, wrong_bits, wrong_tables
 from harness.correlate.causes.notifying import held_back, not_notified
 from harness.correlate.causes.observation import unknown
@@ -76,6 +77,7 @@ FINDERS: Final[tuple[Finder, ...]] = (
     silent_points,
     leaks,
     repeats,
+    came_again,
     late,
     late_again,
     silenced,
@@ -96,12 +98,16 @@ def explain(
     stimuli: Mapping[str, Stimulus],
     judgement: Judgement,
     crossings: Sequence[Crossing],
+    again: Again,
 ) -> Judgement:
-    """The judgement with causes: in each result that failed or is unknown, and those shared by several results."""
+    """The judgement with causes: in each result that failed or is unknown, and those shared by several results.
+
+    ``again``: what made a pass unknown, since it may be a second onset of the alarm.
+    """
     passed = all(it.verdict.verdict_class is VerdictClass.PASS for it in judgement.results)
     if passed and not judgement.strays:
         return judgement
-    case = Case(site, evidence, sketches, stimuli, judgement, crossings)
+    case = Case(site, evidence, sketches, stimuli, judgement, crossings, again)
     findings: list[Finding] = []
     crashed: list[str] = []
     for finder in FINDERS:

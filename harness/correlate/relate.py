@@ -11,6 +11,7 @@ from harness.core.model import Cause, Judgement, Result, Site, Stimulus, Stray
 from harness.core.places import ModbusPlace
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.demand import demand_of
+from harness.correlate.untaken import Untaken
 from harness.correlate.wording import time_text
 
 
@@ -22,13 +23,16 @@ class Crossing:
     stray: Stray
 
 
-def cross(site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement) -> tuple[Judgement, tuple[Crossing, ...]]:
+def cross(
+    site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement, left: Sequence[Untaken]
+) -> tuple[Judgement, tuple[Crossing, ...]]:
     """Turn a proven miss with one unexplained sighting elsewhere, in its window, into ``crossed``.
 
-    A point on the same link is preferred; each stray explains one result. Without the proven miss it stays a stray.
+    A point on the same link is preferred; each sighting explains one result. Without the proven miss a stray stays a
+    stray. ``left``: what no stimulus took, in the order of onsets; what may be the second onset of another alarm
+    explains a miss only where no stray does.
     """
-    strays = list(judgement.strays)
-    onsets = [stray.onset.hi for stray in strays]
+    onsets = [it.sighting.onset.hi for it in left]
     rows = {row.key: row for row in site.expectations}
     used: set[int] = set()
     results: list[Result] = []
@@ -39,17 +43,18 @@ def cross(site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement) -> 
             demand = demand_of(stimuli[result.stimulus], rows[result.expectation])
             first = bisect_left(onsets, demand.raised.lo)
             near = []
-            for at in range(first, len(strays)):
-                if strays[at].onset.lo > demand.onset_hi:
+            for at in range(first, len(left)):
+                onset = left[at].sighting.onset
+                if onset.lo > demand.onset_hi:
                     break
-                if at not in used and strays[at].onset.lo >= demand.raised.lo - strays[at].onset.width:
+                if at not in used and onset.lo >= demand.raised.lo - onset.width:
                     near.append(at)
-            found = _nearest(site, strays, near, result, demand.raised)
+            found = _nearest(site, left, near, result, demand.raised)
         if found is None:
             results.append(result)
             continue
         used.add(found)
-        stray = strays[found]
+        stray = left[found].sighting
         reason = f"it did not appear here, and {stray.point} came on in its window, where nothing else explains it"
         raised = stimuli[result.stimulus].raised
         latency = elapsed(raised, stray.onset)
@@ -65,14 +70,14 @@ def cross(site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement) -> 
         )
         crossings.append(Crossing(result=crossed, stray=stray))
         results.append(crossed)
-    left = tuple(stray for at, stray in enumerate(strays) if at not in used)
-    return replace(judgement, results=tuple(results), strays=left), tuple(crossings)
+    strays = tuple(it.sighting for at, it in enumerate(left) if it.is_stray and at not in used)
+    return replace(judgement, results=tuple(results), strays=strays), tuple(crossings)
 
 
-def _nearest(site: Site, strays: Sequence[Stray], near: Sequence[int], result: Result, raised: Bounds) -> int | None:
+def _nearest(site: Site, left: Sequence[Untaken], near: Sequence[int], result: Result, raised: Bounds) -> int | None:
     link = site.points[result.point].link
-    same_link = [at for at in near if site.points[strays[at].point].link == link]
-    return min(same_link, key=lambda at: strays[at].onset.hi - raised.lo, default=None)
+    same_link = [at for at in near if site.points[left[at].sighting.point].link == link]
+    return min(same_link, key=lambda at: (not left[at].is_stray, left[at].sighting.onset.hi - raised.lo), default=None)
 
 
 def contradict(site: Site, stimuli: Mapping[str, Stimulus], judgement: Judgement) -> Judgement:

@@ -43,6 +43,11 @@ MS = 1_000_000
 AT = Origin(file="plant.yaml", line=1)
 START = 5_000 * MS
 FAULTS = ("dead", "late", "stuck", "short", "dropout", "repeat", "swap")
+NEIGHBOURS = ("wrong-bit", "repeat", "repeat-beside-dead")
+"""The second one shows at the first one's point; the first one comes twice, once more after the second was raised; the
+same, while the second one shows nowhere on that link."""
+ELSEWHERE = ("swap", "wrong-bit")
+"""Faults by which a stimulus shows at a point that is not its own."""
 
 Span = tuple[int, int]
 
@@ -72,12 +77,13 @@ class Steps:
 class Plan:
     """What kind of plant is drawn."""
 
-    apart: str = "apart"  # apart, close, or overlapping
+    apart: str = "apart"  # apart, next (raised as soon as what was raised before is off again), close, or overlapping
     fault_rate: float = 0.0
     strays: int = 0
     loss: float = 0.0
     outages: int = 0
     blind_whole: bool = False
+    neighbour: str = ""  # what goes wrong between two alarms, the second raised soon after the first: see NEIGHBOURS
 
 
 @dataclass(slots=True)
@@ -96,6 +102,7 @@ class Plant:
     traces: dict[str, Trace] = field(default_factory=dict)
     blind: list[BlindTime] = field(default_factory=list)
     gap_ns: dict[str, int] = field(default_factory=dict)
+    pair: tuple[str, str] | None = None  # the stimuli between which something goes wrong
     end: int = 0
 
     @property
@@ -123,7 +130,7 @@ class Plant:
         """The on-times of a point because of a stimulus, wherever a fault did not put them elsewhere."""
         found: list[Span] = []
         for it in self.contributions:
-            if it.stimulus == stimulus and it.point == point and it.fault != "swap":
+            if it.stimulus == stimulus and it.point == point and it.fault not in ELSEWHERE:
                 found += it.spans
         return merged(found)
 
@@ -151,6 +158,7 @@ def plant_of(draw: Random, noise: Random, plan: Plan) -> Plant:
     _draw_stimuli(draw, plant)
     _draw_rows(draw, plant)
     _draw_contributions(draw, plant)
+    _spoil_neighbours(draw, plant)
     for name in plant.points:
         plant.true_on[name] = merged(span for it in plant.contributions if it.point == name for span in it.spans)
     _declare_holds(draw, plant)
@@ -292,6 +300,8 @@ def _draw_stimuli(draw: Random, plant: Plant) -> None:
         match plant.plan.apart:
             case "apart":
                 raised = latest + (0 if number == 0 else 9000 * MS) + ms(draw, 0, 300)
+            case "next":
+                raised = latest + (0 if number == 0 else ms(draw, 1310, 2400))
             case "close":
                 raised = latest + ms(draw, 1, 1500)
             case _:
@@ -423,6 +433,30 @@ def _draw_contributions(draw: Random, plant: Plant) -> None:
         begin = START + draw.randint(0, plant.end - START)
         spans = [(begin, begin + ms(draw, 30, 2000))]
         plant.contributions.append(Contribution(draw.choice(loud_points), "", spans, "stray"))
+
+
+def _spoil_neighbours(draw: Random, plant: Plant) -> None:
+    """Give two stimuli, one raised right after the other, what the plan has go wrong between them on link bms."""
+    site, kind = plant.site, plant.plan.neighbour
+    for one, two in pairwise(plant.stimuli) if kind else ():
+        here, there = f"bms.{one.alarm}", f"bms.{two.alarm}"
+        first = [it for it in plant.contributions if (it.stimulus, it.point) == (one.id, here)]
+        rows = {row.alarm for row in plant.rows if row.point == here}
+        related = two.alarm in (one.alarm, *site.brought_along(one.alarm)) or one.alarm in site.brought_along(two.alarm)
+        if related or two.alarm in rows or not any(it.spans for it in first):
+            continue
+        plant.pair = one.id, two.id
+        of_two = {it.id for it in plant.stimuli if it.alarm == two.alarm}
+        for it in plant.contributions:
+            if kind == "wrong-bit" and it.stimulus in of_two and it.point == there:
+                it.point, it.fault = here, kind
+            elif kind == "repeat-beside-dead" and it.stimulus == two.id and it.point.startswith("bms."):
+                it.spans, it.fault = [], "dead"
+        if kind != "wrong-bit":
+            begin = plant.steps[two.id].raised + ms(draw, 1, 300)
+            first[0].spans.append((begin, begin + ms(draw, 300, 1500)))
+            first[0].fault = "repeat"
+        return
 
 
 def _faulty(

@@ -19,7 +19,7 @@ from harness.core.instants import FOREVER
 from harness.core.model import Behaviour, Expectation, Judgement, Result, Step, Stimulus
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.engine import correlate
-from tests.properties.plants import MS, Plan, Plant, Span, plant_of, release_of
+from tests.properties.plants import ELSEWHERE, MS, Plan, Plant, Span, plant_of, release_of
 
 PASS, FAIL, UNKNOWN = VerdictClass.PASS, VerdictClass.FAIL, VerdictClass.UNKNOWN
 SEEDS = st.integers(0, 2**32 - 1)
@@ -91,7 +91,7 @@ def foreign_faults(it: Plant, row: Expectation, stimulus: str) -> list[tuple[str
     return [
         (other.fault, span)
         for other in it.contributions
-        if other.point == row.point and other.fault and (other.stimulus != stimulus or other.fault == "swap")
+        if other.point == row.point and other.fault and (other.stimulus != stimulus or other.fault in ELSEWHERE)
         for span in other.spans
     ]
 

@@ -13,6 +13,7 @@ from typing import Final
 
 from harness.core.model import Behaviour, Cause, Expectation, Hold, Judgement, Site, Stimulus, Stray
 from harness.core.verdicts import Verdict, VerdictClass
+from harness.correlate.again import Again
 from harness.correlate.causes.findings import MISSING, Appearance, Finding
 from harness.correlate.causes.raises import Raises
 from harness.correlate.causes.spots import BITS_PER_REGISTER, Block, Spot, spot_of, spots_of
@@ -36,6 +37,7 @@ class Case:
         stimuli: Mapping[str, Stimulus],
         judgement: Judgement,
         crossings: Sequence[Crossing],
+        again: Again,
     ) -> None:
         self.site = site
         self.evidence = evidence
@@ -46,6 +48,7 @@ class Case:
         self.results = judgement.results
         self.strays = judgement.strays
         self._crossings = crossings
+        self._again = again
         self.open = {n for n, it in enumerate(self.results) if it.verdict.verdict_class is not VerdictClass.PASS}
         self.open_strays = set(range(len(self.strays)))
         self._used: set[Appearance] = set()
@@ -65,6 +68,11 @@ class Case:
     def opened(self, *verdicts: Verdict) -> list[int]:
         """Numbers of the open results with one of these verdicts, in order; of all without any."""
         return [n for n in sorted(self.open) if not verdicts or self.results[n].verdict in verdicts]
+
+    def came_again(self) -> dict[int, Stray]:
+        """By number of each open result: the sighting that may be the second onset of its alarm, or another's."""
+        found = {n: self._again.get((self.results[n].stimulus, self.results[n].expectation)) for n in self.opened()}
+        return {n: it for n, it in found.items() if it is not None}
 
     @cached_property
     def done(self) -> dict[str, Stimulus]:

@@ -100,6 +100,8 @@ def leaks(case: Case) -> Iterator[Finding]:
             and case.site.alarms[case.results[n].alarm].alarm_class in classes
         ]
         others = f"; stayed quiet: {alarms(case, kept)}" if kept else ""
+        is_leaked = any(case.results[n].verdict is Verdict.LEAKED for n in numbers)
+        others_too = any(_may_be_others(case, n) for n in numbers)
         yield Finding(
             cause=Cause(
                 kind=CauseKind.MEANING,
@@ -108,9 +110,11 @@ def leaks(case: Case) -> Iterator[Finding]:
                 evidence=series(_shown_after(case, n) for n in numbers) + others,
                 next_check="check which classes or priorities the controller sends to this output, and its setting "
                 f"for {alarms(case, numbers)}",
-                equals=() if any(case.results[n].verdict is Verdict.LEAKED for n in numbers) else _BEFORE,
-                deciding=""
-                if any(case.results[n].verdict is Verdict.LEAKED for n in numbers)
+                equals=(*(() if is_leaked else _BEFORE), *((_OTHER,) if others_too else ())),
+                deciding="each of the alarms raised alone: which of them does it come on with"
+                if others_too
+                else ""
+                if is_leaked
                 else "the same alarm raised once more: does it come on again",
             ),
             results=tuple(numbers),
@@ -134,6 +138,13 @@ def _may_have_leaked(case: Case, number: int) -> bool:
         and onset.lo < demand.raised.hi
         and demand.raised.lo <= onset.hi <= demand.search_end_hi
     )
+
+
+def _may_be_others(case: Case, number: int) -> bool:
+    """True where it reacted only after another alarm had been raised, which does not bring this one."""
+    result = case.results[number]
+    newest = case.raises.latest(result.onset)[-1:] if result.onset is not None else []
+    return any(it.alarm != result.alarm and result.alarm not in case.raises.brings(it.alarm) for it in newest)
 
 
 def _shown_after(case: Case, number: int) -> str:
@@ -173,6 +184,47 @@ def repeats(case: Case) -> Iterator[Finding]:
 _SECOND: Final = (
     Equal(kind=CauseKind.MEANING, code="momentary", text="a pulse that comes with the alarm and again with its end"),
     Equal(kind=CauseKind.MEANING, code="drops-early", text="the output drops and comes again"),
+)
+
+
+AGAIN: Final = Equal(
+    kind=CauseKind.MEANING, code="second-event", text="its own alarm came on twice: the output drops and comes again"
+)
+APART: Final = "both alarms once more, the second only when the first has settled"
+
+
+def came_again(case: Case) -> Iterator[Finding]:
+    """What is open since the point came on again: one cause a point.
+
+    Not where that is a stray, which is explained with it; and what may be a leak has the cause of the alarm that was
+    missed, and may have shown there.
+    """
+    groups: dict[str, list[int]] = defaultdict(list)
+    strays = {(it.point, it.onset) for it in case.strays}
+    crossed = {(it.elsewhere, it.onset): n for n, it in enumerate(case.results) if it.elsewhere}
+    for number, it in case.came_again().items():
+        cause = case.cause_of.get(crossed.get((it.point, it.onset), -1))
+        if cause is not None and not case.is_loud(number):
+            yield Finding(cause=cause, results=(number,))
+        elif (it.point, it.onset) not in strays:
+            groups[it.point].append(number)
+    for numbers in groups.values():
+        yield Finding(
+            cause=Cause(
+                kind=CauseKind.MEANING,
+                code=AGAIN.code,
+                text=f"{points(case, numbers)} came on again, and may have before it had settled: {AGAIN.text}",
+                evidence=series(f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers),
+                next_check=f"raise {alarms(case, numbers)} alone once more, and wait until it has settled",
+                equals=(_OTHER,),
+                deciding=APART,
+            ),
+            results=tuple(numbers),
+        )
+
+
+_OTHER: Final = Equal(
+    kind=CauseKind.ADDRESS, code="extra-place", text="another alarm, raised since, is sent to this place too"
 )
 
 

@@ -21,15 +21,22 @@ _Make = Callable[[Case, str, Sequence[int]], Cause]
 
 
 def unknown(case: Case) -> Iterator[Finding]:
-    """Every unknown result that is left, by what keeps it open: one cause a link, or a point."""
+    """Every unknown result that is left, by what keeps it open: one cause a link, or a point. Not those of strays."""
     groups: dict[tuple[_Make, str], list[int]] = defaultdict(list)
+    later = _explained_with_strays(case)
     for number in case.opened():
-        if number in case.open:
+        if number not in later:
             make, by_point = _why(case, number)
             result = case.results[number]
             groups[make, result.point if by_point else case.link_of(result.point)].append(number)
     for (make, name), numbers in groups.items():
         yield Finding(cause=make(case, name, numbers), results=tuple(numbers))
+
+
+def _explained_with_strays(case: Case) -> frozenset[int]:
+    """Results that are open because of a stray: what explains the one explains the other."""
+    strays = {(case.strays[at].point, case.strays[at].onset) for at in case.open_strays}
+    return frozenset(n for n, it in case.came_again().items() if (it.point, it.onset) in strays)
 
 
 def _why(case: Case, number: int) -> tuple[_Make, bool]:

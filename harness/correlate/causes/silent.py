@@ -1,4 +1,4 @@
-"""Single points that stayed silent while nothing else came on instead."""
+"""Single points that stayed silent, and nothing that came on instead fits their alarm each time."""
 
 from __future__ import annotations
 
@@ -6,29 +6,35 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+from harness.core.instants import Bounds
+from harness.core.links import PersonLink
 from harness.core.model import Cause, CauseKind, Equal
 from harness.core.places import ModbusPlace, MqttPlace, TextPlace, ValueType
+from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import MISSING, Finding
 from harness.correlate.causes.observation import LOST_ON_THE_WAY
 from harness.correlate.causes.offsets import contrary
-from harness.correlate.causes.words import alarms, block, pairs, point, times
+from harness.correlate.causes.words import after, alarms, block, listed, pairs, point, series, times, where
 from harness.correlate.relate import DEAD_BLOCKS
 from harness.correlate.wording import time_text
 
 
 def silent_points(case: Case) -> Iterator[Finding]:
-    """Points that missed their alarm while nothing else came on instead: one cause a point."""
+    """Points that missed their alarm while nothing that fits it came on instead: one cause a point."""
     groups: dict[str, list[int]] = defaultdict(list)
     for number in case.opened(*MISSING):
         groups[case.results[number].point].append(number)
     for name, numbers in groups.items():
+        if any(case.results[n].verdict is Verdict.CROSSED for n in numbers):
+            yield Finding(cause=_elsewhere(case, name, numbers), results=tuple(numbers))
+            continue
         shown = [n for n in case.by_point[name] if case.results[n].onset is not None]
         kind, code, text, check = _silent(case, name, numbers, never=not shown)
         up = [n for n in numbers if case.stimulus(n).timed_by]
         proof = f"; it was up by {point(case, case.stimulus(up[0]).timed_by)}" if up else ""
         works = f"; the point did show {alarms(case, shown)}" if shown else ""
-        told = f"missed {times(len(numbers))} and nothing else came on instead: {pairs(case, numbers)}"
+        told = f"missed {times(len(numbers))} and {_instead(case, numbers)}: {pairs(case, numbers)}"
         yield Finding(
             cause=Cause(
                 kind=kind,
@@ -46,6 +52,43 @@ def silent_points(case: Case) -> Iterator[Finding]:
         )
 
 
+def _instead(case: Case, numbers: Sequence[int]) -> str:
+    """What else came on after these raises, which does not fit their alarm; a person reports only what is asked for."""
+    if isinstance(case.site.links[case.link_of(case.results[numbers[0]].point)], PersonLink):
+        return "no other sign was reported instead"
+    seen = [_came_on(case, n, where(case, it), it.onset) for n in numbers for it in case.own(n)]
+    return f"what else came on does not fit it ({series(seen)})" if seen else "nothing else came on instead"
+
+
+def _came_on(case: Case, number: int, place: str, onset: Bounds) -> str:
+    return f"{place} {after(case, number, onset)} after {case.results[number].stimulus}"
+
+
+def _elsewhere(case: Case, name: str, numbers: Sequence[int]) -> Cause:
+    """Missed while another point came on instead, but not each time, or not as the alarm should."""
+    here, names = point(case, name), alarms(case, numbers)
+    astray = [(n, it.elsewhere, it.onset) for n in numbers if (it := case.results[n]).elsewhere]
+    places = listed(point(case, elsewhere) for _, elsewhere, _ in astray)
+    told = series(_came_on(case, n, at, onset) for n, at, onset in astray if onset is not None)
+    alone = f", and nothing that fits {times(len(numbers) - len(astray))}" if len(numbers) > len(astray) else ""
+    return Cause(
+        kind=CauseKind.ADDRESS,
+        code="wrong-bit",
+        text=f"{here} does not show {names}: it may be sent to {places} instead, which came on without doing what "
+        f"{names} did",
+        evidence=f"missed {times(len(numbers))}: {pairs(case, numbers)}; came on instead: {told}{alone}",
+        next_check=f"compare the row of {names} in the device's list with the point map; raise {names} alone and watch "
+        "both places",
+        equals=(_NOT_SENT,),
+        deciding=f"{names} raised alone, and held for longer",
+    )
+
+
+_NOT_SENT: Final = Equal(
+    kind=CauseKind.ADDRESS,
+    code="point-silent",
+    text="the alarm is not sent there at all, and what came on elsewhere has another reason",
+)
 _UNSEEN: Final = ("point-silent", "value-never-on")
 _TOO_LATE: Final = Equal(
     kind=CauseKind.TIME,

@@ -10,6 +10,7 @@ from harness.core.instants import Bounds
 from harness.core.model import Cause, CauseKind, Equal, Stimulus
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import MISSING, Finding
+from harness.correlate.causes.meaning import AGAIN, APART
 from harness.correlate.causes.offsets import contrary
 from harness.correlate.causes.spots import thing
 from harness.correlate.causes.words import listed, point, series
@@ -17,7 +18,10 @@ from harness.correlate.wording import span_text
 
 
 def strays(case: Case) -> Iterator[Finding]:
-    """By the alarm that was raised last before each of them, where all of a point follow the same alarm."""
+    """By the alarm that was raised last before each of them, where all of a point follow the same alarm.
+
+    With the results that are open since one of them may be the second onset of their own alarm.
+    """
     by_point: dict[str, list[int]] = defaultdict(list)
     for at in sorted(case.open_strays):
         by_point[case.strays[at].point].append(at)
@@ -30,9 +34,18 @@ def strays(case: Case) -> Iterator[Finding]:
         else:
             follow[alarm, case.shown_at[name]] += numbers
     for (alarm, expected), numbers in follow.items():
-        yield Finding(cause=_follows(case, alarm, expected, numbers), strays=tuple(sorted(numbers)))
+        doubted = _doubted(case, numbers)
+        cause = _follows(case, alarm, expected, numbers, is_again=bool(doubted))
+        yield Finding(cause=cause, results=doubted, strays=tuple(sorted(numbers)))
     for at in sorted(alone):
-        yield Finding(cause=_alone(case, at), strays=(at,))
+        doubted = _doubted(case, [at])
+        yield Finding(cause=_alone(case, at, is_again=bool(doubted)), results=doubted, strays=(at,))
+
+
+def _doubted(case: Case, numbers: Sequence[int]) -> tuple[int, ...]:
+    """The open results whose second onset one of these strays may be."""
+    seen = {(case.strays[at].point, case.strays[at].onset) for at in numbers}
+    return tuple(n for n, it in case.came_again().items() if (it.point, it.onset) in seen)
 
 
 def _always_after(case: Case, numbers: Sequence[int]) -> str | None:
@@ -49,7 +62,7 @@ def _was_up(stimulus: Stimulus, onset_hi: int) -> bool:
     return stimulus.proven and (stimulus.cleared is None or onset_hi <= stimulus.cleared.hi)
 
 
-def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[int]) -> Cause:
+def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[int], *, is_again: bool) -> Cause:
     names = listed(point(case, case.strays[at].point) for at in numbers)
     told = series(_after_raise(case, at) for at in numbers)
     other = listed(expected) if expected else "no alarm of the point map"
@@ -68,7 +81,11 @@ def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[
         evidence=f"{told}; expected there: {other}",
         next_check=f"look at the controller's own screen: does raising {alarm} alone bring up {other} too; if not, "
         "look in the device's list for what else is sent to this place",
-        equals=(*((_CLIPPED,) if on_loop else (_MOVED,) if moved else (_TOLD_LATE,) if rested else ()), *late),
+        equals=(
+            *((_CLIPPED,) if on_loop else (_MOVED,) if moved else (_TOLD_LATE,) if rested else ()),
+            *late,
+            *((AGAIN,) if is_again else ()),
+        ),
         deciding="a meter in the loop while the alarm is up"
         if on_loop
         else "an alarm that has a place in this block, raised alone"
@@ -77,6 +94,8 @@ def _follows(case: Case, alarm: str, expected: Sequence[str], numbers: Sequence[
         if rested
         else "its own alarm, raised alone and waited for"
         if late
+        else APART
+        if is_again
         else "",
     )
 
@@ -122,7 +141,7 @@ def _after_raise(case: Case, at: int) -> str:
     return f"{stray.point} {span_text(Bounds(low, high))} after {newest.id}"
 
 
-def _alone(case: Case, at: int) -> Cause:
+def _alone(case: Case, at: int, *, is_again: bool) -> Cause:
     stray = case.strays[at]
     expected = case.shown_at[stray.point]
     before = case.raises.latest(stray.onset)
@@ -139,6 +158,10 @@ def _alone(case: Case, at: int) -> Cause:
         "this place",
         evidence=f"{last}; nothing that was raised explains it",
         next_check="ask the controller's own event log what came up then; if it is real, stop the test",
-        equals=(_TOLD_LATE,) if _rested_on(case, stray.point) else (),
-        deciding="what the object shows while nothing is raised" if _rested_on(case, stray.point) else "",
+        equals=(*((_TOLD_LATE,) if _rested_on(case, stray.point) else ()), *((AGAIN,) if is_again else ())),
+        deciding="what the object shows while nothing is raised"
+        if _rested_on(case, stray.point)
+        else APART
+        if is_again
+        else "",
     )
