@@ -154,15 +154,18 @@ def measure_many(
 def besides(judged: JudgedRecord) -> ExitCode:
     """What a run amounts to but for the outputs that must react, of which it was made to prove something.
 
-    What came on and should not have is a fail whatever was proven, and as for any test it is not all good before
-    everybody was told that it is over and every bypass is released: a miss that a claim allows changes nothing of that.
+    What came on and should not have is a fail whatever was proven, and where nobody can tell whether it did it is
+    unknown. As for any test it is not all good before everybody was told that it is over and every bypass is released:
+    a miss that a claim allows changes nothing of that.
     """
     if judged.exit_code in (ExitCode.REFUSED, ExitCode.NOT_RESTORED):
         return judged.exit_code
     quiet = {row.key for row in judged.site.expectations if row.behaviour is Behaviour.QUIET}
-    results = (it for it in judged.judgement.results if it.expectation in quiet)
-    if judged.judgement.strays or any(it.verdict.verdict_class is VerdictClass.FAIL for it in results):
+    classes = {it.verdict.verdict_class for it in judged.judgement.results if it.expectation in quiet}
+    if judged.judgement.strays or VerdictClass.FAIL in classes:
         return ExitCode.FAILED
+    if VerdictClass.UNKNOWN in classes:
+        return ExitCode.UNKNOWN
     return ExitCode.ALL_PASS if judged.is_settled else ExitCode.NOT_RESTORED
 
 

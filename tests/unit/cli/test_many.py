@@ -17,11 +17,16 @@ from tests.unit.run.records import SITE, RecordMaker
 
 QUIET = "point: leak}\n  - {alarm: a.low, link: bms, table: discrete-input, address: 0, behaviour: quiet, point: hh}"
 
+UNSEEN = QUIET + "\n  - {alarm: a.low, link: door, sign: lamp, label: horn, behaviour: quiet, point: horn}"
+"""And one that nobody looks at."""
 
-def record(path: Path, *, stray: bool = False, leak: bool = False, miss: bool = False) -> JudgedRecord:
-    text = SITE.replace("point: leak}", QUIET)
+
+def record(
+    path: Path, *, stray: bool = False, leak: bool = False, miss: bool = False, unseen: bool = False
+) -> JudgedRecord:
+    text = SITE.replace("point: leak}", UNSEEN if unseen else QUIET)
     maker = RecordMaker(path, seconds=90, up=("bms",), text=text)
-    maker.plan("a.low")
+    maker.plan("a.low", links=("bms", "door") if unseen else ("bms",))
     maker.stimulus("0001", "a.low", 5, 10, shows="" if miss else "own")
     maker.stimulus("0002", "a.low", 30, 35)
     if leak:
@@ -59,6 +64,15 @@ def test_where_nothing_else_happened_the_claim_decides(
 def test_what_came_on_and_should_not_have_is_no_pass(what: str, tmp_path: Path) -> None:
     judged = record(tmp_path / "r.farend", stray=what == "stray", leak=what == "leak")
     assert code_of(judged, is_refuted=False, is_proven=True) is ExitCode.FAILED
+
+
+@pytest.mark.parametrize("what", ["nothing", "leak"])
+def test_whether_a_quiet_one_reacted_that_nobody_looked_at_is_unknown_whatever_was_proven(
+    what: str, tmp_path: Path
+) -> None:
+    judged = record(tmp_path / "r.farend", unseen=True, leak=what == "leak")
+    expected = ExitCode.FAILED if what == "leak" else ExitCode.UNKNOWN
+    assert code_of(judged, is_refuted=False, is_proven=True) is expected
 
 
 def test_a_miss_that_the_claim_allows_does_not_hide_that_a_notice_is_open(tmp_path: Path) -> None:
