@@ -20,8 +20,10 @@ from harness.core.errors import UsageError
 from harness.core.model import Alarm, Behaviour, Site
 from harness.core.verdicts import ExitCode, VerdictClass
 from harness.measure.trials import Asked
-from harness.run.order import Item, Selection, phase_ns, plan_of, usual_ns
+from harness.run.order import Item, Selection, plan_of
+from harness.run.spread import Spread
 from harness.run.trials import Claim, Search
+from harness.run.variants import sweep_of
 from harness.site.reading import Documents
 
 if TYPE_CHECKING:
@@ -122,23 +124,23 @@ def measure_many(
 
     selection = Selection(only=(told.alarm,), links=told.links)
     items = plan_of(site, selection)
-    links = sorted({site.points[row.point].link for it in items for row in it.loud})
-    if not links:
+    points = {row.point for it in items for row in it.loud}
+    if not points:
         raise UsageError(f"--alarm {told.alarm}: no output has to react to it; name another one, or another --link")
     if search is not None:
-        repeat = search.tries_max * len({row.point for it in items for row in it.loud})
-    spread_ns = phase_ns(site, links)
-    note_wrapped(_takes(site, items, repeat, spread_ns))
+        repeat = search.tries_max * len(points)
+    held_ns = () if search is None else (search.longest_ns,)
+    spread = Spread(site, repeat=repeat, held_ns=held_ns, by_hand=told.raising.guided)
+    note_wrapped(_takes(spread, items if search is None else [next(sweep_of(items, held_ns, 1))], repeat))
     options = prepared(
         told.site,
         site,
         selection,
         told.raising,
         repeat=repeat,
-        held_ns=() if search is None else (search.longest_ns,),
+        held_ns=held_ns,
         claim=claim,
         search=search,
-        phase_ns=spread_ns,
     )
     judged, why = raise_and_judge(site, documents, options, plain=told.raising.plain)
     try:
@@ -169,10 +171,12 @@ def besides(judged: JudgedRecord) -> ExitCode:
     return ExitCode.ALL_PASS if judged.is_settled else ExitCode.NOT_RESTORED
 
 
-def _takes(site: Site, items: Sequence[Item], repeat: int, spread_ns: int) -> str:
-    """How long it takes at the most, as far as that can be said."""
-    each_ns = sum(usual_ns(site, it) for it in items) + spread_ns // 2
+def _takes(spread: Spread, items: Sequence[Item], repeat: int) -> str:
+    """How long it takes at the most, as far as that can be said. ``items``: raised so many times each."""
+    over_ns = max(spread.over_ns(it) for it in items)
+    phases = f" at random phases of {duration(over_ns)}" if over_ns else " by hand"
+    raises, all_ns = repeat * len(items), repeat * sum(spread.usual_ns(it) for it in items)
     return (
-        f"up to {repeat} raises at random phases of {duration(spread_ns)}, about {taken(each_ns)} each where all is "
-        f"well: {taken(repeat * each_ns)} for all of them"
+        f"up to {raises} raises{phases}, about {taken(all_ns // raises)} each where all is well: {taken(all_ns)} for "
+        "all of them"
     )

@@ -11,7 +11,7 @@ from harness.cli.raising import Raising, prepared, raise_and_judge, raising_opti
 from harness.core.errors import UsageError
 from harness.core.model import Site
 from harness.run.earlier import left_by
-from harness.run.order import Selection, phase_ns, plan_of
+from harness.run.order import Selection
 from harness.run.testing import TestOptions
 from harness.run.variants import HELD_DEFAULT_NS
 from harness.site.reading import Documents
@@ -68,13 +68,11 @@ def command(  # one name an option
         raise UsageError(f"--html {html_file}: its folder does not exist; make it first")
     left = left_by(read.name, failed, unknown, resumed, reason)
     selection = Selection(only=only, links=links, keys=left.keys)
-    listened = sorted({read.points[row.point].link for item in plan_of(read, selection) for row in item.rows})
     options = prepared(
         site,
         read,
         selection,
         raising,
-        phase_ns=phase_ns(read, listened) if repeat > 1 else 0,
         repeat=repeat,
         together=together,
         held_ns=held_times(held, sweep=sweep),

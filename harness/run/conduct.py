@@ -26,7 +26,7 @@ from harness.run.interrupting import (
 )
 from harness.run.live_results import judge_live, try_live
 from harness.run.one_alarm import OneAlarm
-from harness.run.order import Item, raised_at_most_ns, usual_ns
+from harness.run.order import Item, raised_at_most_ns
 from harness.run.pausing import Pausing
 from harness.run.persons import Persons
 from harness.run.putting_back import beside
@@ -114,7 +114,7 @@ class Conductor:
 
     async def _seen_again(self, item: Item) -> None:
         """Many trials wait for a link that is lost for a while; asked for at once, some would be without end."""
-        if self._t.steering is not None or self._t.phase_ns:
+        if self._t.steering is not None or self._t.spread.is_repeated:
             self._t.view.phase("waiting until any of its outputs can be observed again")
             if not await self._waits.observed_again(item.rows):
                 raise StoppedRunError(f"{item.alarm.name}: {STILL_LOST}")
@@ -138,7 +138,7 @@ class Conductor:
         await self._pause("")  # what came on while nothing was raised
         rest_again()
         raised = await self._tested(item, stimulus)
-        self._done_ns.append((clock() - began, usual_ns(self._t.site, item)))
+        self._done_ns.append((clock() - began, self._t.spread.usual_ns(item)))
         if raised is not None and raised.is_sent:
             self._before = item
             await self._show(item, raised, start_ns)
@@ -280,7 +280,7 @@ class Conductor:
 
     def _left_ns(self, item: Item) -> int:
         """By the plan's own estimate, corrected by how the measured times so far compare with it."""
-        planned = sum(usual_ns(self._t.site, it) for it in (item, *self._ahead))
+        planned = sum(self._t.spread.usual_ns(it) for it in (item, *self._ahead))
         measured, estimated = sum(it for it, _ in self._done_ns), sum(it for _, it in self._done_ns)
         return planned * measured // estimated if estimated else planned
 

@@ -43,7 +43,7 @@ class OneAlarm:
         is_done = False
         view.phase("its outputs are normal: ready to be raised")
         try:
-            raised = self.raised = await self._raiser.step(alarm, Step.RAISE, stimulus)
+            raised = self.raised = await self.stages.raised(item, stimulus)
             if raised.proven:
                 await self._after_raise(Course(item=item, stimulus=stimulus, loud=loud, raised=raised))
             else:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -158,20 +158,6 @@ def beat_ns(site: Site, link: str) -> int:
     return max(site.times_of(it).device_poll_ns or 0 for it in (link, *site.before(link)))
 
 
-def phase_ns(site: Site, links: Sequence[str]) -> int:
-    """Over how long a time a raise is spread at random: the longest period with which anything on its way is read.
-
-    In step with a poll every trial would meet it at the same phase, and prove nothing of the others.
-    """
-    periods = [NS_PER_MS]
-    for name in links:
-        spec = site.links[name]
-        if isinstance(spec, ModbusTcpLink | ModbusRtuLink | BacnetLink):
-            periods.append(spec.poll_period_ns)
-        periods.append(beat_ns(site, name))
-    return max(periods)
-
-
 def _look_ns(site: Site, row: Expectation) -> int:
     """How much longer it takes until a BACnet device that told nothing has shown that it still tells, where it can."""
     spec = site.links[site.points[row.point].link]
@@ -227,7 +213,10 @@ _BY_HAND: Final = (Step.SILENCE, Step.ACKNOWLEDGE, Step.RESET)
 
 
 def longest_ns(site: Site, item: Item) -> int:
-    """The time that one alarm takes at the most: nothing shows, and everything is waited for."""
+    """The time that one alarm takes at the most: nothing shows, and everything is waited for.
+
+    From when it may be raised, as :func:`usual_ns`.
+    """
     shows = max((show_within_ns(site, row) for row in item.loud), default=0)
     visible = max((row.limits.visible_for_ns or 0 for row in item.loud), default=0)
     gone = max((gone_within_ns(site, row) for row in item.loud), default=0)
@@ -239,12 +228,27 @@ def longest_ns(site: Site, item: Item) -> int:
     return max(held + gone * steps + settle, lasts + gone * steps + settle, quiet)
 
 
+def _usual_answer_ns(site: Site, row: Expectation) -> int:
+    """How long a row usually takes to show or to be gone: half of what a slow device on the way polls, as long as that
+    is waited for.
+    """
+    gap = gap_ns(site, row)
+    behind_ns = beat_ns(site, site.points[row.point].link) // 2 + gap // 4
+    return gap if behind_ns <= gap else min(behind_ns, show_within_ns(site, row), gone_within_ns(site, row))
+
+
 def usual_ns(site: Site, item: Item) -> int:
-    """The time that one alarm takes where every output answers at once: polls, visible time, settling."""
-    gap = max((gap_ns(site, row) for row in item.rows), default=0)
+    """The time that one alarm takes where every output answers at once: polls, visible time, settling.
+
+    From when it may be raised; its raise waits besides, see :mod:`harness.run.spread`.
+    """
+    gap = max((_usual_answer_ns(site, row) for row in item.rows), default=0)
     visible = max((row.limits.visible_for_ns or 0 for row in item.loud), default=0)
     lasts = 0 if item.alarm.lasts_ns is None else item.alarm.lasts_ns.hi
     settle = settle_ns(site, item.loud)
+    if item.held_ns is not None:  # what shows late is waited for, however short it was held
+        searched = max((row.limits.search_ns + gap_ns(site, row) for row in item.loud), default=0)
+        return max(item.held_ns, searched) + settle
     quiet = 0 if item.loud else max((row.limits.search_ns for row in item.quiet), default=0)
     steps = 2 + sum(needs(item, step) for step in _BY_HAND)
     steps += sum(needs(item, step) for step in _BY_HAND[:2])  # what they must leave on is watched for as long again

@@ -23,11 +23,10 @@ from harness.run.order import (
     carried_links,
     check_selection,
     listened_links,
-    longest_ns,
     plan_of,
-    usual_ns,
 )
 from harness.run.preview_armed import LinkPreview, armed_words, is_written, written_only
+from harness.run.spread import Spread
 from harness.run.watching_bacnet import bacnet_cost
 from harness.run.watching_rtu import rtu_cost
 
@@ -82,13 +81,14 @@ def preview_of(site: Site, selection: Selection) -> Preview:
     check_selection(site, selection)
     items = plan_of(site, selection)
     raised = tuple(item for item in items if item.can_be_raised)
+    spread = Spread(site)
     opened = {*listened_links(site, items), *(carried_links(site) if raised else ())}
     return Preview(
-        raised=tuple(_raise(site, item) for item in raised),
+        raised=tuple(_raise(spread, item) for item in raised),
         by_hand=tuple(item.alarm.name for item in items if not item.can_be_raised),
         rows=len({row.key for item in raised for row in item.rows}),
-        usual_ns=sum(usual_ns(site, item) for item in raised),
-        longest_ns=sum(longest_ns(site, item) for item in raised),
+        usual_ns=sum(spread.usual_ns(item) for item in raised),
+        longest_ns=sum(spread.longest_ns(item) for item in raised),
         side_effects=tuple(_effects(site, raised)),
         unstated=tuple(
             dict.fromkeys(it.name for item in raised for it in acting(site, item.alarm) if it.side_effects is None)
@@ -105,12 +105,12 @@ def preview_of(site: Site, selection: Selection) -> Preview:
     )
 
 
-def _raise(site: Site, item: Item) -> RaisePreview:
+def _raise(spread: Spread, item: Item) -> RaisePreview:
     return RaisePreview(
         alarm=item.alarm.name,
         rows=len(item.rows),
-        usual_ns=usual_ns(site, item),
-        longest_ns=longest_ns(site, item),
+        usual_ns=spread.usual_ns(item),
+        longest_ns=spread.longest_ns(item),
         brings=item.alarm.also_raises,
         acknowledged_after=item.acknowledge_after.value,
     )

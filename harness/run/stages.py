@@ -13,7 +13,7 @@ from typing import Final
 
 from harness.core.instants import NS_PER_S
 from harness.core.model import Alarm, Behaviour, Expectation, Step
-from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, hold_ns, phase_ns, show_within_ns
+from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, hold_ns, show_within_ns
 from harness.run.persons import Persons
 from harness.run.putting_back import PuttingBack
 from harness.run.raising import Raiser
@@ -23,11 +23,6 @@ from harness.run.waiting import Waits
 
 QUIET_READY_MAX_NS: Final = 2 * NS_PER_S
 """How long a raise waits for points that must stay quiet to be off first."""
-
-
-SPREAD_MAX_NS: Final = 5 * NS_PER_S
-"""Over so long a time raises are spread where nobody asked for many: a gateway that polls every minute would double the
-length of a test. ``trials``, and a plan that is repeated, spread them over the whole of its poll."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -65,6 +60,7 @@ class Stages:
         self._waits = waits
         self._persons = persons
         self._back = back
+        self._raised: set[tuple[str, ...]] = set()  # what was raised, and in which way
 
     async def ready(self, item: Item) -> list[Expectation]:
         """Wait until the alarm may be raised; returns the rows that must react and are observed."""
@@ -86,13 +82,16 @@ class Stages:
 
     async def _random_phase(self, item: Item) -> None:
         """Raise at a random phase of the polls: in step with them, every trial would meet the same sample instants."""
-        if not self._raiser.by_itself:
-            return  # nobody raises in step with polls by hand
-        polled = [row for row in item.rows if self._t.site.points[row.point].link not in self._t.reports]
-        gap = max((gap_ns(self._t.site, row) for row in polled), default=0)
-        on_the_way = phase_ns(self._t.site, [self._t.site.points[row.point].link for row in polled])
-        spread_ns = max(gap // 2, self._t.phase_ns, min(on_the_way, SPREAD_MAX_NS))
-        await self._waits.until(self._t.clock() + self._t.random.randrange(spread_ns + 1))
+        over_ns = self._t.spread.over_ns(item, is_again=_way_of(item) in self._raised)
+        if over_ns:
+            await self._waits.until(self._t.clock() + self._t.random.randrange(over_ns + 1))
+
+    async def raised(self, item: Item, stimulus: str) -> StepDone:
+        """Raise it, which is entered whether it is proven or not."""
+        done = await self._raiser.step(item.alarm, Step.RAISE, stimulus)
+        if done.is_sent:
+            self._raised.add(_way_of(item))
+        return done
 
     async def shown(self, at: Course) -> None:
         """From the raise until its outputs show, or can no longer."""
@@ -190,3 +189,8 @@ class Stages:
     async def _step(self, at: Course, step: Step) -> StepDone:
         at.done[step] = done = await self._raiser.step(at.alarm, step, at.stimulus)
         return done
+
+
+def _way_of(item: Item) -> tuple[str, ...]:
+    """What is measured together: one alarm, acknowledged before or after its clear, alone or beside another one."""
+    return (item.alarm.name, item.acknowledge_after.value, "" if item.also is None else item.also.name)

@@ -168,7 +168,7 @@ class Stepwise:
         self._raising[alarm.name] = item
         self._is_compared = False
         with self._dead_man(item):
-            raised = await self._raiser.step(alarm, Step.RAISE, stimulus)
+            raised = await self._one.stages.raised(item, stimulus)
         course = Course(item=item, stimulus=stimulus, loud=loud, raised=raised)
         self.courses.append(course)
         if not raised.proven:

@@ -39,12 +39,12 @@ from harness.run.order import (
     carried_links,
     check_selection,
     listened_links,
-    longest_ns,
     plan_of,
     raised_at_most_ns,
 )
 from harness.run.raising import Hand, Written
 from harness.run.restoring import ReadWritable
+from harness.run.spread import Spread
 from harness.run.steering import Steering
 from harness.run.steps import RETEST_EVENT
 from harness.run.still_allowed import StillAllowed
@@ -92,8 +92,6 @@ class TestOptions:
     held_ns: tuple[int, ...] = ()
     """Not empty: no test but a sweep, each alarm held for each of these times, ``repeat`` times."""
     clear_for_ns: int = CLEAR_FOR_NS
-    phase_ns: int = 0
-    """Over how long a time each raise is spread at random at the least."""
     claim: Claim | None = None
     """No more trials than it takes to decide it."""
     search: Search | None = None
@@ -119,6 +117,10 @@ class TestOptions:
     command: tuple[str, ...]
 
     __test__ = False  # pytest takes classes of this name for its own
+
+    def spread(self, site: Site) -> Spread:
+        """Over how long a time its raises are spread."""
+        return Spread(site, repeat=self.repeat, held_ns=self.held_ns, by_hand=self.guided)
 
 
 def gated_plan(site: Site, options: TestOptions) -> tuple[Item, ...]:
@@ -167,16 +169,18 @@ def takes_ns(site: Site, items: Sequence[Item], options: TestOptions) -> int:
     Nobody can say how long a person takes who can stop and go on tomorrow, or what a program raises: then it is the
     longest alarm. Before each alarm it is asked again in any case.
     """
+    spread = options.spread(site)
     if options.guided or options.stepwise:
-        return max((_alarm_ns(site, item, options) for item in items), default=0)
-    return sum(_alarm_ns(site, item, options) for item in _raises(site, items, options))
+        return max((_alarm_ns(site, item, options, spread) for item in items), default=0)
+    return sum(_alarm_ns(site, item, options, spread) for item in _raises(site, items, options))
 
 
-def _alarm_ns(site: Site, item: Item, options: TestOptions) -> int:
-    # A program may hold it for as long as it may be raised at all.
+def _alarm_ns(site: Site, item: Item, options: TestOptions, spread: Spread) -> int:
+    # A program may raise it again and again, and hold it for as long as it may be raised at all.
     stated_ns = item.held_ns or max(options.held_ns, default=0)
     held_ns = raised_at_most_ns(site, item) if options.stepwise else stated_ns
-    return longest_ns(site, item) + held_ns + (GUIDED_STEP_NS if options.guided else 0)
+    longest_ns = spread.longest_ns(item, is_again=options.stepwise)
+    return longest_ns + held_ns + (GUIDED_STEP_NS if options.guided else 0)
 
 
 def _objection(site: Site, options: TestOptions, kept: KeptLedger | None) -> Callable[[Item], str] | None:
@@ -184,7 +188,8 @@ def _objection(site: Site, options: TestOptions, kept: KeptLedger | None) -> Cal
     if kept is None and (options.reviews is None or options.reviews.expires is None):
         return None
     allowed = StillAllowed(site=site, reviews=options.reviews, ledger=kept)
-    return lambda item: allowed.objection(_alarm_ns(site, item, options))
+    spread = options.spread(site)
+    return lambda item: allowed.objection(_alarm_ns(site, item, options, spread))
 
 
 async def run_test(
@@ -242,8 +247,8 @@ async def run_test(
                     standing_anything=options.standing_anything,
                     view=view,
                     random=Random(options.seed),
+                    spread=options.spread(site),
                     clear_for_ns=options.clear_for_ns,
-                    phase_ns=options.phase_ns,
                     steering=_steering(options, items),
                     read_writable=read_writable,
                 ),

@@ -16,6 +16,7 @@ from harness.run.live import LiveSource
 from harness.run.order import Item
 from harness.run.raising import Hand
 from harness.run.restoring import ReadWritable
+from harness.run.spread import Spread
 from harness.run.steering import Steering
 
 CLEAR_FOR_NS: Final = 60 * NS_PER_S
@@ -67,6 +68,8 @@ class Tools:
     hand: Hand
     view: View
     random: Random
+    spread: Spread
+    """Over how long a time each raise is spread, by ``random``."""
     reports: Mapping[str, Reports] = field(default_factory=dict)
     """By link, of the persons who watch."""
     standing: Mapping[str, str] = field(default_factory=dict)
@@ -78,8 +81,6 @@ class Tools:
     objection: Callable[[Item], str] | None = None
     """Why an alarm must not be raised any more, '' where nothing is against it; asked in a thread, before each."""
     clear_for_ns: int = CLEAR_FOR_NS
-    phase_ns: int = 0
-    """Over how long a time a raise is spread at random at the least; else over a poll."""
     steering: Steering | None = None
     """Decides by what came of an alarm which one is raised next; None: as planned."""
     read_writable: ReadWritable | None = None

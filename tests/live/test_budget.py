@@ -111,7 +111,8 @@ def recorded(path: Path, device_poll_ns: int, **options: Any) -> Path:
                 links[name] = replace(spec, port=port, poll_period_ns=poll_ms * NS_PER_MS, timeout_ns=10 * NS_PER_S)
             alarms = {name: replace(alarm, side_effects=()) for name, alarm in demo.alarms.items()}
             chosen = TestOptions(record=path, arm=demo.name, reviews=None, who="test", seed=1, command=(), **options)
-            site = replace(demo, links=links, alarms=alarms)
+            times = {**demo.times, "gateway": replace(demo.times_of("gateway"), device_poll_ns=device_poll_ns)}
+            site = replace(demo, links=links, alarms=alarms, times=times)
             assert await run_test(site, documents, chosen, time.monotonic_ns, Untroubled()) == ""
 
     run(test)
@@ -178,7 +179,6 @@ def test_a_share_below_the_prediction_is_one_and_the_right_prediction_holds_it(t
         2 * NS_PER_S,
         selection=Selection(only=("fill-sump.splash",), links=("gateway",)),
         repeat=20,
-        phase_ns=6 * NS_PER_S,
     )
     wrong, right = beside(path).measured, beside(path, device_poll_ns=2 * NS_PER_S).measured
     assert wrong is not None

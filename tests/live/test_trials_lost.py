@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.core.instants import NS_PER_MS, NS_PER_S
+from harness.core.instants import NS_PER_S
 from harness.run.trials import Claim, Search
 from tests.peers.safety_runs import During, Scene, run_scene
 
@@ -37,7 +37,7 @@ async def lose_for_a_while(during: During) -> None:
 
 @pytest.mark.parametrize("way", list(WAYS))
 def test_where_nobody_can_read_any_more_nothing_more_is_raised_and_it_ends(way: str, tmp_path: Path) -> None:
-    scene = Scene(only=("bulk-a.water",), more={**WAYS[way], "phase_ns": 100 * NS_PER_MS})
+    scene = Scene(only=("bulk-a.water",), more=WAYS[way])
     outcome = run_scene(tmp_path, scene, lose)
     outcome.judged.reader.close()
     assert "could be observed" in outcome.why
@@ -46,7 +46,7 @@ def test_where_nobody_can_read_any_more_nothing_more_is_raised_and_it_ends(way: 
 
 
 def test_trials_wait_for_a_link_that_comes_back(tmp_path: Path) -> None:
-    scene = Scene(only=("bulk-a.water",), more={**WAYS["claim"], "phase_ns": 100 * NS_PER_MS})
+    scene = Scene(only=("bulk-a.water",), more=WAYS["claim"])
     outcome = run_scene(tmp_path, scene, lose_for_a_while)
     outcome.judged.reader.close()
     assert outcome.why == ""

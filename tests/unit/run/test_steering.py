@@ -14,7 +14,7 @@ from harness.core.model import Result
 from harness.core.verdicts import Verdict
 from harness.correlate.sweeps import Try
 from harness.measure.shortest_shown import Answer
-from harness.run.order import Item, Selection, phase_ns, plan_of
+from harness.run.order import Item, Selection, plan_of
 from harness.run.steering import BARREN_MAX, outcome_of
 from harness.run.trials import Claim, Search
 from tests.peers.trace_bench import Bench
@@ -132,16 +132,6 @@ def test_claims_and_searches_come_back_from_a_record_as_they_were() -> None:
     search = Search(share=0.8, longest_ns=1_000 * MS, shortest_ns=10 * MS, tries_max=200)
     assert Claim.of(claim.to_data()) == claim
     assert Search.of(search.to_data()) == search
-
-
-def test_raises_are_spread_over_the_slowest_poll_on_the_way() -> None:
-    bench = Bench()
-    bench.inputs(1)
-    site = bench.site()
-    (link,) = {point.link for point in site.points.values()}
-    own = phase_ns(site, [link])
-    times = replace(site.times_of(link), device_poll_ns=7 * own)
-    assert phase_ns(replace(site, times={link: times}), [link]) == 7 * own
 
 
 @pytest.mark.parametrize(
