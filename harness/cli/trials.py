@@ -47,8 +47,9 @@ def command(
 
     It tells beforehand how many trials a claim takes. With '--claim 95%' it stops as soon as the claim is decided for
     every output, by a rule whose error rates hold; unknown results count for neither side. 'farend measure' tells the
-    same again from the record. Exit code with a claim: 0 proven for every output, 1 refuted for one, or
-    something came on that should not have, 3 not decided; without one that of a test.
+    same again from the record. Exit code with a claim: 0 proven for every output, 1 not to be proven any more for one,
+    or something came on that should not have, 3 not decided, or nobody can tell whether something did; without one that
+    of a test.
     """
     check_picture(picture)
     asked = Asked(

@@ -194,11 +194,18 @@ def claim_groups(told: Measured) -> list[tuple[str, list[ClaimTold], str]]:
 
 
 def claim_words(one: ClaimTold) -> str:
-    """``proven after 59 trials``."""
+    """``proven after 59 trials``. What is refuted is what the rule says so of, and not more: of a plan with a fixed
+    number of trials that it can still come out, else that the output is a good one.
+    """
     if one.decided.decision is Decision.UNDECIDED:
         rest = "more trials may decide it" if one.decided.is_open else "and no further trial would change that"
         return f"not decided by {count(one.trials, 'trial')}; {rest}"
-    return f"{one.decided.decision.value} after {count(one.decided.after, 'trial')}"
+    after = count(one.decided.after, "trial")
+    if one.decided.decision is Decision.PROVEN:
+        return f"proven after {after}"
+    if one.at_good.miss_share:
+        return f"refuted after {after}: fewer than {percent(1.0 - one.at_good.miss_share)} pass"
+    return f"not to be proven any more after {after}: more failed than the plan allows, which may be chance"
 
 
 def between(it: QuantileAt) -> str:

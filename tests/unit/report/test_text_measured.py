@@ -10,14 +10,16 @@ from dataclasses import replace
 import pytest
 from rich.cells import cell_len
 
+from harness.core.verdicts import VerdictClass
 from harness.measure.claims import decide
-from harness.measure.sequential import curtailed
+from harness.measure.sequential import Rule, curtailed, ratio_rule
 from harness.measure.shortest_shown import Answer, Outcome, ShortestShown
 from harness.measure.trials import Asked, RowTrials, Shown, summarise
 from harness.report.columns import Terminal
 from harness.report.measured import ClaimTold, Measured, MeasuredRecord, SearchTold
 from harness.report.measured_json import measured_json
 from harness.report.measured_picture import measured_html, measured_svg
+from harness.report.measured_sentences import claim_words
 from harness.report.measured_words import percent
 from harness.report.text_measured import render_measured
 from harness.report.text_searches import search_words
@@ -108,6 +110,26 @@ def test_a_claim_is_told_for_each_output_with_the_rates_of_its_rule() -> None:
     both = render_measured(replace(told(row(*[Shown.SHOWN] * 59)), claims=(claim,)))
     assert "all other bounds are those of as many trials fixed beforehand" in words(both)
     assert "fixed beforehand" not in words(render_measured(told(row(*[Shown.SHOWN] * 59))))
+
+
+def test_a_plan_that_cannot_come_out_any_more_is_not_told_as_a_proof_of_the_contrary() -> None:
+    """At an output of which 95 % pass it comes to that 95 times in 100, so nothing is refuted but the plan."""
+
+    def words_of(rule: Rule, good: float, classes: list[VerdictClass]) -> str:
+        at_claim = rule.rates(0.05)
+        return claim_words(
+            ClaimTold(
+                alarm="a", point="p", share=0.95, confidence=0.95, trials=len(classes), at_claim=at_claim,
+                at_good=rule.rates(1.0 - good), decided=decide(rule, classes),
+            )
+        )  # fmt: skip
+
+    fails = [VerdictClass.FAIL] * 5
+    assert curtailed(0.95).rates(0.05).refuted > 0.95
+    told = words_of(curtailed(0.95), 1.0, fails)
+    assert told == "not to be proven any more after 1 trial: more failed than the plan allows, which may be chance"
+    told = words_of(ratio_rule(good=0.01, bad=0.05, trials_max=500), 0.99, fails)
+    assert told == "refuted after 2 trials: fewer than 99 % pass"
 
 
 def test_a_search_tells_what_is_proven_and_what_is_lost() -> None:
