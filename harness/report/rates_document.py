@@ -35,7 +35,8 @@ HELD_AGAINST: Final = (_DEFAULTS, _ACCEPTABLE, _FROM_MEMORY, _CAUTION)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordRates:
-    """The rates of one record. ``utc_shift_ns``: from its clock to UTC. ``points``: those that were counted.
+    """The rates of one record. ``utc_shift_ns``: from its clock to UTC. ``points``: those that were counted, ``shown``:
+    as what each of them was (an alarm, or a point that was asked for).
 
     ``unobserved``: what was to be counted and was never observed; ``blind_links``: links with blind time; ``raised``:
     alarms that a test raised in it; ``doubtful``: activations that may have been several.
@@ -46,6 +47,7 @@ class RecordRates:
     utc_offset_s: int
     rates: Rates
     points: Sequence[str]
+    shown: Sequence[str]
     unobserved: Sequence[str]
     blind_links: Sequence[str]
     raised: int

@@ -6,10 +6,12 @@ import hashlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from itertools import combinations
 from pathlib import Path
+from typing import Final
 
 from harness.core.errors import UsageError
-from harness.core.instants import Bounds
+from harness.core.instants import NS_PER_S, Bounds
 from harness.core.model import Point, Site
 from harness.core.places import ModbusPlace
 from harness.correlate.evidence import BlindTime, Evidence
@@ -24,6 +26,9 @@ from harness.run.corrected import Corrected
 from harness.run.counted_points import CountedPoints, counted_points
 from harness.run.evidence import evidence_of
 from harness.run.steps import stimuli_of
+
+OVERLAP_MAX_NS: Final = 60 * NS_PER_S
+"""So far two records of one machine may seem to overlap, whose clock was set back in between."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +50,7 @@ def alarm_rates(paths: Sequence[Path], options: RateOptions) -> RatesDocument:
         if len(names) > 1:
             raise UsageError(f"{', '.join(names)}: these are records of different sites; give those of one site")
         records = [_record(reader, site, options) for reader, site in zip(readers, sites, strict=True)]
+    _refuse_overlapping(paths, records)
     site = sites[-1]
     chosen = counted_points(site, options.link, options.points)
     return RatesDocument(
@@ -71,6 +77,22 @@ def _refuse_twice(paths: Sequence[Path]) -> None:
         if digest in seen:
             raise UsageError(f"{path}: it is the same record as {seen[digest]}; name each record once")
         seen[digest] = path
+
+
+def _refuse_overlapping(paths: Sequence[Path], records: Sequence[RecordRates]) -> None:
+    """What two records of the same time both show would count twice."""
+    spans = [
+        (it.rates.span.lo + it.utc_shift_ns, it.rates.span.hi + it.utc_shift_ns, path, set(it.shown))
+        for path, it in zip(paths, records, strict=True)
+    ]
+    for (_, end, one, shown), (begin, other_end, other, also_shown) in combinations(sorted(spans), 2):
+        both = sorted(shown & also_shown)
+        if min(end, other_end) - begin > OVERLAP_MAX_NS and both:
+            more = f" and {len(both) - 1} more" if both[1:] else ""
+            raise UsageError(
+                f"{other}: it was recorded while {one.name} was, and both show {both[0]}{more}, which would count "
+                "twice; give one of them at a time"
+            )
 
 
 def _priorities(site: Site, chosen: CountedPoints) -> Mapping[str, str]:
@@ -116,6 +138,7 @@ def _record(reader: RecordReader, site: Site, options: RateOptions) -> RecordRat
         utc_offset_s=header.utc_offset_s,
         rates=rates_of(activations, span, [it.span for it in blind], options.limits),
         points=tuple(taken.values()),
+        shown=tuple(taken),
         unobserved=tuple(name for name in chosen.candidates if name not in taken),
         blind_links=tuple(dict.fromkeys(it.link for it in blind)),
         raised=len(stimuli),

@@ -21,7 +21,7 @@ from harness.measure.alarm_rates import RateLimits
 from harness.report.rates_document import HELD_AGAINST
 from harness.run.counted_points import counted_points
 from harness.site.reading import read_site
-from tests.unit.run.records import SITE, RecordMaker
+from tests.unit.run.records import SITE, STARTED_UTC_NS, RecordMaker
 
 S, MS = NS_PER_S, NS_PER_MS
 HOUR_S = 3_600
@@ -202,7 +202,7 @@ def test_points_that_hold_their_alarm_are_said_to_hide_what_comes_meanwhile(tmp_
 
 
 def test_several_records_add_up(soak: Path, tmp_path: Path) -> None:
-    maker = RecordMaker(tmp_path / "more.farend", seconds=HOUR_S)
+    maker = RecordMaker(tmp_path / "more.farend", seconds=HOUR_S, started_utc_ns=STARTED_UTC_NS + 2 * HOUR_S * S)
     maker.shows("a.low", 100.05, 200)
     path = maker.close()
     found = told(soak, path)
@@ -220,6 +220,20 @@ def test_a_record_that_is_named_twice_does_not_count_twice(soak: Path, tmp_path:
     result = rates(soak, copy)
     assert isinstance(result.exception, UsageError)
     assert "the same record" in str(result.exception)
+
+
+@pytest.mark.parametrize("begins_s", [-1_800, 0, 1_800])
+def test_two_records_of_the_same_time_do_not_count_twice(soak: Path, begins_s: int, tmp_path: Path) -> None:
+    """As two machines make them that watch one site; but what seems to overlap since a clock was set back may be."""
+    started = STARTED_UTC_NS + begins_s * S
+    also = RecordMaker(tmp_path / "also.farend", seconds=HOUR_S, started_utc_ns=started).close()
+    for paths in ((soak, also), (also, soak)):
+        result = rates(*paths)
+        assert isinstance(result.exception, UsageError)
+        assert "both show a.high and 3 more, which would count twice" in str(result.exception)
+    after = STARTED_UTC_NS + (2 * HOUR_S - 5) * S
+    more = RecordMaker(tmp_path / "more.farend", seconds=HOUR_S, started_utc_ns=after).close()
+    assert told(soak, more)["observed_ns"] == (6_900 + HOUR_S) * S
 
 
 def test_a_link_that_was_never_up_is_unknown(tmp_path: Path) -> None:
