@@ -91,9 +91,9 @@ def _refuse_strangers(before: Run, after: Run, renames: Renames) -> None:
         )
     seen: dict[str, str] = {}
     for record in (*before.records, *after.records):
-        if record.sha256 in seen:
-            raise UsageError(f"{record.path}: it is the same record as {seen[record.sha256]}; name each record once")
-        seen[record.sha256] = str(record.path)
+        for digest in sorted(record.has_been & seen.keys()):
+            raise UsageError(f"{record.path}: it is the same record as {seen[digest]}; name each record once")
+        seen |= dict.fromkeys(record.has_been, str(record.path))
 
 
 def _pairs(before: Run, after: Run, wanted: Wanted) -> Iterator[Pair]:

@@ -73,6 +73,11 @@ class JudgedRecord:
         return ExitCode.NOT_RESTORED if self.is_changed or open_after_pass else code
 
     @property
+    def has_been(self) -> frozenset[str]:
+        """The SHA-256 of its file, and of what that was before each correction: a copy from then is of the same run."""
+        return frozenset({self.sha256, *(it.before_sha256 for it in self.corrected.made)} - {""})
+
+    @property
     def gate_stopped(self) -> str:
         """Why the run had to end for the sake of safety; '' where it did not."""
         return "\n".join(str(event.data["why"]) for event in self.reader.events(GATE_STOPPED_EVENT))

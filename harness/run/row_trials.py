@@ -125,11 +125,9 @@ def _refuse_twice(records: Sequence[JudgedRecord]) -> None:
     """Trials that count twice prove what nobody tried."""
     seen: dict[str, JudgedRecord] = {}
     for record in records:
-        if record.sha256 in seen:
-            raise UsageError(
-                f"{record.path}: it is the same record as {seen[record.sha256].path}; name each record once"
-            )
-        seen[record.sha256] = record
+        for digest in sorted(record.has_been & seen.keys()):
+            raise UsageError(f"{record.path}: it is the same record as {seen[digest].path}; name each record once")
+        seen |= dict.fromkeys(record.has_been, record)
 
 
 def _superseded(record: JudgedRecord) -> frozenset[str]:

@@ -154,6 +154,11 @@ def test_a_record_is_on_one_side(made: Made) -> None:
     copy.write_bytes(path.read_bytes())
     with pytest.raises(UsageError, match=r"copy\.farend: it is the same record as .*1\.farend; name each record once"):
         compare_records(made.run(path), made.run(copy), Wanted())
+    correct_record(
+        copy, Correcting(kind=CorrectionKind.NOTE, text="dry", reason="?", by="B", at_utc_ns=1, utc_offset_s=0)
+    )
+    with pytest.raises(UsageError, match=r"copy\.farend: it is the same record as .*1\.farend; name each record once"):
+        compare_records(made.run(path), made.run(copy), Wanted())
 
 
 def test_nothing_in_common(made: Made) -> None:

@@ -5,7 +5,7 @@ searched is told.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -153,6 +153,21 @@ def test_a_record_that_is_named_twice_is_no_second_run(tmp_path: Path) -> None:
     path = claimed(tmp_path / "r.farend", misses=(), again_s=None, count=2)
     copy = tmp_path / "copy.farend"
     copy.write_bytes(path.read_bytes())
+    with pytest.raises(UsageError, match="the same record"):
+        told(path, copy)
+
+
+def test_a_copy_from_before_a_correction_is_no_second_run(tmp_path: Path) -> None:
+    """Its bytes are others, and its trials the same; so too where both were corrected since."""
+    path = claimed(tmp_path / "r.farend", misses=(), again_s=None, count=2)
+    copy = tmp_path / "copy.farend"
+    copy.write_bytes(path.read_bytes())
+    note = Wanted(kind=CorrectionKind.NOTE, text="dry", reason="?", by="B. Lead", at_utc_ns=1, utc_offset_s=0)
+    correct_record(path, note)
+    for paths in ((path, copy), (copy, path)):
+        with pytest.raises(UsageError, match="the same record"):
+            told(*paths)
+    correct_record(copy, replace(note, text="wet"))
     with pytest.raises(UsageError, match="the same record"):
         told(path, copy)
 
