@@ -26,7 +26,8 @@ from harness.run.log_book import clock_words
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClockOptions:
-    """What is asked. ``set_to``: what the foreign clocks are set to, None for what the testing machine was set to.
+    """What is asked. ``set_to``: what the foreign clocks are set to, None for what the testing machine was set to in
+    each record.
 
     ``within_ns``: how far they may be off, None where nobody asks. ``own_error_ns``: how far the clock of the testing
     machine was off at most, None for what its records say. ``link``: only its clock, '' for all.
@@ -37,6 +38,11 @@ class ClockOptions:
     rate_max: Fraction = RATE_MAX_DEFAULT
     within_ns: int | None = None
     own_error_ns: int | None = None
+
+    @property
+    def has_zone(self) -> bool:
+        """Whether the clocks are said to follow the time of a place."""
+        return self.set_to is not None and self.set_to.zone is not None
 
 
 def clocks_of(paths: Sequence[Path], options: ClockOptions) -> ClocksDocument:
@@ -65,23 +71,23 @@ def _document(readers: Sequence[RecordReader], sites: Sequence[Site], options: C
     if options.link and not any(options.link in site.links for site in sites):
         raise UsageError(f"--link {options.link}: no such link; links are {', '.join(sites[0].links)}")
     header = readers[0].header
-    local = options.set_to or LocalClock(utc_offset_s=header.utc_offset_s)
+    set_to = [options.set_to or LocalClock(utc_offset_s=it.header.utc_offset_s) for it in readers]
     errors = [_error_ns(reader) for reader in readers]
     error_ns = options.own_error_ns
     if error_ns is None and None not in errors:
         error_ns = max(it for it in errors if it is not None)
-    gathered = _gathered(readers, sites, local)
+    gathered = _gathered(readers, sites, set_to)
     # In one record an error of our own clock is the same for all; in several it is another one each time.
     widened_ns = error_ns or 0 if len(readers) > 1 else 0
-    clocks = [_told(it, options, local, widened_ns, error_ns) for it in gathered.values()
+    clocks = [_told(it, options, widened_ns, error_ns) for it in gathered.values()
               if options.link in ("", it.link)]  # fmt: skip
     return ClocksDocument(
         site=names[0],
         records=[reader.path.name for reader in readers],
         span=_span(readers),
         utc_offset_s=header.utc_offset_s,
-        set_to=local.words,
-        has_zone=local.zone is not None,
+        set_to=", ".join(dict.fromkeys(it.words for it in set_to)),
+        has_zone=options.has_zone,
         own=list(dict.fromkeys(text for it in readers for text in _own(it))),
         own_error_ns=error_ns,
         rate_max=options.rate_max,
@@ -115,10 +121,12 @@ def _span(readers: Iterable[RecordReader]) -> Bounds:
     return Bounds(min(starts), max(*ends, min(starts)))
 
 
-def _gathered(readers: Iterable[RecordReader], sites: Iterable[Site], local: LocalClock) -> Mapping[str, ClockTimes]:
-    """By link, the times of all records together."""
+def _gathered(
+    readers: Iterable[RecordReader], sites: Iterable[Site], set_to: Iterable[LocalClock]
+) -> Mapping[str, ClockTimes]:
+    """By link, the times of all records together. ``set_to``: what the clocks were set to in each."""
     found: dict[str, ClockTimes] = {}
-    for reader, site in zip(readers, sites, strict=True):
+    for reader, site, local in zip(readers, sites, set_to, strict=True):
         for name, times in clock_times(reader, site, _shift_ns(reader), local).items():
             if name in found:
                 found[name].join(times)
@@ -127,15 +135,13 @@ def _gathered(readers: Iterable[RecordReader], sites: Iterable[Site], local: Loc
     return found
 
 
-def _told(
-    times: ClockTimes, options: ClockOptions, local: LocalClock, widened_ns: int, error_ns: int | None
-) -> ClockTold:
+def _told(times: ClockTimes, options: ClockOptions, widened_ns: int, error_ns: int | None) -> ClockTold:
     by_kind = {kind: times.readings(kind, widened_ns) for kind in times.written}
     readings = [it for found in by_kind.values() for it in found]
     history = clock_history(readings, options.rate_max) if readings else None
     within = None
     if options.within_ns is not None:
-        is_open = history is not None and local.zone is None and any(it.is_hour for it in history.settings)
+        is_open = history is not None and not options.has_zone and any(it.is_hour for it in history.settings)
         within = stays_within(history, options.within_ns, error_ns, hours_apart=is_open)
         if within is Within.YES and times.unread:
             within = Within.UNTOLD  # what it said then is no time at all, and nobody knows how far off it was

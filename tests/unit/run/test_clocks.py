@@ -251,6 +251,31 @@ def test_several_records_are_one_clock(tmp_path: Path) -> None:
     assert 80 < low <= 100 <= high < 120
 
 
+@pytest.mark.parametrize(("follows", "expected"), [(True, ExitCode.ALL_PASS), (False, ExitCode.UNKNOWN)])
+def test_each_record_has_the_time_that_the_machine_was_set_to_in_it(
+    follows: bool,
+    expected: ExitCode,
+    tmp_path: Path,
+) -> None:
+    """The last day of summer time and the first after it: a clock that stays in summer time is an hour ahead then, and not all right."""
+    paths = []
+    for day, offset_s in enumerate((7_200, 3_600)):
+        started = STARTED_UTC_NS + day * 86_400 * S
+        maker = RecordMaker(
+            tmp_path / f"{day}.farend", seconds=1800, started_utc_ns=started, utc_offset_s=offset_s,
+        )  # fmt: skip
+        for number in range(1, 29):
+            at = 60 * number + 0.37 * number % 1
+            ahead_s = 0.2 if follows or day == 0 else 3_600.2
+            printed(maker, at, ahead_s, text="ON  A LOW" if number % 2 else "OFF A LOW")
+        paths.append(maker.close())
+    result = clocks(*paths, "--within", "3 s")
+    assert result.return_value == expected
+    assert "their times are taken as UTC+02:00, UTC+01:00" in " ".join(result.output.split())
+    (clock,) = told(*paths).values()
+    assert [it["daylight_saving"] for it in clock["settings"]] == ([] if follows else [True])
+
+
 def test_records_of_two_sites_are_refused(tmp_path: Path) -> None:
     (tmp_path / "a").mkdir()
     (tmp_path / "b").mkdir()
