@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from harness.cli.common import SITE_ARGUMENT, note_wrapped
-from harness.cli.drawing import draw_measured, tell_measured
+from harness.cli.drawing import check_page, draw_measured, page_option, tell_measured, write_page
 from harness.cli.raising import Raising, prepared, raise_and_judge, raising_options, say_ended
 from harness.cli.shares import share_of
 from harness.core.durations import duration
@@ -42,6 +42,7 @@ class Told:
     confidence: float
     every_number: bool
     as_json: bool
+    html_file: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +75,7 @@ def many_options(command: Callable[..., int]) -> Callable[..., int]:
         confidence: str,
         every_number: bool,
         as_json: bool,
+        html_file: Path | None,
         **more: Any,
     ) -> int:
         told = Told(
@@ -84,12 +86,15 @@ def many_options(command: Callable[..., int]) -> Callable[..., int]:
             confidence=share_of("--confidence", confidence),
             every_number=every_number,
             as_json=as_json,
+            html_file=html_file,
         )
+        check_page(html_file)
         return command(told=told, **more)
 
     wrapped: Callable[..., int] = taking
     for option in (
         click.option("--json", "as_json", is_flag=True, help="Print what was measured as JSON at the end."),
+        page_option,
         click.option("--all", "every_number", is_flag=True, help="Every quantile of every output, in sentences."),
         click.option("--confidence", default="95%", show_default=True, metavar="SHARE", help="Of every bound."),
         click.option("--link", "links", multiple=True, metavar="NAME", help="Only outputs on this link; repeatable."),
@@ -148,6 +153,7 @@ def measure_many(
         tell_measured(found, every_number=told.every_number, as_json=told.as_json)
         say_ended(judged, options, why)
         draw_measured(found, picture)
+        write_page([judged], told.html_file, told=found)
         return Ended(code=judged.exit_code, besides=besides(judged), measured=found)
     finally:
         judged.reader.close()

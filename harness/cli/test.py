@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from harness.cli.common import SITE_ARGUMENT, all_option, duration_of, load, note, say, terminal_width, write_text
+from harness.cli.common import SITE_ARGUMENT, all_option, duration_of, load, say, terminal_width
+from harness.cli.drawing import check_page, page_option, write_page
 from harness.cli.raising import Raising, prepared, raise_and_judge, raising_options, say_ended
 from harness.core.errors import UsageError
 from harness.core.model import Site
@@ -37,7 +38,7 @@ from harness.site.reading import Documents
 @click.option("--together", is_flag=True, help="Then raise alarms two at a time, for the outputs that they share.")
 @click.option("--sweep", is_flag=True, help="No test: hold each alarm for ever shorter times; --repeat says how often.")
 @click.option("--held", default="", metavar="TIMES", help="Times of the sweep, such as '2 s, 500 ms, 100 ms'.")
-@click.option("--html", "html_file", type=click.Path(path_type=Path), help="Also write the report as a page.")
+@page_option
 @all_option
 @click.option("--json", "as_json", is_flag=True, help="Print the judged record as JSON at the end.")
 def command(  # one name an option
@@ -64,8 +65,7 @@ def command(  # one name an option
     judged afterwards; 'farend judge' gives the same results again.
     """
     read, documents = load(site)
-    if html_file is not None and not html_file.absolute().parent.is_dir():
-        raise UsageError(f"--html {html_file}: its folder does not exist; make it first")
+    check_page(html_file)
     left = left_by(read.name, failed, unknown, resumed, reason)
     selection = Selection(only=only, links=links, keys=left.keys)
     options = prepared(
@@ -104,7 +104,6 @@ def perform(
     html_file: Path | None = None,
 ) -> int:
     """Run a test, judge its record, print the results; returns the exit code."""
-    from harness.report.html import render_html
     from harness.report.json_ import render_json
     from harness.report.text import render_text
     from harness.run.attempt import report_document
@@ -116,10 +115,8 @@ def perform(
             click.echo(render_json(document), nl=False)
         else:
             say(render_text(document, width=terminal_width(), every_row=every_row).rstrip("\n"))
-        if html_file is not None:
-            write_text(html_file, render_html(document))
-            note(f"report: {html_file}")
         say_ended(judged, options, why)
+        write_page([judged], html_file, document=document)
         return judged.exit_code
     finally:
         judged.reader.close()

@@ -28,7 +28,7 @@ def test_a_claim_is_proven_with_no_more_trials_than_it_takes_and_measured_again_
         done = farend(
             "trials", tmp_path / "site.yaml", *ARMED, *EASY, "--alarm", "fill-sump.splash", "--link", "bms", "--link",
             "printer", "--claim", "50%", "--slower", "1s", "--json", "--record", tmp_path / "run.farend", "--picture",
-            "run.svg", cwd=tmp_path,
+            "run.svg", "--html", "run.html", cwd=tmp_path,
         )  # fmt: skip
         assert active(site) == []
     assert done.code == 0, done.err
@@ -39,6 +39,10 @@ def test_a_claim_is_proven_with_no_more_trials_than_it_takes_and_measured_again_
     assert {it["trials"] for it in told["claims"]} == {3}, "0.5^3 is below 20 %"
     for row in told["rows"]:
         assert row["counts"]["shown"] == 3
+    page = (tmp_path / "run.html").read_text(encoding="utf-8")
+    assert page.count("<strong>proven after 3 trials</strong>") == len(told["claims"])
+    assert "5 rows shown 3 of 3" in page
+    assert "a poll every 1 s would have seen" not in page, "of three trials no time is told"
     judged = judge_record(tmp_path / "run.farend")
     judged.reader.close()
     assert len(judged.evidence.stimuli) == 3
