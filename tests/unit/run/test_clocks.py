@@ -257,7 +257,7 @@ def test_each_record_has_the_time_that_the_machine_was_set_to_in_it(
     expected: ExitCode,
     tmp_path: Path,
 ) -> None:
-    """The last day of summer time and the first after it: a clock that stays in summer time is an hour ahead then, and not all right."""
+    """The last day of summer time and the first after it: a clock that stays in it is an hour ahead then."""
     paths = []
     for day, offset_s in enumerate((7_200, 3_600)):
         started = STARTED_UTC_NS + day * 86_400 * S
