@@ -139,7 +139,8 @@ class Contributor:
 class Rates:
     """What is to say of one unbroken record. Instants in ns of its clock; times in ns.
 
-    ``observed_ns``: without blind times. ``flood_ns``: surely and possibly in a flood, blind times left out.
+    ``observed_ns``: without blind times; ``seen``: how many activations began in it, and not in a blind time, of which
+    some are only known by what was on behind it. ``flood_ns``: surely and possibly in a flood, blind times left out.
     ``fleeting_acted_on``: what was as short as a fleeting alarm, but somebody acted on it meanwhile; so it is none.
     ``fleeting_unfinished``: so many were active at the end, and not for longer than that yet. ``standing``: alarms that
     were active before anybody looked.
@@ -148,6 +149,7 @@ class Rates:
     span: Bounds
     observed_ns: int
     total: Number
+    seen: Number
     windows: tuple[Window, ...]
     most: Most
     floods: tuple[Flood, ...]
@@ -171,6 +173,7 @@ def rates_of(activations: Sequence[Activation], span: Bounds, blind: Iterable[Bo
         span=span,
         observed_ns=span.width - sum(hi - lo for lo, hi in gaps),
         total=_within([it.onset for it in counted], span.lo, span.hi + 1),
+        seen=_sum(_seen(it.onset, span, gaps) for it in counted),
         windows=tuple(fixed_windows([it.onset for it in counted], span, gaps, limits.window_ns)),
         most=most_within([it.onset for it in counted], limits.window_ns),
         floods=floods,
@@ -235,6 +238,12 @@ def _running(onsets: Iterable[Bounds], window_ns: int) -> Iterator[tuple[int, Nu
 def _within(onsets: Iterable[Bounds], begin: int, end: int) -> Number:
     """How many lie in [begin, end)."""
     return _sum(Number(int(begin <= it.lo and it.hi < end), int(it.lo < end and it.hi >= begin)) for it in onsets)
+
+
+def _seen(onset: Bounds, span: Bounds, gaps: Sequence[Span]) -> Number:
+    """Whether it began in the span, and not in a gap."""
+    in_span = _within([onset], span.lo, span.hi + 1)
+    return Number(in_span.surely * is_free((onset.lo, onset.hi + 1), gaps), in_span.possibly)
 
 
 # --- floods ---------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from harness.measure.alarm_rates import Contributor, Number, RateLimits, Rates
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RatesTogether:
-    """Sums and greatest values over records; times in ns.
+    """Sums and greatest values over records; times in ns. ``seen``: of ``total``, what began in the observed time.
 
     ``windows``: how many fixed windows were wholly observed; ``over``: how many of them hold more than a flood begins
     with. ``most_fixed``: of all windows; ``most``: of windows that begin anywhere. ``floods``: surely apart from each
@@ -20,6 +20,7 @@ class RatesTogether:
     span_ns: int
     observed_ns: int
     total: Number
+    seen: Number
     windows: int
     over: Number
     most_fixed: Number
@@ -50,6 +51,7 @@ def together(rates: Sequence[Rates], limits: RateLimits) -> RatesTogether:
         span_ns=sum(it.span.width for it in rates),
         observed_ns=sum(it.observed_ns for it in rates),
         total=_sum([it.total for it in rates]),
+        seen=_sum([it.seen for it in rates]),
         windows=len(whole),
         over=_sum([Number(int(it.surely > limits.flood_above), int(it.possibly > limits.flood_above)) for it in whole]),
         most_fixed=_most(every),

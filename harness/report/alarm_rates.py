@@ -109,7 +109,7 @@ def _window_words(document: RatesDocument) -> str:
     every, limits = document.all, document.limits
     average = ""
     if every.observed_ns >= limits.window_ns:
-        average = f"{_ends(every.total, limits.window_ns, every.observed_ns, 2)} on average; "
+        average = f"{_ends(every.seen, limits.window_ns, every.observed_ns, 2)} on average; "
     return (
         f"{average}most in a fixed window {words(every.most_fixed)}, in any {words(every.most)}{_when_most(document)}"
     )
@@ -172,7 +172,7 @@ def _kind(number: Number) -> str:
 
 def _average(every: RatesTogether, unit_ns: int, per: str) -> str:
     """A rate; '' where less than an hour was observed, which says nothing of it."""
-    return f", {_ends(every.total, unit_ns, every.observed_ns, 1)} {per}" if every.observed_ns >= HOUR_NS else ""
+    return f", {_ends(every.seen, unit_ns, every.observed_ns, 1)} {per}" if every.observed_ns >= HOUR_NS else ""
 
 
 def _ends(number: Number, unit_ns: int, observed_ns: int, decimals: int) -> str:

@@ -68,6 +68,7 @@ class RecordMaker:
     up: Sequence[str] = ("bms", "log", "door")
     _now: list[int] = field(default_factory=lambda: [START_NS])
     _shown: list[tuple[int, int, int]] = field(default_factory=list)
+    _hidden: list[tuple[int, int]] = field(default_factory=list)
     _later: list[tuple[int, Callable[[], None]]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -123,6 +124,10 @@ class RecordMaker:
         """The input of an alarm shows it, and nobody raised it."""
         self._shown.append((BITS[alarm], self.at(begins), self.at(ends)))
 
+    def hides(self, begins: float, ends: float) -> None:
+        """Nobody reads the inputs meanwhile."""
+        self._hidden.append((self.at(begins), self.at(ends)))
+
     def said(self, number: int, label: str, seconds: float, *, on: bool) -> None:
         at = self.at(seconds)
         said = Said(id=number, sign=Sign.LAMP, label=label, on=on, is_change=True)
@@ -137,6 +142,8 @@ class RecordMaker:
     def polls(self) -> None:
         for number in range(self.seconds * 10):
             asked = START_NS + number * 100 * MS
+            if any(lo <= asked < hi for lo, hi in self._hidden):
+                continue
             value = 0
             for bit, lo, hi in self._shown:
                 value |= (lo <= asked < hi) << bit

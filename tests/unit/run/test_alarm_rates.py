@@ -214,6 +214,21 @@ def test_several_records_add_up(soak: Path, tmp_path: Path) -> None:
     assert low == {"alarm": "a.low", "activations": [5, 5], "most": [3, 3]}
 
 
+def test_what_began_while_nobody_looked_is_no_rate_of_the_time_in_which_somebody_did(tmp_path: Path) -> None:
+    """Each alarm is on once the link is back, after hours without it: it may have begun at any time meanwhile."""
+    maker = RecordMaker(tmp_path / "r.farend", seconds=3 * HOUR_S)
+    for number in range(4):
+        at = 600 + 1_800 * number
+        maker.writer.link_state("bms", maker.at(at), LinkState.DOWN, "pulled")
+        maker.writer.link_state("bms", maker.at(at + 1_500), LinkState.UP, "back")
+        maker.shows("a.low", at + 700, at + 1_600)
+        maker.hides(at, at + 1_500)
+    path = maker.close()
+    assert told(path)["activations"] == [4, 4]
+    text = " ".join(rates(path).output.split())
+    assert "activations 4, 0.0 to 3.0 an hour, 0.0 to 72.0 a day" in text
+
+
 def test_a_record_that_is_named_twice_does_not_count_twice(soak: Path, tmp_path: Path) -> None:
     copy = tmp_path / "copy.farend"
     copy.write_bytes(soak.read_bytes())
