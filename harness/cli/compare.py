@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
 from contextlib import ExitStack
+from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -14,10 +17,90 @@ from harness.core.errors import UsageError
 from harness.core.verdicts import ExitCode
 
 if TYPE_CHECKING:
+    from harness.measure.run_comparison import Asked
+    from harness.report.comparison import ComparisonDocument
     from harness.run.compare_sides import Run
+    from harness.run.comparing_records import Wanted
     from harness.site.renames import Renames
 
 _PATH = click.Path(path_type=Path)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asking:
+    """What the options say of what is compared, and of what counts as a change."""
+
+    only: tuple[str, ...]
+    worth: str
+    level: str
+    confidence: str
+    allow_unknown: tuple[str, ...]
+    allow_some_unknown: tuple[str, ...]
+    allow_vanished: tuple[str, ...]
+    finer: bool
+    two_rates: bool
+    seed: int
+
+    def asked(self) -> Asked:
+        """What the statistics are asked. UsageError for what is no share, or no time."""
+        from harness.measure.run_comparison import Asked
+
+        return Asked(
+            level=share_of("--level", self.level),
+            worth_ns=duration_of("--worth", self.worth),
+            confidence=share_of("--confidence", self.confidence),
+            finer=self.finer,
+        )
+
+    def wanted(self, asked: Asked, renames: Renames) -> Wanted:
+        """All that a comparison is asked."""
+        from harness.run.comparing_records import Wanted
+
+        return Wanted(
+            asked=asked,
+            renames=renames,
+            only=self.only,
+            unknown_allowed=self.allow_unknown,
+            some_unknown_allowed=self.allow_some_unknown,
+            vanishing_allowed=self.allow_vanished,
+            two_rates=self.two_rates,
+            seed=self.seed,
+        )
+
+
+_OPTIONS = (
+    click.option("--only", multiple=True, metavar="PATTERN", help="Only alarms, points or ALARM@POINT; repeatable."),
+    click.option("--worth", default="100 ms", show_default=True, metavar="TIME",
+                 help="A change of less is no regression."),
+    click.option("--level", default="5%", show_default=True, metavar="SHARE",
+                 help="Of false alarms, over all tests."),
+    click.option("--confidence", default="95%", show_default=True, metavar="SHARE",
+                 help="That no change is worth more."),
+    click.option("--allow-unknown", multiple=True, metavar="PATTERN",
+                 help="ALARM@POINT that may be unknown; repeatable."),
+    click.option("--allow-some-unknown", multiple=True, metavar="PATTERN",
+                 help="ALARM@POINT that may be unknown in some trials if it passed in others; repeatable."),
+    click.option("--allow-vanished", multiple=True, metavar="PATTERN",
+                 help="ALARM@POINT that may be gone; repeatable."),
+    click.option("--finer", is_flag=True, help="Take it that devices scan at random against our polls: finer than a "
+                 "poll."),
+    click.option("--two-rates", is_flag=True, help="One firmware, polled at two rates: does polling slow the device?"),
+    click.option("--seed", type=int, default=0, show_default=True,
+                 help="Of random deals, for very many trials only."),
+)  # fmt: skip
+
+
+def _asking_options(command: Callable[..., int]) -> Callable[..., int]:
+    """Adds these options to a command, which gets them as one value, ``asking``."""
+    names = [it.name for it in fields(Asking)]
+
+    @functools.wraps(command)
+    def taking(**given: Any) -> int:
+        return command(asking=Asking(**{name: given.pop(name) for name in names}), **given)
+
+    for option in reversed(_OPTIONS):
+        taking = option(taking)
+    return taking
 
 
 @click.command(name="compare", short_help="Compare the records of two runs, before and after an update.")
@@ -27,17 +110,7 @@ _PATH = click.Path(path_type=Path)
 @click.option("--after", "more_after", multiple=True, type=_PATH, metavar="RECORD", help="One more; repeatable.")
 @click.option("--site", "site", type=_PATH, help="Site file beside which baselines are kept. Default: in this folder.")
 @click.option("--renames", "renames_file", type=_PATH, help="YAML of alarms, points and links: 'old name: new name'.")
-@click.option("--only", multiple=True, metavar="PATTERN", help="Only alarms, points or ALARM@POINT; repeatable.")
-@click.option("--worth", default="100 ms", show_default=True, metavar="TIME", help="A change of less is no regression.")
-@click.option("--level", default="5%", show_default=True, metavar="SHARE", help="Of false alarms, over all tests.")
-@click.option("--confidence", default="95%", show_default=True, metavar="SHARE", help="That no change is worth more.")
-@click.option("--allow-unknown", multiple=True, metavar="PATTERN", help="ALARM@POINT that may be unknown; repeatable.")
-@click.option("--allow-some-unknown", multiple=True, metavar="PATTERN",
-              help="ALARM@POINT that may be unknown in some trials if it passed in others; repeatable.")  # fmt: skip
-@click.option("--allow-vanished", multiple=True, metavar="PATTERN", help="ALARM@POINT that may be gone; repeatable.")
-@click.option("--finer", is_flag=True, help="Take it that devices scan at random against our polls: finer than a poll.")
-@click.option("--two-rates", is_flag=True, help="One firmware, polled at two rates: does polling slow the device?")
-@click.option("--seed", type=int, default=0, show_default=True, help="Of random deals, for very many trials only.")
+@_asking_options
 @click.option("--junit", "junit_file", type=click.Path(path_type=Path, dir_okay=False), help="Also write JUnit XML.")
 @all_option
 @json_option
@@ -48,16 +121,7 @@ def command(
     more_after: tuple[Path, ...],
     site: Path | None,
     renames_file: Path | None,
-    only: tuple[str, ...],
-    worth: str,
-    level: str,
-    confidence: str,
-    allow_unknown: tuple[str, ...],
-    allow_some_unknown: tuple[str, ...],
-    allow_vanished: tuple[str, ...],
-    finer: bool,
-    two_rates: bool,
-    seed: int,
+    asking: Asking,
     junit_file: Path | None,
     every_row: bool,
     as_json: bool,
@@ -73,46 +137,46 @@ def command(
     With --two-rates both are of one firmware, tested once with a site file and once with a copy of it that has another
     'poll every' in its links: exit code 1 where alarms come later, or answers take longer, when polled faster.
     """
-    from harness.measure.run_comparison import Asked
-    from harness.report.compare_json import render_compare_json
-    from harness.report.compare_junit import render_compare_junit
-    from harness.report.text_compare import render_comparison
-    from harness.run.comparing_records import Wanted, compare_records
-    from harness.run.named_runs import run_of
-
-    if two_rates and renames_file is not None:
+    if asking.two_rates and renames_file is not None:
         raise UsageError(
             "--two-rates and --renames: nothing is renamed between two tests of one firmware; leave one out"
         )
-    asked = Asked(
-        level=share_of("--level", level),
-        worth_ns=duration_of("--worth", worth),
-        confidence=share_of("--confidence", confidence),
-        finer=finer,
-    )
-    beside = _beside(site)
-    with ExitStack() as stack:
-        first = run_of((before, *more_before), beside, "BEFORE", stack)
-        second = run_of((after, *more_after), beside, "AFTER", stack)
-        wanted = Wanted(
-            asked=asked,
-            renames=_renames(renames_file, first, second),
-            only=only,
-            unknown_allowed=allow_unknown,
-            some_unknown_allowed=allow_some_unknown,
-            vanishing_allowed=allow_vanished,
-            two_rates=two_rates,
-            seed=seed,
-        )
-        document = compare_records(first, second, wanted)
+    document = _compared((before, *more_before), (after, *more_after), site, renames_file, asking)
     if junit_file is not None:
-        write_text(junit_file, render_compare_junit(document))
-        note(f"written: {junit_file}")
+        _write_junit(junit_file, document)
+    _tell(document, every_row=every_row, as_json=as_json)
+    return ExitCode.FAILED if document.is_failing else ExitCode.ALL_PASS
+
+
+def _compared(
+    before: tuple[Path, ...], after: tuple[Path, ...], site: Path | None, renames_file: Path | None, asking: Asking
+) -> ComparisonDocument:
+    """Read both runs and compare them. ``site``: the site file beside which a baseline is looked for by its name."""
+    from harness.run.comparing_records import compare_records
+    from harness.run.named_runs import run_of
+
+    asked, beside = asking.asked(), _beside(site)
+    with ExitStack() as stack:
+        first = run_of(before, beside, "BEFORE", stack)
+        second = run_of(after, beside, "AFTER", stack)
+        return compare_records(first, second, asking.wanted(asked, _renames(renames_file, first, second)))
+
+
+def _write_junit(file: Path, document: ComparisonDocument) -> None:
+    from harness.report.compare_junit import render_compare_junit
+
+    write_text(file, render_compare_junit(document))
+    note(f"written: {file}")
+
+
+def _tell(document: ComparisonDocument, *, every_row: bool, as_json: bool) -> None:
+    from harness.report.compare_json import render_compare_json
+    from harness.report.text_compare import render_comparison
+
     if as_json:
         click.echo(render_compare_json(document), nl=False)
     else:
         say(render_comparison(document, width=terminal_width(), every_row=every_row).rstrip("\n"))
-    return ExitCode.FAILED if document.is_failing else ExitCode.ALL_PASS
 
 
 def _beside(site: Path | None) -> Path:

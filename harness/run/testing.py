@@ -4,41 +4,33 @@ from __future__ import annotations
 
 import asyncio
 import time
-import traceback
-from collections.abc import AsyncIterator, Callable, Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, Final
 
 from harness.core.as_left import FoundValue
-from harness.core.errors import IdentityError, RecordError, SafetyError, UsageError
+from harness.core.errors import SafetyError, UsageError
 from harness.core.instants import NS_PER_S, Clock
 from harness.core.model import Site
-from harness.links.base import Link, LinkState
-from harness.links.person import PersonListener
-from harness.links.person_reports import Attend, Reports
+from harness.links.person_reports import Attend
 from harness.record.header import Header
 from harness.record.writer import RecordWriter
-from harness.run.attentive import listening_first
 from harness.run.by_hand import ByHand, too_fine_by_hand
 from harness.run.clearing_left import ToClear, check_to_clear
 from harness.run.conduct import Conductor
 from harness.run.gate import Reviews, pass_gate
 from harness.run.guide import Guide
-from harness.run.interrupting import StoppedRunError
 from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT, RESUMES_KEY
 from harness.run.ledger_gate import AT_END, AT_START, LEDGER_EVENT, KeptLedger, ledger_kept, pass_ledger
-from harness.run.listening import listeners
 from harness.run.live import KEPT_POLLS_STEPWISE_MAX, LiveSource
 from harness.run.order import (
     Item,
     Selection,
-    carried_links,
     check_selection,
-    listened_links,
     plan_of,
     raised_at_most_ns,
 )
@@ -51,6 +43,7 @@ from harness.run.still_allowed import StillAllowed
 from harness.run.tools import CLEAR_FOR_NS, Tools, View
 from harness.run.trials import CLAIM_EVENT, SEARCH_EVENT, Claim, Search
 from harness.run.variants import pairs_of, sweep_of
+from harness.run.while_listening import Conducts, listen_and_raise
 from harness.site.permission import check_acknowledgeable, check_listed, check_word
 from harness.site.reading import Documents
 
@@ -63,13 +56,6 @@ STOPPED_BY_USER: Final = "stopped by the user"
 GUIDED_STEP_NS: Final = 120 * NS_PER_S
 """What a person takes for one alarm besides what its outputs take, to go there and come back: common practice, no
 source. It only says how long whoever was told of the test must know of it."""
-
-
-class Conducts(Protocol):
-    """Raises alarms, from the first to the last, and puts back what it raised whenever it is cancelled."""
-
-    async def conduct(self, start_ns: int) -> None:
-        """The whole of it. StoppedRunError or RecordError where it must not go on; everything is put back then."""
 
 
 ConductorOf = Callable[[Tools, Sequence[Item], Sequence[ToClear]], Conducts]
@@ -211,7 +197,34 @@ async def run_test(
     Raises SafetyError before anything is opened where the gate refuses.
     """
     items = gated_plan(site, options)
-    header = Header.now(
+    header = _header(site, documents, options, clock)
+    journal = RecordWriter.create(options.record, header, documents.files, clock)
+    live = _observed(site, options, journal, clock, follow)
+    _enter_plan(site, options, items, journal, clock, view, guide)
+    why = "stopped by an error"
+    ledger = None
+    try:
+        ledger = _begin_ledger(site, options)
+        if ledger is not None:
+            journal.event(LEDGER_EVENT, clock(), ledger.told(AT_START))
+        async with _tools(site, options, items, journal, live, clock, view, guide, ledger) as tools:
+            why = await listen_and_raise(
+                tools,
+                _raises(site, items, options),
+                header.anchor.monotonic_ns,
+                attend,
+                lambda attended, planned: conductor_of(attended, planned, options.to_clear),
+            )
+    except asyncio.CancelledError:
+        why = STOPPED_BY_USER
+    finally:
+        await _end(journal, ledger, clock, why)
+    return why
+
+
+def _header(site: Site, documents: Documents, options: TestOptions, clock: Clock) -> Header:
+    """The front page of the record."""
+    return Header.now(
         clock,
         site=site.name,
         title=site.title,
@@ -220,51 +233,21 @@ async def run_test(
         operator=options.who,
         extra={ENTRY_KEY: documents.entry, MAP_KEY: documents.point_map, RESUMES_KEY: list(options.resumes)},
     )
-    journal = RecordWriter.create(options.record, header, documents.files, clock)
+
+
+def _observed(
+    site: Site,
+    options: TestOptions,
+    journal: RecordWriter,
+    clock: Clock,
+    follow: Callable[[LiveSource], None] | None,
+) -> LiveSource:
+    """What is observed from now on, kept to go on by and to show."""
     live = LiveSource(site, clock, polls_max=KEPT_POLLS_STEPWISE_MAX if options.stepwise else None)
     if follow is not None:
         follow(live)
     journal.subscribe(live)
-    _enter_plan(site, options, items, journal, clock, view, guide)
-    why = "stopped by an error"
-    kept = None
-    try:
-        kept = _begin_ledger(site, options)
-        if kept is not None:
-            journal.event(LEDGER_EVENT, clock(), kept.told(AT_START))
-        async with _hand(site, options, live, clock, guide) as (hand, read_writable):
-            why = await _listen_and_raise(
-                site,
-                Tools(
-                    site=site,
-                    clock=clock,
-                    live=live,
-                    journal=journal,
-                    hand=hand,
-                    guide=guide,
-                    objection=_objection(site, options, kept),
-                    standing={**({} if options.reviews is None else options.reviews.standing), **options.standing},
-                    standing_anything=options.standing_anything,
-                    view=view,
-                    random=Random(options.seed),
-                    spread=options.spread(site),
-                    clear_for_ns=options.clear_for_ns,
-                    steering=_steering(options, items),
-                    read_writable=read_writable,
-                ),
-                _raises(site, items, options),
-                header.anchor.monotonic_ns,
-                attend,
-                lambda tools, planned: conductor_of(tools, planned, options.to_clear),
-            )
-    except asyncio.CancelledError:
-        why = STOPPED_BY_USER
-    finally:
-        if kept is not None:
-            journal.event(LEDGER_EVENT, clock(), await asyncio.to_thread(kept.told, AT_END))
-        journal.event(END_EVENT, clock(), {"why": why})
-        await asyncio.to_thread(journal.close)
-    return why
+    return live
 
 
 def _enter_plan(
@@ -319,6 +302,40 @@ async def _read_writable(site: Site, writer: ArmedWriter) -> tuple[FoundValue, .
 
 
 @asynccontextmanager
+async def _tools(
+    site: Site,
+    options: TestOptions,
+    items: Sequence[Item],
+    journal: RecordWriter,
+    live: LiveSource,
+    clock: Clock,
+    view: View,
+    guide: Guide | None,
+    ledger: KeptLedger | None,
+) -> AsyncIterator[Tools]:
+    """All that a conductor works with but the reports of persons, who are listened to only later."""
+    by_reviews = {} if options.reviews is None else options.reviews.standing
+    async with _hand(site, options, live, clock, guide) as (hand, read_writable):
+        yield Tools(
+            site=site,
+            clock=clock,
+            live=live,
+            journal=journal,
+            hand=hand,
+            view=view,
+            random=Random(options.seed),
+            spread=options.spread(site),
+            standing={**by_reviews, **options.standing},
+            standing_anything=options.standing_anything,
+            guide=guide,
+            objection=_objection(site, options, ledger),
+            clear_for_ns=options.clear_for_ns,
+            steering=_steering(options, items),
+            read_writable=read_writable,
+        )
+
+
+@asynccontextmanager
 async def _hand(
     site: Site, options: TestOptions, live: LiveSource, clock: Clock, guide: Guide | None
 ) -> AsyncIterator[tuple[Hand, ReadWritable | None]]:
@@ -343,96 +360,20 @@ def _raises(site: Site, items: Sequence[Item], options: TestOptions) -> tuple[It
     return (*items, *pairs) * options.repeat
 
 
-async def _listen_and_raise(
-    site: Site,
-    tools: Tools,
-    items: Sequence[Item],
-    start_ns: int,
-    attend: Attend | None,
-    conductor_of: Callable[[Tools, Sequence[Item]], Conducts],
-) -> str:
-    """Listen on every link while the conductor raises; then stop listening."""
-    carrying = carried_links(site) if isinstance(tools.hand, Written) else ()
-    links = listeners(site, tools.journal, tools.clock, listened_links(site, items), carrying)
-    if isinstance(tools.hand, Written):
-        tools.hand.over(links)
-    reports = {link.name: link.reports for link in links if isinstance(link, PersonListener)}
-    conductor = conductor_of(replace(tools, reports=reports), items)
-    try:
-        with listening_first():
-            return await _raise_while_listening(conductor, links, reports, tools, start_ns, attend)
-    except* IdentityError as group:
-        # Whatever was raised has been put back by now; what was read may be another device's.
-        why = "; ".join(str(exc) for exc in _leaves(group))
-    tools.view.trouble(why)
-    return why
-
-
-def _leaves(group: BaseExceptionGroup[BaseException]) -> Iterator[BaseException]:
-    for exc in group.exceptions:
-        if isinstance(exc, BaseExceptionGroup):
-            yield from _leaves(exc)
-        else:
-            yield exc
-
-
-async def _raise_while_listening(
-    conductor: Conducts,
-    links: Sequence[Link],
-    reports: Mapping[str, Reports],
-    tools: Tools,
-    start_ns: int,
-    attend: Attend | None,
-) -> str:
-    async with asyncio.TaskGroup() as group:
-        listening = []
-        if attend is not None and (reports or tools.guide is not None):
-            listening.append(group.create_task(_attend(attend, list(reports.values()), tools), name="persons"))
-        listening += [group.create_task(_listen(link, tools), name=f"link {link.name}") for link in links]
-        await asyncio.sleep(0)  # each has begun: who reports is known before anything is asked
-        why = ""
-        try:
-            await conductor.conduct(start_ns)
-        except (RecordError, StoppedRunError) as exc:
-            why = str(exc)
-            tools.view.urgent(why)
-        finally:
-            for task in listening:
-                task.cancel()
-    return why
-
-
-async def _attend(attend: Attend, reports: Sequence[Reports], tools: Tools) -> None:
-    """Where what takes the reports crashes, nobody reports any more; the run goes on."""
-    try:
-        await attend(reports)
-    except Exception as exc:  # noqa: BLE001  # whatever it is, it must not end the run
-        tools.journal.event("crash", tools.clock(), {"link": "", "traceback": traceback.format_exc()})
-        tools.view.trouble(f"nobody can report any more: {exc!r}; what only persons see stays unknown")
-
-
-async def _listen(link: Link, tools: Tools) -> None:
-    """A listener that crashes makes its link blind, with the traceback in the record; the other links go on.
-
-    Only what makes every link's evidence doubtful ends the run: two devices of one identity.
-    """
-    try:
-        await link.run()
-    except IdentityError:
-        raise
-    except Exception as exc:  # noqa: BLE001  # whatever it is, it must not end the run
-        why = f"the listener crashed: {exc!r}"
-        tools.journal.link_state(link.name, tools.clock(), LinkState.DOWN, why)
-        tools.journal.event("crash", tools.clock(), {"link": link.name, "traceback": traceback.format_exc()})
-        tools.view.trouble(f"link {link.name}: {why}; what it should see stays unknown")
-
-
 def _begin_ledger(site: Site, options: TestOptions) -> KeptLedger | None:
     """Enter the run into the ledger; None where none is kept."""
     ledger = ledger_kept(site, options.ledger, options.inhibited)
     if ledger is None:
         return None
     return KeptLedger.begin(ledger, site, options.record, options.who, options.inhibited, time.time_ns)
+
+
+async def _end(journal: RecordWriter, ledger: KeptLedger | None, clock: Clock, why: str) -> None:
+    """Enter what the ledger tells at the end, and why it is the end; close the record."""
+    if ledger is not None:
+        journal.event(LEDGER_EVENT, clock(), await asyncio.to_thread(ledger.told, AT_END))
+    journal.event(END_EVENT, clock(), {"why": why})
+    await asyncio.to_thread(journal.close)
 
 
 def record_name(site: str, folder: Path) -> Path:
