@@ -12,8 +12,8 @@ from harness.core.model import Point
 from harness.core.objects import ObjectSays
 from harness.core.places import BacnetPlace
 from harness.links import bacnet_values
+from harness.links.bacnet_happened import decoded_of
 from harness.links.bacnet_messages import EventNotice, ObjectId, Reporting, ValueChange, object_words
-from harness.links.bacnet_trace import decoded_of
 from harness.links.bacnet_values import Status
 from harness.links.base import ObjectBlock
 from harness.links.source import Source

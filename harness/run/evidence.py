@@ -16,7 +16,7 @@ from harness.core.places import ModbusPlace, Order, ValueType
 from harness.core.trace import Trace
 from harness.correlate.evidence import BlindTime, Evidence, Neighbour
 from harness.links.bacnet_says import objects_of
-from harness.links.bacnet_trace import held_back, unreachable_points, unsubscribed_times
+from harness.links.bacnet_untold import held_back, unreachable_points, unsubscribed_times
 from harness.links.base import AnyBlock, Block, LinkState
 from harness.links.decoding import trace_of
 from harness.links.heard import heard_of

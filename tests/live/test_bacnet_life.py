@@ -13,8 +13,7 @@ from harness.core.links import BacnetLink
 from harness.core.model import Point
 from harness.core.places import Arrival
 from harness.core.trace import Trace
-from harness.links import bacnet_life
-from harness.links import bacnet_trace as bacnet_trace_module
+from harness.links import bacnet_alive, bacnet_life
 from harness.links.bacnet import BacnetListener
 from harness.links.bacnet_messages import Gap, LifeSign, Subscription, SubscriptionStep, ValueChange
 from harness.links.bacnet_trace import bacnet_trace
@@ -34,7 +33,7 @@ def looks_often(monkeypatch: pytest.MonkeyPatch) -> None:
     """A look every 20 ms, so that no test waits for long."""
     monkeypatch.setattr(bacnet_life, "LOOK_PERIOD_NS", 20 * NS_PER_MS)
     monkeypatch.setattr(bacnet_life, "look_period_ns", lambda _subscriptions: 20 * NS_PER_MS)
-    monkeypatch.setattr(bacnet_trace_module, "RESTART_MIN_NS", 10**10)
+    monkeypatch.setattr(bacnet_alive, "RESTART_MIN_NS", 10**10)
 
 
 @asynccontextmanager

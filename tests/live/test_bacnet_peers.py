@@ -30,7 +30,7 @@ from harness.links.bacnet_messages import (
     ValueChange,
     decode,
 )
-from harness.links.bacnet_trace import unreachable_points
+from harness.links.bacnet_untold import unreachable_points
 from harness.links.bacnet_values import unpack
 from harness.links.seen import Message
 from harness.stimulus.bacnet_acknowledge import BacnetAcknowledger

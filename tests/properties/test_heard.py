@@ -18,7 +18,10 @@ from harness.core.model import Point
 from harness.core.places import Arrival, BacnetPlace, MqttPlace, ObjectPart, ObjectType, Place, TextPlace
 from harness.core.trace import Trace
 from harness.links import bacnet_messages, bacnet_trace, mqtt_messages, mqtt_trace, text_trace
+from harness.links.bacnet_happened import in_order
 from harness.links.bacnet_messages import EventNotice, Gap, Stamp, Subscription, SubscriptionStep, ValueChange
+from harness.links.bacnet_read_states import read_states
+from harness.links.bacnet_states import state_read
 from harness.links.bacnet_values import ObjectReading, pack, unpack
 from harness.links.base import AnyBlock, LinkState, ObjectBlock
 from harness.links.decoding import LinkReader, message_reader, trace_of
@@ -323,8 +326,8 @@ def test_notifications(
     def oracle(point: str, place: Place) -> Trace:
         assert isinstance(place, BacnetPlace)
         reading = bacnet_trace._Reading(place, spec, [polls for _, polls in source.read if len(polls)])
-        reading.read_states = bacnet_trace._read_states(place, source.read)
-        for happening in bacnet_trace._in_order(source, LINK, 0, END):
+        reading.read_states = read_states(place, source.read)
+        for happening in in_order(source, LINK, 0, END):
             reading.take(happening)
         return reading.trace(point, END)
 
@@ -343,10 +346,10 @@ def test_where_a_state_was_read_first(
         for first, end, payload in zip(polls.starts.tolist(), ends, polls.payloads, strict=True):
             for at in range(first, end):
                 if mine in block.objects:
-                    on = bacnet_trace._state_read(place, unpack(payload, block.objects.index(mine)))
+                    on = state_read(place, unpack(payload, block.objects.index(mine)))
                     if on is not None and polls.asked[at] >= since:
                         reads.append((int(polls.asked[at]), int(polls.told[at]), on))
-    assert bacnet_trace._read_states(place, [one, other]).first_from(since) == min(reads, default=None)
+    assert read_states(place, [one, other]).first_from(since) == min(reads, default=None)
 
 
 # --- what is kept apart -----------------------------------------------------------------------------------------

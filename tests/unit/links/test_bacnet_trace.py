@@ -23,7 +23,8 @@ from harness.links.bacnet_messages import (
     decode,
     encode,
 )
-from harness.links.bacnet_trace import bacnet_trace, held_back, unreachable_points, unsubscribed_times
+from harness.links.bacnet_trace import bacnet_trace
+from harness.links.bacnet_untold import held_back, unreachable_points, unsubscribed_times
 from harness.links.bacnet_values import ObjectReading, Status, pack
 from harness.links.base import AnyBlock, LinkState, ObjectBlock
 from harness.links.seen import Dropped, Failure, Message, Polls, StateChange
