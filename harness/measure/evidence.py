@@ -1,32 +1,22 @@
-"""Trials of one time, of which the likelihood can be maximised, and which can be drawn again. Pure, numpy.
-
-Of trials that were drawn again only the ratio of two likelihoods is asked, and not to the last digit: ROUGH will do.
-"""
+"""Trials of one time, of which the likelihood can be maximised, and which can be drawn again. Pure, numpy."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property
-from typing import Final, Protocol
+from typing import Protocol
 
 import numpy as np
 
 from harness.core.instants import FOREVER, Bounds
 from harness.measure.coarser import coarser_candidates, coarser_ends, coarser_trials
+from harness.measure.cut_bounds import CutBounds
 from harness.measure.interval_censored import Distribution, Reduced, Times, as_arrays, estimate_of, reduce
+from harness.measure.lockstep import Stack
 from harness.measure.mixture import Fit, Floats, Indices, Matrix, most_likely
+from harness.measure.redrawn import bracketed_stack, visible_stack
 from harness.measure.resampling import Brackets, Readings, Spread
 from harness.measure.visible_time import Likelihoods, Seen, Trial, bounds_of
-
-ROUGH: Final = 5e-3
-"""In log-likelihood."""
-
-
-class Drawing(Protocol):
-    """Draws so many trials."""
-
-    def __call__(self, trials: int, rng: np.random.Generator) -> Evidence:
-        """In the way it was made for."""
 
 
 class Evidence(Protocol):
@@ -61,19 +51,17 @@ class Evidence(Protocol):
     def is_sharp(self) -> bool:
         """Whether a time is either possible or not, mostly; not so where the onset is bracketed too."""
 
-    def drawing(self, cut: int, share: float) -> Drawing | None:
-        """Trials as they would come out were the distribution the likeliest with ``share`` at most ``cut``."""
+    def redrawn(self, cut: int, share: float, shape: tuple[int, int], rng: np.random.Generator) -> Stack | None:
+        """Sets of trials (so many, of so many each) as they would come out were the distribution the likeliest with
+        ``share`` at most ``cut``; None where there is none.
+        """
 
 
 class BracketedTimes:
     """Times each known to lie in bounds: latencies. See ``interval_censored``."""
 
-    def __init__(
-        self, times: Sequence[Bounds], *, ends: tuple[Times, Times] | None = None, enough: float = 0.0
-    ) -> None:
-        """``ends``: all lower and all upper ends, in place of ``times``. ``enough``: see ``mixture.most_likely``."""
-        self._lo, self._hi = coarser_ends(*(ends or as_arrays(times)))
-        self._enough = enough
+    def __init__(self, times: Sequence[Bounds]) -> None:
+        self._lo, self._hi = coarser_ends(*as_arrays(times))
 
     @property
     def trials(self) -> int:
@@ -83,13 +71,13 @@ class BracketedTimes:
     @cached_property
     def best(self) -> float:
         """Of the non-parametric maximum likelihood estimate."""
-        return self.estimate.log_likelihood + (self.estimate.gap if self._enough else 0.0)
+        return self.estimate.log_likelihood
 
     @cached_property
     def estimate(self) -> Distribution:
         """The non-parametric maximum likelihood estimate."""
         lo, hi, counts = self._rows
-        return estimate_of(lo, hi, counts=counts, enough=self._enough)
+        return estimate_of(lo, hi, counts=counts)
 
     def shares(self, cut: int) -> tuple[float, float]:
         """An innermost interval that reaches across the cut may lie on either side of it."""
@@ -107,9 +95,7 @@ class BracketedTimes:
         if split in {0, reduced.spans.candidates}:  # all on one side: the rest of the mass lies where nothing was seen
             held = share if split else 1.0 - share
             return self.best + self.trials * float(np.log(held)) if held > 0.0 else -np.inf
-        fit = most_likely(
-            reduced.spans, reduced.weights, split, share, wanted=wanted, start=self._start(reduced), enough=self._enough
-        )
+        fit = most_likely(reduced.spans, reduced.weights, split, share, wanted=wanted, start=self._start(reduced))
         return -np.inf if fit is None else fit.log_likelihood + fit.gap
 
     def straddling(self, cut: int) -> int:
@@ -143,7 +129,7 @@ class BracketedTimes:
         order = np.argsort(at, kind="stable")
         return at[order], masses[order]
 
-    def drawing(self, cut: int, share: float) -> Drawing | None:
+    def redrawn(self, cut: int, share: float, shape: tuple[int, int], rng: np.random.Generator) -> Stack | None:
         """Evenly spread within the innermost intervals. What was never seen on one side lies just beyond the cut."""
         reduced = self._reduced(cut)
         split = int(np.searchsorted(reduced.within_hi, cut, side="right"))
@@ -160,24 +146,20 @@ class BracketedTimes:
             if fit is None:
                 return None
             spread = Spread(lo=lo[fit.support], hi=hi[fit.support], shares=fit.masses)
-        brackets = Brackets(self._lo, self._hi)
-        return lambda trials, rng: BracketedTimes(
-            (), ends=brackets.around(spread.drawn(trials, rng), rng), enough=ROUGH
-        )
+        low, high = Brackets(self._lo, self._hi).around(spread.drawn(shape[0] * shape[1], rng), rng)
+        return bracketed_stack(low.reshape(shape), high.reshape(shape), cut, share, spread.lo)
 
 
 class VisibleTimes:
     """Visible times of trials that were seen, bracketed at both ends, and of trials that nobody saw."""
 
-    def __init__(self, trials: Sequence[Trial], *, enough: float = 0.0, near: Times | None = None) -> None:
-        """``enough``: see ``mixture.most_likely``. ``near``: times near which the most likely ones are to be sought."""
+    def __init__(self, trials: Sequence[Trial]) -> None:
         if not trials:
             raise ValueError("trials is empty: expected at least one")
         self._trials = coarser_trials(trials)
         self._likelihoods = Likelihoods(self._trials)
-        self._enough = enough
-        self._near = near
         self._weights = np.ones(len(self._trials))
+        self._known: dict[float, CutBounds] = {}
 
     @property
     def trials(self) -> int:
@@ -187,19 +169,13 @@ class VisibleTimes:
     @cached_property
     def best(self) -> float:
         """Over all distributions of the visible time, 0 included."""
-        fit = self._fitted[1]
-        return fit.log_likelihood + (fit.gap if self._enough else 0.0)
+        return self._fitted.log_likelihood
 
     @cached_property
-    def _fitted(self) -> tuple[Times, Fit]:
-        kernel, start = Matrix(likelihood=self._chances), None
-        if self._near is not None:
-            found = np.minimum(np.searchsorted(self._values, self._near), len(self._values) - 1)
-            at = np.union1d(found, kernel.covering(np.arange(len(self._values))))
-            start = at, np.where(np.isin(at, found), 1.0, 0.1)
-        fit = most_likely(kernel, self._weights, enough=self._enough, start=start)
+    def _fitted(self) -> Fit:
+        fit = most_likely(Matrix(likelihood=self._chances), self._weights)
         assert fit is not None, "every trial has a candidate that makes it possible"  # noqa: S101
-        return self._values, fit
+        return fit
 
     @cached_property
     def _values(self) -> Times:
@@ -217,8 +193,8 @@ class VisibleTimes:
 
     def shares(self, cut: int) -> tuple[float, float]:
         """Of the masses that were found; others may be as likely."""
-        values, fit = self._fitted
-        share = min(1.0, float(fit.masses[values[fit.support] <= cut].sum()))
+        fit = self._fitted
+        share = min(1.0, float(fit.masses[self._values[fit.support] <= cut].sum()))
         return share, share
 
     @cached_property
@@ -232,21 +208,37 @@ class VisibleTimes:
         return np.unique(np.concatenate((inner, np.maximum(np.array(outer, dtype=np.int64), 0))))
 
     def given(self, cut: int, share: float, wanted: float | None = None) -> float:
-        """With candidates on both sides of the cut."""
+        """With candidates on both sides of the cut. What fits at other cuts already decide is not fitted."""
         if cut < 0:
             return -np.inf if share > 0.0 else self.best
+        if wanted is not None and 0.0 < share < 1.0:
+            low, high = self._known_of(share).at(cut)
+            if low >= wanted:
+                return low
+            if high < wanted:
+                return high
         fitted = self._given(cut, share, wanted)
         return -np.inf if fitted is None else fitted[1].log_likelihood + fitted[1].gap
+
+    def _known_of(self, share: float) -> CutBounds:
+        if share not in self._known:
+            self._known[share] = CutBounds(self._values, self._chances, share)
+            self._learn(share, self._values, self._chances, self._fitted)
+        return self._known[share]
+
+    def _learn(self, share: float, values: Times, chances: Floats, fit: Fit) -> None:
+        self._known[share].learn(values[fit.support], fit.masses, chances[:, fit.support])
 
     def _given(self, cut: int, share: float, wanted: float | None = None) -> tuple[Times, Fit] | None:
         values, chances = self._with_cut(max(cut, 0))
         split = int(np.searchsorted(values, cut, side="right"))
-        _, best = self._fitted
-        start = np.searchsorted(values, self._values[best.support]), best.masses
-        fit = most_likely(
-            Matrix(likelihood=chances), self._weights, split, share, wanted=wanted, start=start, enough=self._enough
-        )
-        return None if fit is None else (values, fit)
+        start = np.searchsorted(values, self._values[self._fitted.support]), self._fitted.masses
+        fit = most_likely(Matrix(likelihood=chances), self._weights, split, share, wanted=wanted, start=start)
+        if fit is None:
+            return None
+        if share in self._known:
+            self._learn(share, values, chances, fit)
+        return values, fit
 
     def straddling(self, cut: int) -> int:
         """Trials that a visible time up to the cut and a longer one can both have given."""
@@ -258,7 +250,7 @@ class VisibleTimes:
         sightings = [it for it in self._trials if isinstance(it, Seen) and not it.end.is_open_above]
         return sum(4 * it.onset.width - it.end.width for it in sightings) < 0
 
-    def drawing(self, cut: int, share: float) -> Drawing | None:
+    def redrawn(self, cut: int, share: float, shape: tuple[int, int], rng: np.random.Generator) -> Stack | None:
         """Evenly spread from one candidate to the next, on its side of the cut; what is never on stays so."""
         fitted = self._given(cut, share)
         if fitted is None:
@@ -268,7 +260,5 @@ class VisibleTimes:
         following = np.append(values, values[-1] + 1)[fit.support + 1]
         hi = np.where((held == 0) | (held == cut), held, np.maximum(held, following - 1))
         spread = Spread(lo=held, hi=hi, shares=fit.masses)
-        readings = Readings(self._trials)
-        return lambda trials, rng: VisibleTimes(
-            readings.trials(spread.drawn(trials, rng), rng), enough=ROUGH, near=held
-        )
+        read = Readings(self._trials).read(spread.drawn(shape[0] * shape[1], rng), rng)
+        return visible_stack(read, shape[0], cut, share, held)

@@ -76,15 +76,15 @@ class Reduced:
     within_hi: Times
 
 
-def estimate_of(lo: Times, hi: Times, *, counts: Times | None = None, enough: float = 0.0) -> Distribution:
+def estimate_of(lo: Times, hi: Times, *, counts: Times | None = None) -> Distribution:
     """The non-parametric maximum likelihood estimate of lower and upper ends, each so often.
 
-    ArithmeticError where the maximum could not be certified to ``mixture.GAP_MAX``; a gap of ``enough`` will do.
+    ArithmeticError where the maximum could not be certified to ``mixture.GAP_MAX``.
     """
     reduced = reduce(lo, hi, counts=counts)
-    fit = most_likely(reduced.spans, reduced.weights, enough=enough)
+    fit = most_likely(reduced.spans, reduced.weights)
     assert fit is not None, "an innermost interval lies in every interval"  # noqa: S101 - a proof, not a check of input
-    if fit.gap > max(GAP_MAX, enough):
+    if fit.gap > GAP_MAX:
         raise ArithmeticError(f"gap={fit.gap:g} in log-likelihood, expected at most {GAP_MAX:g}: not certified")
     lows, highs = reduced.within_lo[fit.support].tolist(), reduced.within_hi[fit.support].tolist()
     masses = tuple(

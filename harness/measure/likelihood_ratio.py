@@ -29,6 +29,7 @@ import numpy as np
 from harness.core.instants import FOREVER, Bounds
 from harness.measure.critical import chi_square, critical
 from harness.measure.evidence import BracketedTimes, Evidence, VisibleTimes
+from harness.measure.lockstep import Stack, ratio_of_rank
 from harness.measure.proportions import CONFIDENCE
 
 __all__ = [
@@ -126,24 +127,21 @@ def _after_excluded(evidence: Evidence, between: tuple[int, int], share: float, 
 def _drawn_limit(evidence: Evidence, at: Sequence[tuple[int, float]], confidence: float) -> float:
     """The critical value over all these cuts and shares together."""
     rng = np.random.default_rng(_SEED)
-    limit = chi_square(confidence)
-    largest = [0.0] * RANK
-    drawings = [evidence.drawing(cut, share) for cut, share in at]
-    for taken in range(DRAWN):
-        draw, (cut, share) = drawings[taken % len(at)], at[taken % len(at)]
-        if draw is None:
-            break
-        drawn = draw(min(evidence.trials, DRAWN_TRIALS), rng)
-        wanted = drawn.best - largest[-1] / 2.0
-        if drawn.given(cut, share, wanted) < wanted:  # only then it is one of the largest so far
-            ratio = 2.0 * (drawn.best - drawn.given(cut, share))
-            largest = sorted((*largest, ratio), reverse=True)[:RANK]
-    scale = largest[-1] / chi_square(CONFIDENCE) if None not in drawings else 1.0
+    limit, usual = chi_square(confidence), chi_square(CONFIDENCE)
+    trials = min(evidence.trials, DRAWN_TRIALS)
+    stacks = [
+        evidence.redrawn(cut, share, (len(range(number, DRAWN, len(at))), trials), rng) if 0.0 < share < 1.0 else None
+        for number, (cut, share) in enumerate(at)
+    ]
+    drawn = [it for it in stacks if it is not None]
+    scale = 1.0
+    if len(drawn) == len(stacks):
+        scale = ratio_of_rank(Stack.of(drawn), RANK, SURELY_KEPT * usual, SURELY_OUT * usual) / usual
     are_few = evidence.is_sharp and any(
         (evidence.trials - evidence.straddling(cut)) * it * (1.0 - it) < FEW for cut, it in at
     )
     floor = -2.0 * log1p(-confidence) if are_few else 0.0
-    return max(floor, limit * min(SURELY_OUT, max(SURELY_KEPT, scale)))
+    return max(floor, limit * scale)
 
 
 def _first(low: int, high: int, holds: Callable[[int], bool]) -> int:

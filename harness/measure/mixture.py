@@ -31,6 +31,8 @@ _GAP_AIM: Final = 1e-11
 """For each observation: about what rounding leaves. Rounds go on to it while they gain."""
 ROUNDS_MAX: Final = 500
 _HALVINGS_MAX: Final = 40
+_FAR: Final = 0.5
+"""Of a step: whoever came less far takes the next one with more care."""
 
 
 class Kernel(Protocol):
@@ -123,8 +125,9 @@ class Matrix:
         return columns.T @ (columns * factors[:, None])
 
     def covering(self, allowed: Indices) -> Indices:
-        """The likeliest of every observation."""
-        return np.unique(allowed[np.argmax(self.likelihood[:, allowed], axis=1)])
+        """Of every observation one that is likely, and under which many others are too."""
+        mine = self.likelihood[:, allowed]
+        return np.unique(allowed[np.argmax(mine * mine.sum(axis=0), axis=1)])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -146,14 +149,13 @@ def most_likely(
     *,
     wanted: float | None = None,
     start: tuple[Indices, Floats] | None = None,
-    enough: float = 0.0,
 ) -> Fit | None:
     """The masses that maximise sum_i weights[i] log P[i]; the candidates before ``split`` hold ``below`` together.
 
     With ``split`` 0 there is no such condition. None where every such distribution makes some observation impossible.
     It stops at a gap of GAP_MAX or less, or after ROUNDS_MAX with a wider one: the caller has to look at it. With
     ``wanted`` it stops as soon as it is certain whether the maximum reaches that. ``start``: candidates and masses that
-    are good without the condition; where to begin. A gap of ``enough`` will do.
+    are good without the condition; where to begin.
     """
     bounds = np.array([0, split, kernel.candidates]) if split else np.array([0, kernel.candidates])
     totals = np.array([below, 1.0 - below]) if split else np.array([1.0])
@@ -166,20 +168,21 @@ def most_likely(
     if np.any(chances <= 0.0):
         return None
     reached = float(weights @ np.log(chances))
-    last_gap = np.inf
+    last_gap, step = np.inf, 1.0
     for taken in range(ROUNDS_MAX):
         scores = np.where(free, kernel.scores(weights / chances), -np.inf)
         best = np.array([scores[a:b].max() if t > 0.0 else 0.0 for a, b, t in _parts(bounds, totals)])
         gap = float(totals @ best - weights.sum())
-        if gap <= max(enough, _GAP_AIM * weights.sum()) or (gap <= GAP_MAX and gap > last_gap / 2):
+        if gap <= _GAP_AIM * weights.sum() or (gap <= GAP_MAX and gap > last_gap / 2):
             return Fit(support=support, masses=masses, log_likelihood=reached, gap=max(gap, 0.0), rounds=taken)
         if wanted is not None and (reached >= wanted or reached + gap < wanted):
             return Fit(support=support, masses=masses, log_likelihood=reached, gap=max(gap, 0.0), rounds=taken)
         last_gap = gap
         support, masses = _widened(support, masses, scores, bounds)
         gram = kernel.gram(support, weights / chances**2)
-        aim = best_masses(gram, 2.0 * scores[support], masses, support >= split if split else None, totals)
-        masses, chances, reached = _climbed(kernel, support, weights, masses, aim, reached)
+        second = support >= split if split else None
+        aim = best_masses(gram, 2.0 * scores[support], masses, second, totals, is_slow=step < _FAR)
+        masses, chances, reached, step = _climbed(kernel, support, weights, masses, aim, reached)
         held = masses > 0.0
         support, masses = support[held], masses[held]
     return Fit(support=support, masses=masses, log_likelihood=reached, gap=last_gap, rounds=ROUNDS_MAX)
@@ -222,23 +225,29 @@ def _spread(support: Indices, bounds: Indices, totals: Floats) -> Floats:
 
 def _widened(support: Indices, masses: Floats, scores: Floats, bounds: Indices) -> tuple[Indices, Floats]:
     """With the best candidate between every two that hold mass, at mass 0, where it is better than its part."""
-    cuts = np.unique(np.concatenate((support, support + 1, bounds)))
-    found = [a + int(np.argmax(scores[a:b])) for a, b in pairwise(cuts.tolist())]
-    wide = np.unique(np.concatenate((support, np.array(found, dtype=np.intp))))
-    part = np.searchsorted(bounds, wide, side="right") - 1
-    held = part[np.searchsorted(wide, support)]
+    holds = np.zeros(len(scores), dtype=np.bool_)
+    holds[support] = True
+    begins = holds.copy()
+    begins[1:] |= holds[:-1]
+    begins[bounds[:-1]] = True
+    piece = np.cumsum(begins) - 1
+    part = np.searchsorted(bounds, support, side="right") - 1
     size = len(bounds) - 1
-    level = np.bincount(held, masses * scores[support], size) / np.maximum(np.bincount(held, masses, size), 1e-300)
-    wide = wide[np.isin(wide, support) | (scores[wide] > level[part])]
-    spread = np.zeros(len(wide))
-    spread[np.searchsorted(wide, support)] = masses
-    return wide, spread
+    level = np.bincount(part, masses * scores[support], size) / np.maximum(np.bincount(part, masses, size), 1e-300)
+    better = np.maximum.reduceat(scores, np.flatnonzero(begins))[piece] == scores
+    better &= scores > np.repeat(level, np.diff(bounds))
+    found = np.flatnonzero(better)
+    holds[found[np.diff(piece[found], prepend=-1) > 0]] = True  # of equals the first
+    spread = np.zeros(len(scores))
+    spread[support] = masses
+    wide = np.flatnonzero(holds)
+    return wide, spread[wide]
 
 
 def _climbed(
     kernel: Kernel, support: Indices, weights: Floats, masses: Floats, wanted: Floats, reached: float
-) -> tuple[Floats, Floats, float]:
-    """As far from ``masses`` towards ``wanted`` as the likelihood grows, by halving.
+) -> tuple[Floats, Floats, float, float]:
+    """As far from ``masses`` towards ``wanted`` as the likelihood grows, by halving; at last the share of the way.
 
     Near the maximum a step gains less than the sum's rounding and still halves the digits of the gap: it is taken.
     """
@@ -250,6 +259,6 @@ def _climbed(
         if np.all(chances > 0.0):
             value = float(weights @ np.log(chances))
             if value > reached - rounding:
-                return (wanted if step == 1.0 else masses + step * (wanted - masses)), chances, value
+                return (wanted if step == 1.0 else masses + step * (wanted - masses)), chances, value, step
         step /= 2.0
-    return masses, here, reached
+    return masses, here, reached, 0.0

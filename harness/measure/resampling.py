@@ -12,14 +12,16 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from harness.core.instants import FOREVER, Bounds
+from harness.core.instants import FOREVER
 from harness.measure.interval_censored import Times
 from harness.measure.mixture import Floats
 from harness.measure.visible_time import Seen, Trial, Unseen
 
 GAPS_MIN: Final = 5
 """From so few gaps of the better kind on, the others are left out."""
+READ_AT_ONCE: Final = 8
 READINGS_MAX: Final = 500
 """In what is known of an onset; were there more, they are drawn as if so many."""
 
@@ -63,6 +65,21 @@ class Brackets:
         return np.where(is_open, until, lo), np.where(is_open, FOREVER, times - before + gaps - 1)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Read:
+    """Trials as they were read, each a row; of those that nobody saw ``samples`` holds the first ``count`` readings, as
+    in ``Unseen``, and the end says nothing.
+    """
+
+    is_seen: NDArray[np.bool_]
+    onset_lo: Times
+    onset_hi: Times
+    end_lo: Times
+    end_hi: Times
+    samples: Times
+    count: Times
+
+
 class Readings:
     """How an output was read around onsets, and how well each was known before."""
 
@@ -84,28 +101,48 @@ class Readings:
         self._any: Floats = even if met is around else by_length
         self._until = [it.end.lo - it.onset.hi for it in seen if it.end.is_open_above]
 
-    def trials(self, visible: Times, rng: np.random.Generator) -> list[Trial]:
+    def read(self, visible: Times, rng: np.random.Generator) -> Read:
         """What is read of outputs that are on for so long, from an onset anywhere in what is known of it."""
-        widths = rng.choice(self._windows, len(visible)).tolist()
-        return [self._trial(it, width, rng) for it, width in zip(visible.tolist(), widths, strict=True)]
-
-    def _trial(self, visible: int, width: int, rng: np.random.Generator) -> Trial:
-        onset = int(rng.random() * (width + 1))
-        first = int(rng.choice(self._gaps, p=self._met))
-        samples = [-1 - int(rng.random() * first)]
-        samples.append(samples[0] + first)
-        while samples[-1] < width:
-            samples.extend((samples[-1] + np.cumsum(rng.choice(self._gaps, 8, p=self._any))).tolist())
+        number = len(visible)
+        width = rng.choice(self._windows, number)
+        onset = (rng.random(number) * (width + 1)).astype(np.int64)
         end = onset + visible
-        on = [at for at, it in enumerate(samples) if onset <= it < end]
-        if not on:
-            last = next(at for at, it in enumerate(samples) if it >= width)
-            return Unseen(onset=Bounds(0, width), samples_ns=tuple(samples[: last + 1]))
-        begun = Bounds(max(0, samples[on[0] - 1] + 1), min(width, samples[on[0]]))
-        if self._until and visible >= min(self._until):
-            return Seen(onset=begun, end=Bounds(begun.hi + min(self._until), FOREVER))
-        if on[-1] + 1 < len(samples):
-            return Seen(onset=begun, end=Bounds(samples[on[-1]] + 1, samples[on[-1] + 1]))
-        gap = int(rng.choice(self._gaps, p=self._met))
-        late = min(int(rng.random() * gap), end - samples[on[0]] - 1)
-        return Seen(onset=begun, end=Bounds(end - late, end - late + gap - 1))
+        samples, count = self._samples(width, rng)
+        rows, columns = np.arange(number), np.arange(samples.shape[1])
+        is_read = columns < count[:, None]
+        first = (is_read & (samples < onset[:, None])).sum(axis=1)
+        past = (is_read & (samples < end[:, None])).sum(axis=1)
+        is_seen = past > first
+        begun = np.maximum(samples[rows, first - 1] + 1, 0)
+        shown = samples[rows, np.minimum(first, count - 1)]
+        begun_until = np.minimum(shown, width)
+        after = rng.choice(self._gaps, number, p=self._met)  # where the readings end before it does
+        late = np.minimum((rng.random(number) * after).astype(np.int64), end - shown - 1)
+        is_within = past < count
+        last = np.where(is_within, samples[rows, past - 1] + 1, end - late)
+        until = np.where(is_within, samples[rows, np.minimum(past, count - 1)], end - late + after - 1)
+        if self._until:
+            is_still = visible >= min(self._until)
+            last = np.where(is_still, begun_until + min(self._until), last)
+            until = np.where(is_still, FOREVER, until)
+        return Read(
+            is_seen=is_seen,
+            onset_lo=np.where(is_seen, begun, 0),
+            onset_hi=np.where(is_seen, begun_until, width),
+            end_lo=last,
+            end_hi=until,
+            samples=samples,
+            count=(is_read & (samples < width[:, None])).sum(axis=1) + 1,
+        )
+
+    def _samples(self, width: Times, rng: np.random.Generator) -> tuple[Times, Times]:
+        """Readings from before 0 to past the width, and how many of each row they are; what follows is none."""
+        gap = rng.choice(self._gaps, len(width), p=self._met)
+        before = -1 - (rng.random(len(width)) * gap).astype(np.int64)
+        samples = np.stack((before, before + gap), axis=1)
+        count = np.full(len(width), 2)
+        while np.any(is_short := samples[:, -1] < width):
+            more = rng.choice(self._gaps, (len(width), READ_AT_ONCE), p=self._any)
+            samples = np.concatenate((samples, samples[:, -1:] + np.cumsum(more, axis=1)), axis=1)
+            count[is_short] += READ_AT_ONCE
+        return samples, count

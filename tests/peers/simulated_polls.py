@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from harness.core.instants import FOREVER, Bounds
+from harness.measure.resampling import Read
 from harness.measure.visible_time import Seen, Trial, Unseen
 
 SECOND = 1_000_000_000
@@ -37,3 +38,18 @@ def trial(polls: list[int], window: Bounds, onset_ns: int, visible_ns: int) -> T
     before = max(it for it in polls if it < window.lo)
     after = min(it for it in polls if it >= window.hi)
     return Unseen(onset=window, samples_ns=(before, *around, after))
+
+
+def trials_of(read: Read) -> list[Trial]:
+    """One by one what was drawn again as arrays."""
+    rows = zip(
+        read.is_seen.tolist(),
+        *(it.tolist() for it in (read.onset_lo, read.onset_hi, read.end_lo, read.end_hi, read.samples, read.count)),
+        strict=True,
+    )
+    return [
+        Seen(onset=Bounds(low, high), end=Bounds(last, until))
+        if is_seen
+        else Unseen(onset=Bounds(low, high), samples_ns=tuple(samples[:count]))
+        for is_seen, low, high, last, until, samples, count in rows
+    ]

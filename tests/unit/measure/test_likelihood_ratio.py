@@ -36,11 +36,11 @@ def test_exact_times_give_the_ratio_of_the_binomial() -> None:
 
 
 def test_published_data_lie_within() -> None:
-    """0.2390 by 24 months; a tenth and a half are excluded."""
+    """0.2390 by 24 months; a tenth and six tenths are excluded."""
     evidence = BracketedTimes(months(RADIATION))
     kept = [it for it in np.linspace(0.02, 0.98, 49).tolist() if is_kept(evidence, 24, it)]
     assert 0.1 < kept[0] < 0.16
-    assert 0.3 < kept[-1] < 0.5
+    assert 0.3 < kept[-1] < 0.6
     assert evidence.shares(24) == pytest.approx((0.2390, 0.2390), abs=2e-4)
 
 

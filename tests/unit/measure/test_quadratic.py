@@ -38,8 +38,24 @@ def test_no_optimiser_finds_less(seed: int, pivots: int, monkeypatch: pytest.Mon
         ],
         options={"ftol": 1e-14, "maxiter": 500},
     )
-    found = quadratic.best_masses(gram, linear, start, second, totals)
+    found = quadratic.best_masses(gram, linear, start, second, totals, is_slow=True)
     assert found.min() >= 0.0
     for part, total in zip(parts, totals, strict=True):
         assert found[part].sum() == pytest.approx(total, abs=1e-9)
     assert loss(found) <= theirs.fun + 1e-9
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_is_left_out_for_good_leads_down_too(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without block pivoting, from a start that is feasible: lower than there, and every mass and sum as it must be."""
+    monkeypatch.setattr(quadratic, "_PIVOTS_MAX", 0)
+    rng = np.random.default_rng(seed)
+    columns = rng.random((12, 9))
+    gram, linear = columns.T @ columns, columns.sum(axis=0) * rng.random(9)
+    second, totals = np.arange(9) >= 4, np.array([0.3, 0.7])
+    start = np.where(second, 0.7 / 5, 0.3 / 4)
+    found = quadratic.best_masses(gram, linear, start, second, totals)
+    assert found.min() >= 0.0
+    assert [found[~second].sum(), found[second].sum()] == pytest.approx(totals.tolist(), abs=1e-9)
+    before, after = (float(it @ gram @ it / 2 - linear @ it) for it in (start, found))
+    assert after < before

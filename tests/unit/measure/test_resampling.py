@@ -11,7 +11,7 @@ from harness.measure.interval_censored import as_arrays
 from harness.measure.likelihood_ratio import BracketedTimes, VisibleTimes, quantile
 from harness.measure.resampling import Brackets, Readings, Spread
 from harness.measure.visible_time import Seen, Trial, Unseen, bounds_of
-from tests.peers.simulated_polls import SECOND, latency_bounds, poll_instants, trial
+from tests.peers.simulated_polls import SECOND, latency_bounds, poll_instants, trial, trials_of
 
 
 def bracketed(rng: np.random.Generator, trials: int, period_s: float, lost: float = 0.0) -> list[Bounds]:
@@ -60,7 +60,7 @@ def test_readings_miss_as_many_as_a_poll_does(visible_ns: int) -> None:
         trial(poll_instants(rng, 1.0, lost=0.0, jitter=0.0), window, int(rng.integers(0, window.hi)), 7 * SECOND // 10)
         for _ in range(200)
     ]
-    drawn = Readings(trials).trials(np.full(1000, visible_ns, dtype=np.int64), rng)
+    drawn = trials_of(Readings(trials).read(np.full(1000, visible_ns, dtype=np.int64), rng))
     assert all(visible_ns in bounds_of(it) for it in drawn)
     missed = sum(isinstance(it, Unseen) for it in drawn) / 1000
     assert missed == pytest.approx(max(0.0, 1 - visible_ns / SECOND), abs=0.05)
@@ -69,7 +69,7 @@ def test_readings_miss_as_many_as_a_poll_does(visible_ns: int) -> None:
 def test_what_is_seen_all_the_time_is_drawn_from_its_ends() -> None:
     """No trial was missed: the windows are those of the onsets."""
     seen: list[Trial] = [Seen(onset=Bounds(0, 9), end=Bounds(91 + at, 100 + at)) for at in range(20)]
-    drawn = Readings(seen).trials(np.full(50, 95, dtype=np.int64), np.random.default_rng(5))
+    drawn = trials_of(Readings(seen).read(np.full(50, 95, dtype=np.int64), np.random.default_rng(5)))
     assert all(95 in bounds_of(it) for it in drawn)
     assert all(isinstance(it, Seen) for it in drawn)
 
@@ -77,12 +77,12 @@ def test_what_is_seen_all_the_time_is_drawn_from_its_ends() -> None:
 def test_what_never_went_off_is_drawn_too() -> None:
     """No gap is known but that of the onset, and no end; and a window of an hour read each millisecond ends as well."""
     on: list[Trial] = [Seen(onset=Bounds(0, SECOND), end=Bounds(5 * SECOND, FOREVER))] * 8
-    drawn = Readings(on).trials(np.full(20, 9 * SECOND, dtype=np.int64), np.random.default_rng(6))
+    drawn = trials_of(Readings(on).read(np.full(20, 9 * SECOND, dtype=np.int64), np.random.default_rng(6)))
     assert all(9 * SECOND in bounds_of(it) for it in drawn)
     assert quantile(VisibleTimes(on), 0.5).is_open_above
     window = Bounds(0, 3600 * SECOND)
     short: list[Trial] = [Seen(onset=window, end=Bounds(at, at + SECOND // 1000)) for at in range(1, 9)]
-    assert len(Readings(short).trials(np.full(5, SECOND, dtype=np.int64), np.random.default_rng(7))) == 5
+    assert len(trials_of(Readings(short).read(np.full(5, SECOND, dtype=np.int64), np.random.default_rng(7)))) == 5
 
 
 def test_many_brackets_get_a_little_wider_and_never_narrower() -> None:
