@@ -112,17 +112,16 @@ class ComparisonDocument:
     seed: int = 0
 
     @property
+    def slower(self) -> tuple[LinkCompared, ...]:
+        """The links that answer significantly slower, by however little."""
+        level = self.compared.asked.level
+        return tuple(it for it in self.links if it.adjusted is not None and it.adjusted <= level and it.is_slower)
+
+    @property
     def slowed(self) -> tuple[LinkCompared, ...]:
-        """The links that answer significantly slower, and by more than a change is worth."""
-        asked = self.compared.asked
-        return tuple(
-            it
-            for it in self.links
-            if it.adjusted is not None
-            and it.adjusted <= asked.level
-            and it.is_slower
-            and it.after.answer_ns - it.before.answer_ns > asked.worth_ns
-        )
+        """Those of them that do so by more than a change is worth."""
+        worth_ns = self.compared.asked.worth_ns
+        return tuple(it for it in self.slower if it.after.answer_ns - it.before.answer_ns > worth_ns)
 
     @property
     def is_failing(self) -> bool:

@@ -254,8 +254,22 @@ def _result(document: ComparisonDocument) -> list[str]:
     if document.two_rates and not document.is_failing:
         every = [it for row in document.compared.rows for it in row.compared if it.kind is Kind.LATENCY]
         equal = sum(it.finding in (Finding.EQUAL, Finding.SLIGHT) for it in every)
+        worth = human.duration(document.compared.asked.worth_ns)
         lines.append(
-            f"no sign that polling faster slows the device; for {equal:,} of {human.count(len(every), 'row')} it is "
-            f"shown that the latency does not change by more than {human.duration(document.compared.asked.worth_ns)}"
+            f"{_slowing(document, every, worth)}; for {equal:,} of {human.count(len(every), 'row')} it is shown that "
+            f"the latency does not change by more than {worth}"
         )
     return lines
+
+
+def _slowing(document: ComparisonDocument, latencies: Sequence[Compared], worth: str) -> str:
+    """What is slower where a device is polled faster, though by less than fails the comparison."""
+    rows = sum(it.finding is Finding.SLIGHT and it.is_worse for it in latencies)
+    found = [human.count(rows, "row comes", "rows come") + " later"] if rows else []
+    wholes = [it.link for it in document.compared.links if it.finding is Finding.SLIGHT and it.is_worse]
+    found += [f"{it} as a whole comes later" for it in wholes]
+    if document.slower:
+        found.append(f"{', '.join(it.link for it in document.slower)}: answers take longer")
+    if not found:
+        return "no sign that polling faster slows the device"
+    return f"polling faster slows the device, by less than a change is worth ({worth}): {'; '.join(found)}"
