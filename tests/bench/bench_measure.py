@@ -22,6 +22,7 @@ from harness.core.instants import Bounds
 from harness.core.model import Behaviour, Hold, Limits
 from harness.correlate.engine import correlate
 from harness.measure.trials import Asked, Shown, summarise
+from harness.run.corrected import Corrected
 from harness.run.row_trials import row_trials
 from tests.peers.trace_bench import MS, Bench
 
@@ -58,7 +59,9 @@ def record(rng: random.Random, trials: int, period_ms: float, mean_ms: float, lo
         site=site,
         evidence=evidence,
         standing_results=results,
-        sha256=str(rng.random()),
+        has_been=frozenset({str(rng.random())}),
+        corrected=Corrected(),
+        as_recorded=None,
         retests={},
         judgement=SimpleNamespace(results=results),
     )
