@@ -138,7 +138,7 @@ def test_what_a_program_raises_again_is_spread_over_the_whole_poll_and_its_first
     async def program() -> None:
         async with simulated() as sim:
             ports = {"panel": sim.panel_port, "bms": sim.bms_port, "gateway": sim.gateway_port}
-            site, documents = site_of(ports, 60 * NS_PER_S)
+            site, documents = site_of(ports, 20 * NS_PER_S)
             options = TestOptions(
                 record=tmp_path / "a.farend",
                 selection=Selection(keys=ROWS),
@@ -150,7 +150,7 @@ def test_what_a_program_raises_again_is_spread_over_the_whole_poll_and_its_first
             )
             session = SiteSession(site, documents, options, time.monotonic_ns)
             await session.open()
-            for number in range(6):
+            for number in range(5):
                 session.begin(f"test {number}")
                 asked = time.monotonic_ns()
                 raised = await session.raise_alarm(SLOW)
@@ -161,5 +161,5 @@ def test_what_a_program_raises_again_is_spread_over_the_whole_poll_and_its_first
     run(program)
     first, *later = waited
     assert first <= SINGLE_MAX_NS + 5 * NS_PER_S, "with the wait before the first raise of an armed run"
-    assert sum(it > 2 * SINGLE_MAX_NS for it in later) >= 3
-    assert max(later) <= 61 * NS_PER_S
+    assert max(later) > 2 * SINGLE_MAX_NS
+    assert max(later) <= 21 * NS_PER_S
