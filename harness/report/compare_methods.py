@@ -25,14 +25,8 @@ def method_words(document: ComparisonDocument) -> Iterator[str]:
         )
     if any(it.finding is Finding.OPEN for it in every):
         yield "'no evidence of a change' says neither that there is one nor that there is none"
-    few = [it for it in every if it.finding is Finding.TOO_FEW]
-    if few:
-        least = min(few, key=lambda it: (it.before + it.after, it.before))
-        yield (
-            f"'too few trials': with {least.before:,} against {least.after:,} no difference can be significant, "
-            f"however great it is; it takes {compared.alone:,} in each run for one test alone, and "
-            f"{compared.together:,} among {human.count(max(1, compared.tests), 'test')}"
-        )
+    if needed := needed_words(document):
+        yield f"'too few trials': {needed}"
     if not compared.tests:
         yield (
             f"of {human.count(compared.not_counted, 'test')} none could be significant, whatever had come: too few "
@@ -45,6 +39,20 @@ def method_words(document: ComparisonDocument) -> Iterator[str]:
             f"{human.count(compared.tests, 'test')} (Holm's method){left_out if compared.not_counted else ''}"
         )
     yield from _method_names(document, every)
+
+
+def needed_words(document: ComparisonDocument) -> str:
+    """How many trials it would have taken, where some row had too few for any difference to show; else ''."""
+    compared = document.compared
+    few = [it for row in compared.rows for it in row.compared if it.finding is Finding.TOO_FEW]
+    if not few:
+        return ""
+    least = min(few, key=lambda it: (it.before + it.after, it.before))
+    return (
+        f"with {least.before:,} against {least.after:,} no difference can be significant, however great it is; it "
+        f"takes {compared.alone:,} in each run for one test alone, and {compared.together:,} among "
+        f"{human.count(max(1, compared.tests), 'test')}"
+    )
 
 
 def _method_names(document: ComparisonDocument, every: Sequence[Compared]) -> Iterator[str]:
