@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from harness.cli.common import all_option, duration_of, json_option, note, say, terminal_width, write_text
+from harness.cli.drawing import check_page
 from harness.cli.shares import share_of
 from harness.core.errors import UsageError
 from harness.core.verdicts import ExitCode
@@ -111,6 +112,7 @@ def _asking_options(command: Callable[..., int]) -> Callable[..., int]:
 @click.option("--site", "site", type=_PATH, help="Site file beside which baselines are kept. Default: in this folder.")
 @click.option("--renames", "renames_file", type=_PATH, help="YAML of alarms, points and links: 'old name: new name'.")
 @_asking_options
+@click.option("--html", "html_file", type=click.Path(path_type=Path, dir_okay=False), help="Also write it as a page.")
 @click.option("--junit", "junit_file", type=click.Path(path_type=Path, dir_okay=False), help="Also write JUnit XML.")
 @all_option
 @json_option
@@ -122,6 +124,7 @@ def command(
     site: Path | None,
     renames_file: Path | None,
     asking: Asking,
+    html_file: Path | None,
     junit_file: Path | None,
     every_row: bool,
     as_json: bool,
@@ -141,7 +144,10 @@ def command(
         raise UsageError(
             "--two-rates and --renames: nothing is renamed between two tests of one firmware; leave one out"
         )
+    check_page(html_file)
     document = _compared((before, *more_before), (after, *more_after), site, renames_file, asking)
+    if html_file is not None:
+        _write_page(html_file, document)
     if junit_file is not None:
         _write_junit(junit_file, document)
     _tell(document, every_row=every_row, as_json=as_json)
@@ -160,6 +166,13 @@ def _compared(
         first = run_of(before, beside, "BEFORE", stack)
         second = run_of(after, beside, "AFTER", stack)
         return compare_records(first, second, asking.wanted(asked, _renames(renames_file, first, second)))
+
+
+def _write_page(file: Path, document: ComparisonDocument) -> None:
+    from harness.report.compare_html import render_compare_html
+
+    write_text(file, render_compare_html(document))
+    note(f"written: {file}")
 
 
 def _write_junit(file: Path, document: ComparisonDocument) -> None:

@@ -101,13 +101,13 @@ def reasons(row: RowCompared, asked: Asked, tests: int) -> list[str]:
 def reasons_of(rows: Sequence[RowCompared], asked: Asked, tests: int) -> list[str]:
     """The same for rows of one gist."""
     told = [text] if (text := _verdict_words(rows[0])) else []
-    alike = zip(*(_to_tell(row) for row in rows), strict=True)
+    alike = zip(*(to_tell(row) for row in rows), strict=True)
     return told + [compared_words(found, asked, tests) for found in alike]
 
 
 def gist(row: RowCompared) -> tuple[object, ...]:
     """What is to be said of a row, without its numbers: rows of one gist are told together."""
-    return _verdict_words(row), *((it.kind, it.finding, it.is_worse) for it in _to_tell(row))
+    return _verdict_words(row), *((it.kind, it.finding, it.is_worse) for it in to_tell(row))
 
 
 def _verdict_words(row: RowCompared) -> str:
@@ -121,7 +121,7 @@ def _verdict_words(row: RowCompared) -> str:
     return ""
 
 
-def _to_tell(row: RowCompared) -> list[Compared]:
+def to_tell(row: RowCompared) -> list[Compared]:
     """The comparisons that are significant; that it fails so often is not told beside that it is missed so often."""
     found = [it for it in row.compared if it.is_significant]
     missed = [(it.before_hits, it.after_hits) for it in found if it.kind is Kind.MISSES]

@@ -49,11 +49,13 @@ def render_html(document: ReportDocument) -> str:
     """The whole report as one HTML page, ended by a line feed."""
     standing = standing_of(document)
     view = _View(document, standing)
-    return _environment().get_template("report.html.j2").render(view=view, document=document, standing=standing) + "\n"
+    template = page_environment().get_template("report.html.j2")
+    return template.render(view=view, document=document, standing=standing) + "\n"
 
 
 @cache
-def _environment() -> Environment:
+def page_environment() -> Environment:
+    """What all pages are made by: texts escaped and made safe, and nothing left undefined."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(

@@ -55,7 +55,8 @@ def test_identical_firmware_does_not_regress(runs: Runs) -> None:
 
 
 def test_a_slow_down_and_a_dead_output_are_named(runs: Runs) -> None:
-    done = farend("compare", "before.farend", "worse.farend", "--json", "--junit", "out.xml", cwd=runs.folder)
+    files = ("--junit", "out.xml", "--html", "out.html")
+    done = farend("compare", "before.farend", "worse.farend", "--json", *files, cwd=runs.folder)
     assert done.code == 1
     found = rows(done.out)
     regressed = {key for key, row in found.items() if row["outcome"] == "regressed"}
@@ -73,6 +74,9 @@ def test_a_slow_down_and_a_dead_output_are_named(runs: Runs) -> None:
     assert "FAIL regressed: bulk-a.high at bms:10002: comes later" in unfolded(text)
     assert "FAIL regressed: bulk-a.water at bms:10005: 6 missed; before: all 6 passed" in unfolded(text)
     assert text.rstrip().splitlines()[-1].endswith(": 2 regressed")
+    page = (runs.folder / "out.html").read_text(encoding="utf-8")
+    assert page.count("<strong>regressed</strong>") == 2
+    assert "comes later, by " in page
 
 
 def test_the_other_way_round_it_is_mended(runs: Runs) -> None:

@@ -20,7 +20,9 @@ from typing import Self
 
 import pytest
 
+from harness.report.compare_html import render_compare_html
 from harness.report.html import render_html
+from tests.unit.report.test_compare import ALL
 
 SAMPLE = Path(__file__).parents[1] / "unit" / "report" / "conftest.py"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -124,6 +126,23 @@ def test_it_prints_to_pdf_and_asks_for_nothing_but_itself(page: str, tmp_path: P
     assert "latency of at most" in drawn, "the key of the pictures stands beside the first of them"
     log_book = [one for one in pages if one.split()[:3] == ["No.", "Alarm", "Raised"]]
     assert log_book, "the head of the log book is not repeated on its second page"
+
+
+def test_a_comparison_prints_and_asks_for_nothing(tmp_path: Path) -> None:
+    pdf = tmp_path / "compared.pdf"
+    assert browse(render_compare_html(ALL), tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={pdf}") == []
+    pdftotext = shutil.which("pdftotext")
+    if pdftotext is None:
+        pytest.skip("the PDF was made; pdftotext (Debian: poppler-utils) is not installed to read it back")
+    text = subprocess.run(  # noqa: S603 - a converter that was found on the path
+        [pdftotext, "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
+    ).stdout
+    pages = text.split("\f")
+    assert "What is worse, or no longer proven" in pages[0]
+    assert "FAIL regressed tank-1.high at bms:10001" in " ".join(pages[0].split())
+    (rows,) = [one for one in pages if "All rows" in one]
+    assert "Misses and fails" in rows, "the last column of the table is on the sheet"
+    assert rows.count("too few trials") == 2
 
 
 def test_a_request_of_the_page_would_be_seen(page: str, tmp_path: Path) -> None:
