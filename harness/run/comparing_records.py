@@ -253,10 +253,13 @@ def _notes(before: Run, after: Run, wanted: Wanted) -> Iterator[str]:
         maps = {tuple((row.key, row.limits, row.behaviour) for row in it.site.expectations) for it in run.records}
         if len(maps) > 1:
             yield f"the records of {word} differ in their point maps; that of {run.newest.path.name} stands for all"
-        voided = sum(len(it.corrected.voided) for it in run.records)
+        voided = sum(len(it.corrected.voided | it.corrected.alarms.keys()) for it in run.records)
         if voided:
             was = "raise was" if voided == 1 else "raises were"
-            yield f"of {word} {voided:,} {was} voided by corrections: no verdict and no time is compared of them"
+            yield (
+                f"of {word} {voided:,} {was} voided by corrections, or said to have been another alarm: no verdict and no "
+                "time is compared of what was recorded"
+            )
         again = sum(len(it.judgement.results) - len(it.standing_results) for it in run.records)
         if again:
             was = "result was" if again == 1 else "results were"

@@ -46,7 +46,7 @@ class _Raised:
     is_superseded: bool = False
     """It was raised once more in its place."""
     is_voided: bool = False
-    """A correction says that it was no test. ``result`` is as recorded then."""
+    """A correction says that it was no test, or one of another alarm. ``result`` is as recorded then."""
     beat_ns: int = 0
     """How often the slowest device on the way polls another one; 0 where none is declared."""
 
@@ -67,8 +67,8 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
 
     The records are of one site; an expectation of a later map comes behind. Rows of which nothing was raised are left
     out. Of what a retest superseded no time is taken, and a miss is in doubt: whoever asks for one may have seen what
-    came of it, so to leave it out would choose among the results. The same holds of what was voided, of which nothing
-    else is taken: it counts as not run. UsageError where a record is named twice.
+    came of it, so to leave it out would choose among the results. The same holds of what was voided, or said to have
+    been another alarm: nothing else is taken of it, and it counts as not run. UsageError where a record is named twice.
     """
     _refuse_twice(records)
     rows: dict[str, Expectation] = {}
@@ -101,10 +101,13 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
 
 
 def _results(record: JudgedRecord) -> list[tuple[Result, bool]]:
-    """The results, and those of voided stimuli as recorded (with True), in the order of raising."""
+    """The results, and, with True, those as recorded of stimuli that were voided or said to have been another alarm, in
+    the order of raising.
+    """
     found = [(it, False) for it in record.judgement.results]
-    voided = () if record.as_recorded is None else record.as_recorded.results
-    found += [(it, True) for it in voided if it.stimulus in record.corrected.voided]
+    recorded = () if record.as_recorded is None else record.as_recorded.results
+    voided, alarms = record.corrected.voided, record.corrected.alarms
+    found += [(it, True) for it in recorded if it.stimulus in voided or alarms.get(it.stimulus, it.alarm) != it.alarm]
     begun = {it.id: (it.raised.lo, it.raised.hi, it.id) for it in record.evidence.stimuli}
     return sorted(found, key=lambda it: begun[it[0].stimulus])
 

@@ -89,6 +89,19 @@ def test_to_void_a_trial_neither_proves_nor_refutes_a_claim(tmp_path: Path) -> N
     assert (claim.decided.decision, claim.trials) == (Decision.UNDECIDED, 4)
 
 
+def test_to_say_that_a_trial_was_of_another_alarm_proves_nothing_of_this_one(tmp_path: Path) -> None:
+    path = claimed(tmp_path / "r.farend", misses=[0], again_s=None)
+    other = Wanted(
+        kind=CorrectionKind.ALARM, stimulus="0000", text="a.high", reason="?", by="B", at_utc_ns=1, utc_offset_s=0
+    )
+    correct_record(path, other)
+    tells = told(path)
+    assert [it.shown for it in tells.rows["a.low@low"].trials] == [Shown.UNSEEN, *[Shown.SHOWN] * 3]
+    assert [it.stimulus for it in tells.rows["a.high@high"].trials] == ["0000"]
+    of = {it.point: it.decided.decision for it in tells.found.claims}
+    assert of["low"] is Decision.UNDECIDED
+
+
 def test_a_miss_that_was_voided_is_in_doubt_and_told(tmp_path: Path) -> None:
     """Whoever voids it has seen what came of it: to leave it out would tell of three trials that all showed."""
     path = void(claimed(tmp_path / "r.farend", misses=[1], again_s=None), "0001", "0002")
