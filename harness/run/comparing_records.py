@@ -257,8 +257,8 @@ def _notes(before: Run, after: Run, wanted: Wanted) -> Iterator[str]:
         if voided:
             was = "raise was" if voided == 1 else "raises were"
             yield (
-                f"of {word} {voided:,} {was} voided by corrections, or said to have been another alarm: no verdict and no "
-                "time is compared of what was recorded"
+                f"of {word} {voided:,} {was} voided by corrections, or said to have been another alarm: no verdict and "
+                "no time is compared of what was recorded"
             )
         again = sum(len(it.judgement.results) - len(it.standing_results) for it in run.records)
         if again:
