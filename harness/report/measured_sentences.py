@@ -115,8 +115,8 @@ def latency_words(one: RowSummary) -> str:
     """Quantiles of the latency of those that showed."""
     if one.latency is None:
         return "" if one.row.latencies else "latency: none was measured"
-    parts = (f"{percent(it.share)} within {between(it)}" for it in one.latency.quantiles)
-    return f"latency of those shown: {'; '.join(parts)}"
+    parts = [f"{percent(it.share)} within {text}" for it in one.latency.quantiles if (text := between(it)) != NOT_KNOWN]
+    return f"latency of those shown: {'; '.join(parts) or NOT_KNOWN}"
 
 
 def visible_words(one: RowSummary, asked: Asked) -> list[str]:
@@ -125,8 +125,9 @@ def visible_words(one: RowSummary, asked: Asked) -> list[str]:
         return []
     told = []
     if one.visible is not None:
-        parts = (f"{percent(1.0 - it.share)} longer than {between(it)}" for it in one.visible.quantiles)
-        told.append(f"visible: {'; '.join(parts)}")
+        known = [(1.0 - it.share, text) for it in one.visible.quantiles if (text := between(it)) != NOT_KNOWN]
+        parts = [f"{percent(share)} longer than {text}" for share, text in known]
+        told.append(f"visible: {'; '.join(parts) or NOT_KNOWN}")
     if one.phase is not None and one.phase.finding is not Locking.NOT_SHOWN:
         told.append(f"visible times are not to be relied on: {phase_words(one)}")
     told.append(longest_words(one, asked))
