@@ -189,13 +189,15 @@ def _missable_lines(budget: Budget, to: Terminal) -> list[str]:
 
 
 def own_chance(group: WayGroup, watcher: Watcher, row: BudgetRow) -> Chance | None:
-    """That an alarm that clears by itself is seen; None where its length is not 0 or more."""
-    if row.lasts_ns is None or row.lasts_ns.lo <= 0:
+    """That an alarm that clears by itself is seen; None for one that does not. One of no length at all may show
+    nowhere.
+    """
+    if row.lasts_ns is None or row.lasts_ns.hi <= 0:
         return None
-    short, long = Fraction(row.lasts_ns.lo, NS_PER_S), Fraction(row.lasts_ns.hi, NS_PER_S)
-    lengths = (short, (short + long) / 2, long)
+    short, long = Fraction(max(row.lasts_ns.lo, 0), NS_PER_S), Fraction(row.lasts_ns.hi, NS_PER_S)
+    lengths = (short or long, (short + long) / 2, long)
     low, usual, high = stages(group.way.steps(watcher), lengths)[-1].chances
-    return Chance(slowest=low.low, usual=usual.usual, quickest=high.high)
+    return Chance(slowest=low.low if short else Fraction(0), usual=usual.usual, quickest=high.high)
 
 
 def _limit_lines(budget: Budget, to: Terminal) -> list[str]:

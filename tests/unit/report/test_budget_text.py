@@ -231,6 +231,13 @@ def test_names_of_a_site_file_cannot_break_out_of_the_picture(budget: Budget) ->
     ET.fromstring(budget_svg(sharp))  # noqa: S314 - made here
 
 
+def test_an_alarm_that_may_last_no_time_at_all_can_be_missed() -> None:
+    text = SITE.replace("lasts: 6 s +/- 500 ms", "lasts: 3 s +/- 3 s")
+    site, _ = read_site({"site.yaml": text.encode()}, "site.yaml")
+    lines = " ".join(" ".join(told(budget_of(site, Asked(rows=("sump.leak@bms*",))), 100)).split())
+    assert "where they can be missed (chance seen) sump.leak, 0 s to 6 s: 0 to 1 by farend at bms" in lines
+
+
 def test_where_nothing_can_be_missed_the_picture_says_so() -> None:
     site, _ = read_site({"site.yaml": SITE.encode()}, "site.yaml")
     held = budget_of(site, Asked(rows=("tank.low@bms*",)))
