@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from harness.core.links import (
     BacnetLink,
     BusWay,
@@ -15,6 +17,9 @@ from harness.core.links import (
 )
 from harness.core.model import Point
 from harness.core.places import BacnetPlace, ModbusPlace, MqttPlace, ObjectPart, PersonPlace, TextPlace
+
+TAKE_FOR_REAL: Final = "take it for real until somebody has looked at the sensing point"
+"""What to say of an alarm that the controller still shows once the simulated one was cleared."""
 
 
 def link_address(link: LinkSpec) -> str:

@@ -36,6 +36,7 @@ from harness.correlate.causes.references import wrong_references
 from harness.correlate.causes.shortness import brief
 from harness.correlate.causes.silence import silenced
 from harness.correlate.causes.silent import silent_points
+from harness.correlate.causes.still_active import still_active
 from harness.correlate.causes.stimuli import contradicted, not_proven, sent_nowhere
 from harness.correlate.causes.strays import strays
 from harness.correlate.causes.swapped_parts import swapped_parts
@@ -81,6 +82,7 @@ FINDERS: Final[tuple[Finder, ...]] = (
     late,
     late_again,
     silenced,
+    still_active,
     stuck,
     left_on,
     brief,

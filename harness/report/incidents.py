@@ -8,7 +8,7 @@ from harness.report.document import AttemptDocument
 from harness.report.human import local
 from harness.report.log_book import LogRemark, Remark
 
-LOUD: Final = (Remark.STOPPED, Remark.UNEXPLAINED, Remark.LEFT_OPEN, Remark.WATCHED)
+LOUD: Final = (Remark.STOPPED, Remark.UNEXPLAINED, Remark.STILL_SHOWN, Remark.LEFT_OPEN, Remark.WATCHED)
 
 
 def incidents(attempt: AttemptDocument) -> tuple[str, ...]:
@@ -23,4 +23,6 @@ def incidents(attempt: AttemptDocument) -> tuple[str, ...]:
 def _named(one: LogRemark) -> str:
     if one.kind is Remark.UNEXPLAINED and one.alarm:
         return f"{one.kind.value} while {one.alarm} was tested"
+    if one.kind is Remark.STILL_SHOWN:
+        return f"{one.alarm} {one.kind.value}"
     return f"{one.alarm} was {one.kind.value}" if one.kind is Remark.LEFT_OPEN else one.kind.value

@@ -80,6 +80,8 @@ class Remark(StrEnum):
     INTERRUPTED = "interrupted"
     UNEXPLAINED = "came on unexplained"
     """What came on and nothing that was raised explains: its entries in the history may be real alarms."""
+    STILL_SHOWN = "still shown after its clear"
+    """What came after the clear may be a real alarm, and so may all of it."""
     STOPPED = "stopped for safety"
     LEFT_OPEN = "left raised by an earlier test"
     WATCHED = "only watched"

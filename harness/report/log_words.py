@@ -17,6 +17,10 @@ HISTORY_NOTE: Final = (
 REAL_NOTE: Final = (
     "What came on unexplained was not raised by this test: its entries may be real alarms, and are not to be marked."
 )
+STILL_NOTE: Final = (
+    "What the controller still showed after its clear may be a real alarm: its entries are not to be marked before "
+    "somebody has looked at the sensing point."
+)
 
 RAISE, CLEAR = Step.RAISE, Step.CLEAR
 """For the template, which sets these two apart."""
@@ -71,8 +75,10 @@ def at_words(attempt: AttemptDocument, at_ns: int) -> str:
 
 
 def real_words(remarks: Iterable[LogRemark]) -> str:
-    """What to say where something came on that nobody raised; '' where nothing did."""
-    return REAL_NOTE if any(one.kind is Remark.UNEXPLAINED for one in remarks) else ""
+    """What to say where something may have been real; '' where nothing may."""
+    kinds = {one.kind for one in remarks}
+    notes = {Remark.UNEXPLAINED: REAL_NOTE, Remark.STILL_SHOWN: STILL_NOTE}
+    return " ".join(note for kind, note in notes.items() if kind in kinds)
 
 
 def not_cleared_words(names: Iterable[str]) -> str:

@@ -59,7 +59,7 @@ class BeforeRaising:
         await live.wait_until(lambda: all(point in live.states for point in awaited_points), clock() + READY_MAX_NS)
         await self._clear_what_was_left()
         await self._persons.ready([row for item in self._items for row in item.rows], "anything")
-        restoring = Restoring(site, clock, live, self._t.journal, points, self._t.read_writable)
+        restoring = Restoring(site, clock, live, self._t.journal, points, self._t.read_writable, view.urgent)
         for it in await restoring.as_found():
             view.trouble(f"{it.name}: {it.words}, so nobody can say afterwards whether it is as it was found")
         view.baseline(restoring.standing, [link for link in sorted(links) if not live.up[link]])

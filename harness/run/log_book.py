@@ -9,6 +9,7 @@ from typing import Any, Final
 from harness.core.durations import duration, measured
 from harness.core.instants import NS_PER_S, Bounds
 from harness.core.model import Site, Step, Stimulus
+from harness.core.wording import TAKE_FOR_REAL
 from harness.correlate.engine import outlines_of, timed_by_reference
 from harness.record.corrections import Correction, CorrectionKind
 from harness.record.found import ClockCheck, Event
@@ -17,7 +18,6 @@ from harness.report.log_book import Ending, LogBook, LogEntry, LogRemark, LogSte
 from harness.run.interrupting import GATE_STOPPED_EVENT, Why
 from harness.run.judging import WATCHED_EVENT, JudgedRecord
 from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT
-from harness.run.pausing import UNEXPLAINED_EVENT
 from harness.run.steps import (
     AS_LEFT_EVENT,
     INTENT_EVENT,
@@ -30,6 +30,8 @@ from harness.run.steps import (
     UNSENT_EVENT,
     StepDone,
 )
+from harness.run.still_shown import STILL_SHOWN_EVENT
+from harness.run.unexplained import UNEXPLAINED_EVENT
 
 _REMARKS: Final = {
     "note": Remark.NOTE,
@@ -169,6 +171,9 @@ def _remarks(events: Iterable[Event]) -> Iterable[LogRemark]:
         elif event.kind == UNEXPLAINED_EVENT:
             text = f"{data['names']}, {'gone again' if data['gone'] else 'STILL ON: taken for real'}"
             yield LogRemark(kind=Remark.UNEXPLAINED, at_ns=event.at_ns, alarm=str(data["alarm"]), text=text)
+        elif event.kind == STILL_SHOWN_EVENT:
+            text = f"{', '.join(map(str, _list(data, 'points')))}: {TAKE_FOR_REAL}"
+            yield LogRemark(kind=Remark.STILL_SHOWN, at_ns=event.at_ns, alarm=str(data["alarm"]), text=text)
         elif event.kind == GATE_STOPPED_EVENT:
             yield LogRemark(kind=Remark.STOPPED, at_ns=event.at_ns, text=str(data["why"]))
         elif event.kind == CLEARED_LEFT_OPEN_EVENT:

@@ -7,18 +7,19 @@ is real.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Final
 
+from harness.core.model import Step
+from harness.record.found import Event
 from harness.record.header import Json
 from harness.run.interrupting import Interruption, Why
 from harness.run.raising import Raiser
+from harness.run.steps import STEP_EVENT, StepDone
+from harness.run.still_shown import StillShown, enter_still_shown, still_shown, still_shown_words
 from harness.run.tools import Tools
-from harness.run.unexplained import HOLD_MAX_NS, Unexplained
-
-UNEXPLAINED_EVENT: Final = "unexplained"
-"""Points that came on and that nothing raised explains; ``gone``: whether they went in time."""
+from harness.run.unexplained import HOLD_MAX_NS, UNEXPLAINED_EVENT, Unexplained
 
 PUTS_OFF_MAX: Final = 3
 """So often a raise is put off since something comes and goes; then somebody has to find out why (no source)."""
@@ -99,8 +100,13 @@ class Pausing:
     async def pause(self, tested: str) -> str:
         """Wait until what came on has gone. Returns '' where the run may go on, else why it must not: then it is real.
 
-        ``tested``: the alarm that was raised and has been cleared, '' where none was.
+        ``tested``: the alarm that was raised and has been cleared, '' where none was. Where the controller still shows
+        that one, it is taken for real as well.
         """
+        return await self._wait_until_explained(tested) or await self._wait_until_gone(tested)
+
+    async def _wait_until_explained(self, tested: str) -> str:
+        """Wait until what came on has gone. Returns why nothing more may be raised, '' where it may."""
         await self._wait_for_what_is_late()
         self._unexplained.look()
         points = list(self._unexplained.found)
@@ -125,6 +131,34 @@ class Pausing:
         view.trouble(f"{names} came on unexplained and {went}; see its result (crossed, leaked or stray)")
         return ""
 
+    async def _wait_until_gone(self, tested: str) -> str:
+        """Wait until what was cleared is shown no more. Returns why nothing more may be raised, '' where it may."""
+        if tested not in self._raiser.closed_ns or tested in self._raiser.open:
+            return ""
+        site, live, clock = self._t.site, self._t.live, self._t.clock
+        raised_ns, cleared_ns = _raised_ns(live.events, tested), self._raiser.closed_ns[tested]
+        names = (tested, *site.brought_along(tested))
+
+        def look() -> dict[str, StillShown]:
+            excused = self._unexplained.is_excused
+            shown = {it: still_shown(site, live, it, raised_ns, cleared_ns, excused) for it in names}
+            return {name: found for name, found in shown.items() if found is not None}
+
+        points = [point for found in look().values() for point in found.points]
+        if not points:
+            return ""
+        self._t.view.phase(f"{tested} was cleared; waiting until {', '.join(points)} is off")
+        await live.wait_until(lambda: not look(), clock() + self._unexplained.gone_ns(points))
+        found = look()
+        for name, it in found.items():
+            enter_still_shown(self._t.journal, clock(), name, it)
+        told = "; ".join(still_shown_words(site, name, tested, it) for name, it in found.items())
+        if any(it.is_sure for it in found.values()):
+            return f"STOPPED: {told}. Nothing more is raised"
+        if told:
+            self._t.view.urgent(told)
+        return ""
+
     async def _wait_for_what_is_late(self) -> None:
         """Until what came on again after its alarm was cleared has gone, or is explained by nothing any more."""
         unexplained = self._unexplained
@@ -140,3 +174,9 @@ class Pausing:
         """One bell for all that comes on at once; the pause names every point."""
         if len(self._unexplained.found) == 1:
             self._t.view.urgent(text)
+
+
+def _raised_ns(events: Sequence[Event], alarm: str) -> int:
+    """When an alarm was raised last, at the earliest."""
+    steps = (StepDone.from_data(it.data) for it in reversed(events) if it.kind == STEP_EVENT)
+    return next((it.at.lo for it in steps if it.alarm == alarm and it.step is Step.RAISE), 0)

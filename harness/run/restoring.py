@@ -14,6 +14,7 @@ from harness.record.writer import RecordWriter
 from harness.run.live import LiveSource
 from harness.run.order import READY_MAX_NS
 from harness.run.steps import AS_FOUND_EVENT, AS_LEFT_EVENT
+from harness.run.still_shown import enter_still_shown, left_shown
 
 ReadWritable = Callable[[], Awaitable[tuple[FoundValue, ...]]]
 """Reads what every writable point holds now; what cannot be read is in it as not known."""
@@ -30,14 +31,19 @@ class Restoring:
         journal: RecordWriter,
         points: Sequence[str],
         read_writable: ReadWritable | None = None,
+        tell: Callable[[str], None] | None = None,
     ) -> None:
-        """``points``: the ones that are tested; ``read_writable``: None where farend writes nothing."""
+        """``points``: the ones that are tested; ``read_writable``: None where farend writes nothing.
+
+        ``tell``: called with what a person must know now.
+        """
         self._site = site
         self._clock = clock
         self._live = live
         self._journal = journal
         self._points = points
         self._read_writable = read_writable
+        self._tell = tell
         self._writable: tuple[FoundValue, ...] = ()
         self.standing: list[str] = []
         """Points that were on before anything was raised."""
@@ -66,6 +72,10 @@ class Restoring:
         left = {point for point in self._points if point in live.states and live.states[point].on}
         differs: list[Json] = [*sorted(found ^ left)]
         still: list[Json] = [*sorted(open_alarms)]
+        for alarm, shown, text in left_shown(site, live, found, [str(name) for name in still]):
+            enter_still_shown(self._journal, clock(), alarm, shown)
+            if self._tell is not None:
+                self._tell(text)
         after = await self._read()
         changed = differences(self._writable, after)
         self._journal.event(

@@ -16,6 +16,9 @@ from harness.core.model import Behaviour, Point, Site
 from harness.run.live import LiveSource, PointState
 from harness.run.order import gap_ns, gone_within_ns
 
+UNEXPLAINED_EVENT: Final = "unexplained"
+"""Points that came on and that nothing raised explains; ``gone``: whether they went in time."""
+
 HOLD_MAX_NS: Final = 5 * NS_PER_S
 """For how long a stimulus still stands after something unexplained came on, so that its own results are had; then it is
 cleared. A person is told at once (common practice, no source)."""
@@ -70,6 +73,10 @@ class Unexplained:
     def gone_ns(self, points: Collection[str]) -> int:
         """How long ``points`` may take to go after what held them was cleared."""
         return max((self._gone_ns.get(point, GONE_MIN_NS) for point in points), default=0)
+
+    def is_excused(self, point: str) -> bool:
+        """Whether a point may be on now: it was before the test, or something that is raised explains it."""
+        return point in self._standing or self._is_explained(point, self._open)
 
     def named(self, points: Collection[str]) -> str:
         """``bms:10003 (bulk-a.low)``: the points, with the alarms that belong there."""

@@ -6,9 +6,15 @@ import asyncio
 from pathlib import Path
 
 from harness.core.instants import NS_PER_S
-from harness.core.verdicts import ExitCode, Verdict
+from harness.core.verdicts import ExitCode, Verdict, VerdictClass
+from harness.core.wording import TAKE_FOR_REAL
+from harness.report.log_text import render_log_text
+from harness.report.log_words import STILL_NOTE
+from harness.report.text import render_text
+from harness.run.attempt import report_document
 from harness.run.pausing import PUTS_OFF_MAX
 from harness.run.steps import INTENT_EVENT, STEP_EVENT
+from harness.run.still_shown import STILL_SHOWN_EVENT
 from harness.run.unexplained import HOLD_MAX_NS
 from sims.controller import Action
 from tests.peers.raised_runs import LONG
@@ -174,4 +180,48 @@ def test_what_comes_and_goes_before_every_raise_leaves_the_alarm_unraised(tmp_pa
     assert len(told_of(outcome)) == PUTS_OFF_MAX + 1
     assert any("again and again; find out why" in text for text in outcome.view.urgent_texts)
     assert outcome.judged.exit_code is not ExitCode.ALL_PASS
+    outcome.judged.reader.close()
+
+
+def test_the_same_alarm_coming_on_for_real_while_it_is_simulated_stops_the_run(tmp_path: Path) -> None:
+    """Nothing tells the two apart before the simulated one is cleared; that it stays on then does."""
+
+    async def leak(during: During) -> None:
+        await during.raised(WATER)
+        await asyncio.sleep(0.2)
+        during.sim.plant.tanks["bulk-a"].water_mm = 80.0
+
+    outcome = run_scene(tmp_path, Scene(only=(WATER, TEMPERATURE), links=("bms", "printer")), leak)
+    assert outcome.active == (WATER,)
+    assert outcome.view.raised == [WATER], "nothing more is raised beside it"
+    told = f"{WATER} was cleared, and the controller still shows it (panel:10005): {TAKE_FOR_REAL}"
+    assert outcome.why == f"STOPPED: {told}. Nothing more is raised"
+    assert outcome.view.urgent_texts == [outcome.why], "once"
+    assert outcome.judged.exit_code is ExitCode.NOT_RESTORED
+    open_ones = [it for it in outcome.judged.judgement.results if it.verdict.verdict_class is not VerdictClass.PASS]
+    assert {it.verdict for it in open_ones} == {Verdict.UNRESOLVED}, "the outputs are right to show it"
+    assert {it.causes[0].code for it in open_ones} == {"still-active"}
+    document = report_document([outcome.judged])
+    log_book = " ".join(render_log_text(document).split())
+    assert f"still shown after its clear: {WATER}: panel:10005: {TAKE_FOR_REAL}" in log_book
+    assert STILL_NOTE in log_book
+    assert f"{WATER} still shown after its clear: panel:10005: {TAKE_FOR_REAL}" in " ".join(
+        render_text(document).split()
+    )
+    outcome.judged.reader.close()
+
+
+def test_a_real_alarm_that_goes_before_its_time_is_over_stops_nothing(tmp_path: Path) -> None:
+    async def splash(during: During) -> None:
+        await during.raised(WATER)
+        during.sim.plant.tanks["bulk-a"].water_mm = 80.0
+        await asyncio.sleep(3)
+        during.sim.plant.tanks["bulk-a"].water_mm = 0.0
+        await asyncio.sleep(0.1)
+        during.sim.command(WATER, Action.ACKNOWLEDGE)
+
+    outcome = run_scene(tmp_path, Scene(only=(WATER, TEMPERATURE)), splash)
+    assert outcome.why == ""
+    assert outcome.view.raised == [WATER, TEMPERATURE]
+    assert not outcome.judged.reader.events(STILL_SHOWN_EVENT)
     outcome.judged.reader.close()

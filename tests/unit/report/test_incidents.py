@@ -10,6 +10,8 @@ from harness.report.document import AttemptDocument, ReportDocument
 from harness.report.html import render_html
 from harness.report.incidents import incidents
 from harness.report.log_book import LogBook, LogRemark, Remark
+from harness.report.log_text import render_log_text
+from harness.report.log_words import STILL_NOTE
 from harness.report.text import render_text
 
 S = 1_000_000_000
@@ -43,6 +45,21 @@ def test_each_is_one_sentence_with_its_time(attempt: AttemptDocument) -> None:
     assert told[2].endswith(": came on unexplained: bms:10001, gone again")
     assert ": stopped for safety: STOPPED: " in told[3]
     assert all(text.startswith("20") for text in told)
+
+
+def test_what_is_still_shown_after_its_clear_is_named_on_the_first_page_and_in_the_log_book(
+    document: ReportDocument,
+) -> None:
+    text = "panel:10005: take it for real until somebody has looked at the sensing point"
+    newest = document.attempts[0]
+    remark = LogRemark(kind=Remark.STILL_SHOWN, at_ns=newest.anchor_ns + S, alarm="a.high", text=text)
+    changed = replace(document, attempts=(replace(newest, log=LogBook(remarks=(remark,))),))
+    (told,) = incidents(changed.attempts[0])
+    assert told.endswith(f": a.high still shown after its clear: {text}")
+    log_book = " ".join(render_log_text(changed).split())
+    assert f"Also entered: {STILL_NOTE}" in log_book
+    assert f"still shown after its clear: a.high: {text}" in log_book
+    assert STILL_NOTE in render_html(changed)
 
 
 def test_it_is_on_the_first_page_of_the_text_and_of_the_page(document: ReportDocument) -> None:
