@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 
 from harness.core.durations import bounds, duration
+from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, Bounds
 from harness.core.links import BacnetLink, ModbusRtuLink, ModbusTcpLink, PersonLink
 from harness.core.model import Behaviour, Expectation, Result, Site, Stimulus
@@ -85,15 +86,29 @@ def sides_of(run: Run) -> dict[str, Side]:
 
 
 def _told_later(run: Run) -> list[frozenset[str]]:
-    """Of each record, the keys of which a later one of the run that goes on from it has results."""
+    """Of each record, the keys of which a later one of the run that goes on from it has results.
+
+    UsageError where nobody can tell from which of two records one goes on, since it names them by their file's name.
+    """
+    names = Counter(it.path.name for it in run.records)
+    for record in run.records:
+        for name in (it for it in _resumed(record) if names[it] > 1):
+            raise UsageError(
+                f"{record.path}: it goes on from {name}, and {names[name]} records of its side have that name; give the "
+                "one that is not meant another name"
+            )
     keys = [(record, {it.expectation for it in record.standing_results}) for record in run.records]
     return [frozenset(key for later, mine in keys if _goes_on(later, record) for key in mine) for record in run.records]
 
 
 def _goes_on(later: JudgedRecord, record: JudgedRecord) -> bool:
-    names = later.reader.header.extra.get(RESUMES_KEY)
     is_later = later.reader.header.anchor.utc_ns > record.reader.header.anchor.utc_ns
-    return is_later and isinstance(names, list) and record.path.name in names
+    return is_later and record.path.name in _resumed(later)
+
+
+def _resumed(record: JudgedRecord) -> Sequence[str]:
+    names = record.reader.header.extra.get(RESUMES_KEY)
+    return [str(it) for it in names] if isinstance(names, list) else ()
 
 
 @dataclass(slots=True)

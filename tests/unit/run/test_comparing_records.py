@@ -293,6 +293,16 @@ def test_what_a_later_attempt_put_right_does_not_excuse_a_fail_after_it(made: Ma
     assert outcomes(document)["a.high@high"] is Outcome.SAME
 
 
+def test_of_two_records_with_one_name_nobody_can_tell_which_one_was_put_right(made: Made) -> None:
+    first = made.path(shows={"a.low": ""})
+    again = made.path(alarms=("a.low",), resumes=(first.name,))
+    other = made.path(shows={"a.low": ""})
+    (made.folder / "other").mkdir()
+    other = other.rename(made.folder / "other" / first.name)
+    with pytest.raises(UsageError, match=r"2\.farend: it goes on from 1\.farend, and 2 records of its side have that"):
+        compare_records(made.run(made.path()), made.run(first, again, other), Wanted())
+
+
 def test_records_that_do_not_go_on_from_each_other_are_trials_of_the_same_worth(made: Made) -> None:
     first, again = made.path(shows={"a.low": ""}), made.path(alarms=("a.low",))
     document = compare_records(made.run(first, again), made.run(made.path(shows={"a.low": ""})), Wanted())
