@@ -94,8 +94,8 @@ def _told_later(run: Run) -> list[frozenset[str]]:
     for record in run.records:
         for name in (it for it in _resumed(record) if names[it] > 1):
             raise UsageError(
-                f"{record.path}: it goes on from {name}, and {names[name]} records of its side have that name; give the "
-                "one that is not meant another name"
+                f"{record.path}: it goes on from {name}, and {names[name]} records of its side have that name; give "
+                "the one that is not meant another name"
             )
     keys = [(record, {it.expectation for it in record.standing_results}) for record in run.records]
     return [frozenset(key for later, mine in keys if _goes_on(later, record) for key in mine) for record in run.records]
