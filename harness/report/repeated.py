@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 class Repeated:
     """``told``: what was measured of rows with at least ``enough`` trials, and of claims and searches; None of none.
 
-    ``few``: the rows with at least two trials of which something can be measured, and fewer than ``enough``.
+    ``few``: the rows with at least two trials of one record of which something can be measured, and fewer than
+    ``enough`` in all.
     ``records``: how many were measured together; ``firmware``: all that they state.
     """
 

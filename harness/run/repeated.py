@@ -14,15 +14,16 @@ from harness.run.judging import JudgedRecord
 from harness.run.trials import CLAIM_EVENT, SEARCH_EVENT
 
 if TYPE_CHECKING:
-    from harness.measure.trials import Asked
+    from harness.measure.trials import Asked, RowTrials
     from harness.report.measured import Measured
 
 AGAIN: Final = 2
-"""Trials from which a row is told to have been tried again."""
+"""Trials in one record from which a row is told to have been tried again."""
 
 
 def repeated(records: Sequence[JudgedRecord], asked: Asked | None = None) -> Repeated | None:
-    """None where no row was tried twice, and no record was made to prove a claim or to find the shortest alarm.
+    """None where no row was tried twice in a record, or often over all of them, and no record was made to prove a claim
+    or to find the shortest alarm.
 
     ``asked``: 95 % of everything where it is None. Times are estimated only of rows that were tried often enough to
     bound their median at both ends. UsageError and RecordError as for ``measured``.
@@ -39,11 +40,11 @@ def repeated(records: Sequence[JudgedRecord], asked: Asked | None = None) -> Rep
     if is_asked:  # few rows, and what was asked is to be told of all of them
         return repeated_of(measured(records, asked))
     enough = trials_for_median(asked.confidence)
-    rows = [it for it in row_trials(records) if len(it.measured) >= AGAIN]
+    rows = row_trials(records)
     # A key may hold what patterns are made of.
     keys = [glob.escape(it.key) for it in rows if len(it.measured) >= enough]
-    few = tuple(it for it in rows if len(it.measured) < enough)
-    if not rows:
+    few = tuple(it for it in rows if len(it.measured) < enough and _is_again(it))
+    if not keys and not few:
         return None
     return Repeated(
         asked=asked,
@@ -59,7 +60,7 @@ def repeated_of(told: Measured) -> Repeated | None:
     """The same of what was measured already, where it was measured of all rows."""
     enough = trials_for_median(told.asked.confidence)
     rows = tuple(it for it in told.rows if len(it.row.measured) >= enough)
-    few = tuple(it.row for it in told.rows if AGAIN <= len(it.row.measured) < enough)
+    few = tuple(it.row for it in told.rows if len(it.row.measured) < enough and _is_again(it.row))
     if not (rows or few or told.claims or told.searches):
         return None
     return Repeated(
@@ -70,6 +71,12 @@ def repeated_of(told: Measured) -> Repeated | None:
         few=few,
         told=replace(told, rows=rows),
     )
+
+
+def _is_again(row: RowTrials) -> bool:
+    """Whether it was tried again in one record: one that failed and was tested once more on another day was not."""
+    counts = Counter(it.record for it in row.measured if not it.is_set_aside)
+    return any(count >= AGAIN for count in counts.values())
 
 
 def _each(firmware: Iterable[str]) -> tuple[str, ...]:

@@ -18,24 +18,34 @@ from harness.report.repeated import Repeated
 from harness.run.judging import JudgedRecord, judge_record
 from harness.run.measuring import measured
 from harness.run.repeated import repeated, repeated_of, trials_for_median
+from harness.run.steps import RETEST_EVENT
 from harness.run.trials import CLAIM_EVENT, Claim
-from tests.unit.run.records import SITE, RecordMaker
+from tests.unit.run.records import SITE, STARTED_UTC_NS, RecordMaker, S
 
 ODD = SITE.replace("point: low}", 'point: "lo[w]*"}')
 """A point whose name is made of what patterns are made of."""
 
 
 def record(
-    path: Path, trials: int, *, alarm: str = "a.low", misses: tuple[int, ...] = (), claim: Claim | None = None
+    path: Path,
+    trials: int,
+    *,
+    misses: tuple[int, ...] = (),
+    claim: Claim | None = None,
+    again_s: float | None = None,
+    day: int = 0,
 ) -> Path:
     """An alarm at one input, raised so many times."""
-    maker = RecordMaker(path, seconds=20 * trials + 10, up=("bms",), text=ODD)
+    started = STARTED_UTC_NS + day * 86_400 * S
+    maker = RecordMaker(path, seconds=20 * trials + 10, up=("bms",), text=ODD, started_utc_ns=started)
     maker.plan("a.low", "b.leak")
     if claim is not None:
         maker.event(CLAIM_EVENT, 0.1, **claim.to_data())
     for number in range(trials):
         begins = 5.0 + 20 * number + number * 37 % 100 / 1000
-        maker.stimulus(f"{number:04d}", alarm, begins, begins + 5, shows="" if number in misses else "own")
+        maker.stimulus(f"{number:04d}", "a.low", begins, begins + 5, shows="" if number in misses else "own")
+    if again_s is not None:
+        maker.event(RETEST_EVENT, again_s, alarm="a.low", reason="again")
     return maker.close()
 
 
@@ -95,12 +105,25 @@ def test_of_enough_trials_the_numbers_are_those_that_measure_tells(tmp_path: Pat
     assert found.few == ()
 
 
-def test_single_trials_of_several_records_are_counted_together(tmp_path: Path) -> None:
+def test_trials_of_several_records_are_counted_together(tmp_path: Path) -> None:
     paths = [record(tmp_path / f"{number}.farend", trials) for number, trials in enumerate((1, 2))]
     found = told(*paths)
     assert found is not None
     assert [len(it.trials) for it in found.few] == [3]
     assert found.records == 2
+    single = [record(tmp_path / f"again-{number}.farend", 1, day=number) for number in range(6)]
+    assert told(*single[:5]) is None, "what was tested once more on another day was not tried again and again"
+    found = told(*single)
+    assert found is not None
+    assert found.told is not None
+    assert [len(it.row.trials) for it in found.told.rows] == [6]
+
+
+def test_what_a_person_wanted_again_is_no_second_trial(tmp_path: Path) -> None:
+    path = record(tmp_path / "r.farend", 2, again_s=24)
+    assert told(path) is None
+    with ExitStack() as stack:
+        assert repeated_of(measured(judged(stack, path), Asked())) is None
 
 
 def test_what_was_claimed_is_told_however_few_trials_decided_it(tmp_path: Path) -> None:
