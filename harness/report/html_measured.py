@@ -34,6 +34,8 @@ from harness.report.text_searches import search_words
 
 DRAWN_MAX: Final = 12
 """Outputs of which a picture is drawn."""
+SLOWER_MAX: Final = 24
+"""Outputs of which it is told what slower polls would have seen."""
 NAMED_MAX: Final = 8
 """Outputs that are named behind a sentence which holds for several; of more, the first ones."""
 LABEL_CHARS: Final = 54
@@ -93,9 +95,11 @@ class MeasuredView:
                 shown += first
         self.tables = tuple(tables)
         self.remarks = _by_text((text, label_of(it)) for it in sorted(rows, key=is_whole) for text in _remarks(it))
+        slower = [it for it in rows if it.slower]
         self.slower = [
-            (label_of(it), "; ".join(slower_words(*phases) for phases in it.slower)) for it in rows if it.slower
+            (label_of(it), "; ".join(slower_words(*phases) for phases in it.slower)) for it in slower[:SLOWER_MAX]
         ]
+        self.not_slower = len(slower) - len(self.slower)
         self.needed = too_few_words(rows, asked)
         self.few = _few(repeated)
         self.assumed = [] if told is None or not rows else assumption_texts(told)

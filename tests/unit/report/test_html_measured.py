@@ -18,13 +18,13 @@ from harness.core.verdicts import VerdictClass
 from harness.measure.claims import decide
 from harness.measure.describe import Description
 from harness.measure.phase_lock import Locking
-from harness.measure.poll_period import SeenShare
+from harness.measure.poll_period import SeenShare, slower_poll
 from harness.measure.sequential import curtailed
 from harness.measure.shortest_shown import Answer, Outcome, ShortestShown
 from harness.measure.trials import RowSummary, RowTrials
 from harness.report.document import ReportDocument
 from harness.report.html import render_html
-from harness.report.html_measured import DRAWN_MAX, NAMED_MAX, MeasuredView
+from harness.report.html_measured import DRAWN_MAX, NAMED_MAX, SLOWER_MAX, MeasuredView
 from harness.report.measured import ClaimTold, SearchTold
 from harness.report.measured_panels import latency_panel, thinned, visible_panel
 from harness.report.measured_sentences import between, quantile_words
@@ -307,6 +307,17 @@ def test_more_rows_that_differ_than_fit_a_table_are_folded_and_said(
     assert (len(table.lines), len(rest.lines)) == (OWN_MAX, total - OWN_MAX)
     assert rest.head == f"{total - OWN_MAX} more rows"
     assert (len(view.drawings), view.not_drawn) == (DRAWN_MAX, total - DRAWN_MAX)
+
+
+def test_what_slower_polls_would_have_seen_is_told_of_so_many(repeated_document: ReportDocument) -> None:
+    first = rows_of(repeated_document)[0]
+    slow = replace(first, slower=(slower_poll(first.row.sightings, 2_000 * MS),))
+    words = told(with_told(repeated_document, rows=(slow,)))
+    assert "a poll every 2 s would have seen 5.1 to 6.1 of these 8 sightings on average" in words
+    assert "What slower polls" not in words
+    words = told(with_told(repeated_document, rows=(slow,) * (SLOWER_MAX + 2)))
+    assert words.count("a poll every 2 s would have seen") == SLOWER_MAX
+    assert "What slower polls would have seen of 2 more outputs 'farend measure' tells." in words
 
 
 def test_names_behind_a_sentence_are_limited_and_the_rest_is_counted(repeated_document: ReportDocument) -> None:
