@@ -106,7 +106,7 @@ def test_a_claim_is_told_for_each_output_with_the_rates_of_its_rule() -> None:
     assert "a at p: proven after 59 trials" in text
     assert "with a chance of 4.9 %, and of a good one with 100 %" in text
     (found,) = measured_json(document)["claims"]
-    assert (found["decision"], found["confidence"]) == ("proven", 0.95)
+    assert (found["decision"], found["confidence"], found["good"]) == ("proven", 0.95, None)
     both = render_measured(replace(told(row(*[Shown.SHOWN] * 59)), claims=(claim,)))
     assert "all other bounds are those of as many trials fixed beforehand" in words(both)
     assert "fixed beforehand" not in words(render_measured(told(row(*[Shown.SHOWN] * 59))))
