@@ -149,6 +149,7 @@ def test_a_search_tells_what_is_proven_and_what_is_lost() -> None:
     text = words(render_measured(document))
     assert "a at p: shown when held for 0.4" in text
     assert "lost too often at 3" in text
+    assert "takes it that one that is held for longer is shown no less often" in text
     assert json.loads(json.dumps(measured_json(document)))["searches"][0]["reliable"]["held_ns"] >= 400 * MS
 
 
