@@ -88,6 +88,8 @@ class _View:
         compared = document.compared
         self.result, *self.more_results = results(document)
         self.failing = list(_with_class(failing(document, rest=_REST)))
+        classes = {it for it, _, _ in self.failing}
+        self.worst = next((it for it in (VerdictClass.FAIL, VerdictClass.UNKNOWN) if it in classes), None)
         self.changes = list(changes(document, rest=_REST))
         self.map_differences = list(map_differences(document))
         self.answers = list(answers(document))

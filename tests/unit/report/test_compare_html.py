@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from harness.core.verdicts import VerdictClass
-from harness.measure.run_comparison import Asked, Outcome
+from harness.measure.run_comparison import Asked, Outcome, Side
 from harness.report.compare_html import EACH_MAX, OWN_MAX, render_compare_html
 from harness.report.compare_told import changes, failing, map_differences
 from harness.report.compare_words import row_words
@@ -59,6 +59,18 @@ def test_findings_come_first_and_are_those_of_the_text(page: Page) -> None:
         assert found
         for head, text in found:
             assert f"{head} {text}" in words(page, section)
+
+
+@pytest.mark.parametrize(
+    ("after", "shape"),
+    [(side(missed=8), "v-fail"), (Side(), "v-unknown"), (side(), "")],
+    ids=("fail", "unknown", "none"),
+)
+def test_a_comparison_that_fails_by_unknowns_alone_shows_no_fail(after: Side, shape: str) -> None:
+    text = render_compare_html(document([pair(1, side(), after)]))
+    (outcome,) = re.findall(r'<p class="outcome">(.*?)</p>', text)
+    assert re.findall(r'href="#(.*?)"', outcome) == ([shape] if shape else [])
+    assert ("FAILED" in outcome) is bool(shape)
 
 
 def test_how_many_trials_it_takes_is_said_with_the_findings(page: Page) -> None:
