@@ -248,8 +248,8 @@ def assumption_texts(told: Measured) -> list[str]:
         )
     if told.searches:
         texts.append(
-            "A search for the shortest alarm takes it that one that is held for longer is shown no less often, and that "
-            "alarms fall at random against all polls."
+            "A search for the shortest alarm takes it that one that is held for longer is shown no less often, and "
+            "that alarms fall at random against all polls."
         )
     if any(not one.row.ends_by_itself for one in told.rows):
         texts.append("Alarms that somebody has to clear or acknowledge have no visible time of their own.")
