@@ -78,10 +78,11 @@ def write_page(
     *,
     document: ReportDocument | None = None,
     told: Measured | None = None,
+    only: Sequence[str] = (),
 ) -> None:
     """Write the report of records as a page; whole or not at all. UsageError where that fails.
 
-    ``document``, ``told``: their report and what was measured, where these were made already.
+    ``document``, ``told``: their report and what was measured, where these were made already; ``only``: of which rows.
     """
     if html_file is None:
         return
@@ -89,6 +90,6 @@ def write_page(
     from harness.run.attempt import report_document
     from harness.run.repeated import repeated, repeated_of
 
-    again = repeated(records) if told is None else repeated_of(told)
+    again = repeated(records) if told is None else repeated_of(told, only)
     write_text(html_file, render_html(replace(document or report_document(records), repeated=again)))
     note(f"report: {html_file}")

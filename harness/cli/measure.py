@@ -67,7 +67,7 @@ def command(
             stack.callback(one.reader.close)
             judged.append(one)
         told = measured(judged, asked, only)
-        write_page(judged, html_file, told=told)
+        write_page(judged, html_file, told=told, only=only)
     draw_measured(told, picture)
     tell_measured(told, every_number=every_number, as_json=as_json)
     return ExitCode.ALL_PASS

@@ -81,7 +81,7 @@ class MeasuredView:
         self.share = percent(asked.share)
         self.claims = [] if told is None else _claims(told)
         self.searches = [] if told is None else _searches(told)
-        self.records, self.firmware = repeated.records, repeated.firmware
+        self.records, self.firmware, self.only = repeated.records, repeated.firmware, repeated.only
         shown: list[RowSummary] = []
         tables = []
         maker = TableMaker(asked=asked, link_of=link_of)

@@ -19,7 +19,8 @@ class Repeated:
 
     ``few``: the rows with at least two trials of one record of which something can be measured, and fewer than
     ``enough`` in all.
-    ``records``: how many were measured together; ``firmware``: all that they state.
+    ``records``: how many were measured together; ``firmware``: all that they state. ``only``: the patterns that rows
+    fit, where somebody asked for some of them alone.
     """
 
     asked: Asked
@@ -28,3 +29,4 @@ class Repeated:
     firmware: tuple[str, ...]
     few: tuple[RowTrials, ...] = ()
     told: Measured | None = None
+    only: tuple[str, ...] = ()

@@ -56,8 +56,8 @@ def repeated(records: Sequence[JudgedRecord], asked: Asked | None = None) -> Rep
     )
 
 
-def repeated_of(told: Measured) -> Repeated | None:
-    """The same of what was measured already, where it was measured of all rows."""
+def repeated_of(told: Measured, only: Sequence[str] = ()) -> Repeated | None:
+    """The same of what was measured already. ``only``: the patterns by which rows were chosen, () for all of them."""
     enough = trials_for_median(told.asked.confidence)
     rows = tuple(it for it in told.rows if len(it.row.measured) >= enough)
     few = tuple(it.row for it in told.rows if len(it.row.measured) < enough and _is_again(it.row))
@@ -70,6 +70,7 @@ def repeated_of(told: Measured) -> Repeated | None:
         firmware=_each(it.firmware for it in told.records),
         few=few,
         told=replace(told, rows=rows),
+        only=tuple(only),
     )
 
 

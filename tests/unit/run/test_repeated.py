@@ -159,7 +159,11 @@ def test_the_commands_write_it_into_the_page(tmp_path: Path) -> None:
         cli, ["measure", str(path), "--confidence", "90%", "--html", str(page)], standalone_mode=False
     )
     assert done.exception is None, done.output
-    assert "they hold the true one with 90 %" in page.read_text(encoding="utf-8")
+    text = page.read_text(encoding="utf-8")
+    assert "they hold the true one with 90 %" in text
+    assert "only of those that fit" not in text
+    CliRunner().invoke(cli, ["measure", str(path), "--only", "a.*", "--html", str(page)], standalone_mode=False)
+    assert "tried again and again, and only of those that fit a.*. Polls" in page.read_text(encoding="utf-8")
     done = CliRunner().invoke(cli, ["measure", str(path), "--html", str(tmp_path / "no" / "a.html")])
     assert "its folder does not exist; make it first" in str(done.exception)
     assert page.read_text(encoding="utf-8") != first
