@@ -249,6 +249,9 @@ def _notes(before: Run, after: Run, wanted: Wanted) -> Iterator[str]:
         yield f"both runs state the same firmware: {', '.join(sorted(one)) or 'none'}"
     if wanted.two_rates and one != other:
         yield "the two runs state different firmware, so that a difference may be its and not that of the rate"
+    first, last = (min(it.reader.header.anchor.utc_ns for it in run.records) for run in (before, after))
+    if first > last and not wanted.two_rates:
+        yield "BEFORE was recorded after AFTER: if they are swapped, what is told as better is worse"
     for run, word in ((before, "BEFORE"), (after, "AFTER")):
         maps = {tuple((row.key, row.limits, row.behaviour) for row in it.site.expectations) for it in run.records}
         if len(maps) > 1:

@@ -88,6 +88,15 @@ def test_alike_runs(made: Made) -> None:
     assert kinds["a.low@low"] == {Kind.FAILS, Kind.MISSES, Kind.LATENCY, Kind.GONE}
 
 
+def test_runs_that_may_be_swapped_are_told(made: Made) -> None:
+    """Each regression would be one for the better, and the exit code 0."""
+    older, newer = made.path(), made.path(shows={"a.low": ""})
+    document = compare_records(made.run(newer), made.run(older), Wanted())
+    assert not document.is_failing
+    assert "BEFORE was recorded after AFTER: if they are swapped, what is told as better is worse" in document.notes
+    assert not any("swapped" in it for it in compare_records(made.run(older), made.run(newer), Wanted()).notes)
+
+
 def test_records_of_one_side_are_pooled(made: Made) -> None:
     before, after = made.run(made.path(), made.path()), made.run(made.path(), made.path(), made.path())
     document = compare_records(before, after, Wanted())
