@@ -49,7 +49,10 @@ class SearchTold:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measured:
-    """``rows``: in the order of the point map. ``single``: how many rows had one trial only, and are not described."""
+    """``rows``: in the order of the point map. ``single``: how many rows had one trial only, and are not described.
+
+    ``notes``: in what the records differ, so that what is told of all of them is a mixture.
+    """
 
     site: str
     title: str
@@ -59,3 +62,4 @@ class Measured:
     single: int = 0
     claims: tuple[ClaimTold, ...] = ()
     searches: tuple[SearchTold, ...] = ()
+    notes: tuple[str, ...] = ()

@@ -19,6 +19,7 @@ def measured_json(told: Measured) -> Json:
     return {
         "site": told.site,
         "records": plain(told.records),
+        "notes": list(told.notes),
         "confidence": told.asked.confidence,
         "share": told.asked.share,
         "single": told.single,

@@ -134,6 +134,7 @@ def front_lines(told: Measured, to: Terminal) -> list[str]:
         f"{one.name}, firmware {one.firmware or 'not stated'}, seed {one.seed}, SHA-256 {one.sha256}"
         for one in told.records
     ]
+    lines += [f"note: {text}" for text in told.notes]
     if told.single:
         single = count(told.single, "output was", "outputs were")
         lines.append(

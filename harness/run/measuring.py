@@ -52,7 +52,27 @@ def measured(records: Sequence[JudgedRecord], asked: Asked, only: Sequence[str] 
         single=len(rows) - len(many),
         claims=tuple(it for number, record in enumerate(records) for it in _claims(record, number, rows)),
         searches=tuple(it for record in records for it in _searches(record, only)),
+        notes=tuple(_notes(records)),
     )
+
+
+def _notes(records: Sequence[JudgedRecord]) -> Iterator[str]:
+    """In what the records differ that makes a mixture of what is told of all of them."""
+    sites = [record.site for record in records]
+    rows = [
+        (row.key, (row.behaviour, row.limits, row.released_by, site.points[row.point].place))
+        for site in sites
+        for row in site.expectations
+    ]
+    first = dict(reversed(rows))
+    if any(first[key] != it for key, it in rows):
+        yield (
+            "the records differ in their point maps: rows of one name may have other limits in them, or be other "
+            "outputs; measure each by itself, too"
+        )
+    firmware = list(dict.fromkeys(site.firmware or "not stated" for site in sites))
+    if len(firmware) > 1:
+        yield f"the records are of {len(firmware)} firmwares ({', '.join(firmware)}), and are measured as one"
 
 
 def _asked_of(record: JudgedRecord, kind: str, made: Callable[[Mapping[str, Any]], T]) -> Iterator[T]:

@@ -170,6 +170,32 @@ def test_a_record_that_is_named_twice_is_no_second_run(tmp_path: Path) -> None:
         told(path, copy)
 
 
+def test_records_that_differ_are_measured_as_one_and_told(tmp_path: Path) -> None:
+    def found(name: str, *changes: tuple[str, str]) -> Path:
+        text = "# a comment that moves every row\n" * len(changes) + SITE
+        for old, new in changes:
+            assert old in text
+            text = text.replace(old, new)
+        maker = RecordMaker(tmp_path / name, seconds=60, up=("bms",), text=text)
+        maker.plan("a.low")
+        maker.stimulus("0001", "a.low", 5, 10)
+        return maker.close()
+
+    plain, same = found("plain.farend"), found("same.farend", ("title: Ashby", "title: The Ashby"))
+    assert told(plain, same).found.notes == ()
+    later = found("later.farend", ("{appears within: 1 s", "{appears within: 3 s"))
+    (note,) = told(plain, later).found.notes
+    assert note.startswith("the records differ in their point maps")
+    moved = found(
+        "moved.farend",
+        ("address: 3,", "address: 4,"),
+        ("controller: {name: c}", "controller: {name: c, firmware: '2'}"),
+    )
+    notes = told(plain, moved).found.notes
+    assert notes[1] == "the records are of 2 firmwares (not stated, 2), and are measured as one"
+    assert f"note: {notes[1]}" in " ".join(render_measured(told(plain, moved).found).split())
+
+
 def test_a_copy_from_before_a_correction_is_no_second_run(tmp_path: Path) -> None:
     """Its bytes are others, and its trials the same; so too where both were corrected since."""
     path = claimed(tmp_path / "r.farend", misses=(), again_s=None, count=2)
