@@ -80,7 +80,8 @@ class Timeline:
     """What one point did around one stimulus. ``spans`` are in order, touch, and fill ``window``.
 
     ``expectation`` is the key of the row it belongs to, '' for a point that is shown as evidence only (the
-    reference point, another alarm's point). ``due``: by when it had to show; ``gone_by``: by when it had to be
+    reference point, another alarm's point, a place of ``link`` that no point maps and that came on instead: its
+    address in words). ``due``: by when it had to show; ``gone_by``: by when it had to be
     back to normal; both as bounds, since the stimulus is known within bounds only. ``simplified``: changes too
     quick for a picture were drawn as unknown.
     """
@@ -94,6 +95,7 @@ class Timeline:
     gone_by: Bounds | None = None
     expectation: str = ""
     simplified: bool = False
+    link: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

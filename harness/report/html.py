@@ -11,7 +11,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from harness.core.instants import Bounds
-from harness.core.model import Alarm, Cause, Point, Result
+from harness.core.model import Alarm, Behaviour, Cause, Point, Result
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.core.wording import link_address, place_words
 from harness.report import human, log_words, picture, words
@@ -212,14 +212,26 @@ class _View:
         timelines = self._timelines.get((row.attempt, result.stimulus), [])
         own = [one for one in timelines if one.expectation == row.expectation.key]
         others = [one for one in timelines if one.expectation != row.expectation.key]
-        first = (row.alarm.reference, result.elsewhere)
+        others = [one for one in others if one.point in points or one.link == row.point.link]
+        is_instead = (it for it in others if it.point == result.elsewhere or it.point not in points)
+        instead = {one.point: self._instead(one.point) for one in is_instead}
+        first = (row.alarm.reference, *instead)
         same_link = {name for name, point in points.items() if point.link == row.point.link}
         others.sort(key=lambda one: (one.point not in first, one.point not in same_link))
         others = others[: LANES_MAX - len(own)]
         # Where it appeared instead stands next to where it should have.
-        others.sort(key=lambda one: one.point == result.elsewhere)
+        others.sort(key=lambda one: one.point in instead)
         title = f"What the outputs of {row.alarm.name} did"
-        return picture_of(others + own, subject=row.expectation.key, title=title)
+        return picture_of(others + own, subject=row.expectation.key, title=title, notes=instead)
+
+    def _instead(self, point: str) -> str:
+        """What to write over the lane of a place at which an alarm appeared, or may have, instead of at its own."""
+        if point not in self.document.site.points:
+            return "this came on instead, and is in no row of the point map"
+        rows = self.document.site.expectations
+        owners = dict.fromkeys(it.alarm for it in rows if it.point == point and it.behaviour is not Behaviour.QUIET)
+        of = f", the place of {', '.join(in_runs(owners))}" if owners else ""
+        return f"it appeared here instead{of}"
 
     def timed(self, row: Row, result: Result) -> str:
         """Latency in words, or ''."""

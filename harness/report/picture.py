@@ -5,8 +5,9 @@ One picture shows one stimulus: a lane for each point, over one time axis whose 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final
 
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
@@ -20,6 +21,8 @@ LEFT: Final = 186
 RIGHT: Final = 714
 HEAD: Final = 32
 LANE: Final = 26
+NOTE: Final = 10
+"""How much higher a lane is that has a note over its bar."""
 FOOT: Final = 20
 BAR: Final = 11
 BAR_Y: Final = 11
@@ -55,12 +58,16 @@ class Band:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lane:
-    """One point. ``short`` is its name as far as it fits; ``told`` says in words what the boxes show."""
+    """One point. ``short`` is its name as far as it fits; ``told`` says in words what the boxes show.
+
+    ``note``: what the point has to do with the subject, '' where it is one of its outputs like the others.
+    """
 
     y: int
     name: str
     short: str
     told: str
+    note: str
     is_subject: bool
     boxes: tuple[Box, ...]
     due: tuple[Band, ...]
@@ -87,10 +94,13 @@ class Picture:
     simplified: bool
 
 
-def picture_of(timelines: Sequence[Timeline], *, subject: str, title: str) -> Picture | None:
+def picture_of(
+    timelines: Sequence[Timeline], *, subject: str, title: str, notes: Mapping[str, str] = MappingProxyType({})
+) -> Picture | None:
     """The picture of ``timelines`` (all of one stimulus); ``subject`` is the expectation that it is about.
 
-    None where there is nothing to draw. The subject's lane comes last, next to the axis; the others keep their order.
+    ``notes``: by point, what is written over its lane. None where there is nothing to draw. The subject's lane comes
+    last, next to the axis; the others keep their order.
     """
     if not timelines:
         return None
@@ -98,11 +108,17 @@ def picture_of(timelines: Sequence[Timeline], *, subject: str, title: str) -> Pi
     window = Bounds(min(one.window.lo for one in ordered), max(one.window.hi for one in ordered))
     scale = _Scale(window)
     zero = next((mark.at.lo for mark in ordered[0].marks if mark.step is Step.RAISE), window.lo)
-    lanes = tuple(_lane(scale, zero, index, one, subject) for index, one in enumerate(ordered))
+    lanes = []
+    y = HEAD
+    for one in ordered:
+        note = notes.get(one.point, "")
+        y += NOTE if note else 0
+        lanes.append(_lane(scale, zero, y, one, note, is_subject=bool(subject) and one.expectation == subject))
+        y += LANE
     return Picture(
-        height=HEAD + LANE * len(lanes) + FOOT,
+        height=y + FOOT,
         title=title,
-        lanes=lanes,
+        lanes=tuple(lanes),
         marks=_marks(scale, ordered[0]),
         ticks=_ticks(scale, zero),
         simplified=any(one.simplified for one in ordered),
@@ -123,7 +139,7 @@ class _Scale:
         return bounds.hi >= self.window.lo and bounds.lo <= self.window.hi
 
 
-def _lane(scale: _Scale, zero: int, index: int, timeline: Timeline, subject: str) -> Lane:
+def _lane(scale: _Scale, zero: int, y: int, timeline: Timeline, note: str, *, is_subject: bool) -> Lane:
     boxes = []
     for span in timeline.spans:
         x = scale.x(span.from_ns)
@@ -134,11 +150,12 @@ def _lane(scale: _Scale, zero: int, index: int, timeline: Timeline, subject: str
         if bounds is not None and scale.holds(bounds)
     ]
     return Lane(
-        y=HEAD + LANE * index,
+        y=y,
         name=timeline.point,
         short=timeline.point if len(timeline.point) <= NAME_MAX else timeline.point[: NAME_MAX - 2] + "..",
         told=told(timeline, zero),
-        is_subject=bool(subject) and timeline.expectation == subject,
+        note=note,
+        is_subject=is_subject,
         boxes=tuple(boxes),
         due=tuple(due),
     )

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, NS_PER_S, Bounds
-from harness.core.model import Decision, Result, Stimulus
+from harness.core.model import Decision, Hold, Result, Stimulus
 from harness.core.paths import is_told
-from harness.core.verdicts import VerdictClass
+from harness.core.verdicts import Verdict, VerdictClass
+from harness.correlate.causes.spots import spot_of, spot_text
 from harness.correlate.engine import outlines_of
-from harness.correlate.outline import Outline
+from harness.correlate.evidence import Neighbour
+from harness.correlate.outline import Outline, outline
 from harness.correlate.sweeps import sweeps_of
 from harness.links.bacnet_assumed import assumed_alive
 from harness.report.document import (
@@ -58,6 +61,10 @@ def report_document(records: Sequence[JudgedRecord]) -> ReportDocument:
         firmware=Fact(value=newest.firmware),
     )
     return ReportDocument(facts=facts, site=newest, attempts=tuple(attempt_document(record) for record in ordered))
+
+
+UNMAPPED_MAX: Final = 2
+"""So many places of a link that no point maps are drawn beside one stimulus; more would tell nothing."""
 
 
 def attempt_document(record: JudgedRecord) -> AttemptDocument:
@@ -111,7 +118,8 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
 def _timelines(record: JudgedRecord) -> list[Timeline]:
     """A picture of every point of an alarm for each of its stimuli of which a result is not a pass.
 
-    Where it appeared at another alarm's point, that one is shown too, and so is the reference point.
+    Where it appeared at another alarm's point, that one is shown too, and so is the reference point; where it was
+    missed, the places of its link that no point maps and that came on instead.
     """
     shown = [it for it in record.judgement.results if it.verdict.verdict_class is not VerdictClass.PASS]
     if not shown:
@@ -122,6 +130,7 @@ def _timelines(record: JudgedRecord) -> list[Timeline]:
     by_stimulus: dict[str, list[Result]] = defaultdict(list)
     for result in record.judgement.results:
         by_stimulus[result.stimulus].append(result)
+    beside_points = [(it, outline(it.trace, Hold())) for it in record.evidence.neighbours]
     found: list[Timeline] = []
     for name in dict.fromkeys(it.stimulus for it in shown):
         stimulus, results = stimuli[name], by_stimulus[name]
@@ -137,7 +146,28 @@ def _timelines(record: JudgedRecord) -> list[Timeline]:
             sketch = sketches[point]
             sightings = _sightings(sketch, window)
             found.append(timeline_of(sketch.trace, sightings, stimulus, window, hold=sketch.hold))
+        found += _unmapped(record, stimulus, results, window, beside_points)
     return found
+
+
+def _unmapped(
+    record: JudgedRecord,
+    stimulus: Stimulus,
+    results: Sequence[Result],
+    window: Bounds,
+    neighbours: Sequence[tuple[Neighbour, Outline]],
+) -> Iterator[Timeline]:
+    """What came on in the window of a stimulus at places that no point maps, on links where it was missed."""
+    links = {record.site.points[it.point].link for it in results if it.verdict is Verdict.MISSED}
+    shown = Counter[str]()
+    for one, sketch in neighbours if links else ():
+        sightings = _sightings(sketch, window)
+        came_on = any(stimulus.raised.lo <= it.onset.hi and it.onset.lo <= window.hi for it in sightings)
+        if came_on and one.link in links and shown[one.link] < UNMAPPED_MAX:
+            shown[one.link] += 1
+            drawn = timeline_of(one.trace, sightings, stimulus, window)
+            place = spot_text(record.site, spot_of(one.link, one.place))
+            yield replace(drawn, point=f"{one.link}: {place}", link=one.link)
 
 
 def _sightings(sketch: Outline, window: Bounds) -> list[Any]:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from harness.core.instants import NS_PER_S, Bounds
 from harness.core.model import Step
 from harness.report.document import Mark, ReportDocument, Span, SpanState, Timeline
-from harness.report.picture import LEFT, RIGHT, Picture, picture_of
+from harness.report.picture import LEFT, NOTE, RIGHT, Picture, picture_of
 
 S = NS_PER_S
 TEN_S = Bounds(0, 10 * S)
@@ -39,6 +39,15 @@ def test_lengths_are_in_proportion() -> None:
     assert [box.state.value for box in boxes] == ["off", "on", "off"]
     assert abs(boxes[1].width - whole // 2) <= 1
     assert abs(boxes[1].x - (LEFT + whole * 2 // 10)) <= 1
+
+
+def test_a_note_has_room_over_its_lane_and_moves_the_others_down() -> None:
+    first, second = replace(timeline(2 * S), point="q", expectation=""), timeline(3 * S)
+    plain, noted = drawn(first, second), picture_of([first, second], subject="a@p", title="t", notes={"q": "here"})
+    assert noted is not None
+    assert [lane.note for lane in noted.lanes] == ["here", ""]
+    assert [lane.y - before.y for lane, before in zip(noted.lanes, plain.lanes, strict=True)] == [NOTE, NOTE]
+    assert noted.height == plain.height + NOTE
 
 
 def test_a_pulse_too_short_for_a_unit_is_still_drawn() -> None:

@@ -47,7 +47,8 @@ points:
   - {alarm: a.low, link: door, sign: lamp, label: common, behaviour: follows, point: lamp, appears within: 5 s}
   - {alarm: a.low, link: log, behaviour: follows, point: low-printed}
 """
-BITS = {"a.high-high": 0, "a.high": 1, "a.low": 2, "b.leak": 3}
+BITS = {"a.high-high": 0, "a.high": 1, "a.low": 2, "b.leak": 3, "no row": 5}
+"""By alarm; the last one is in no row of the point map."""
 
 
 @dataclass
