@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -17,7 +18,6 @@ from harness.core.model import Behaviour, Expectation, Result, Site, Stimulus
 from harness.core.paths import is_told, told_delay_ns
 from harness.core.release import release_of
 from harness.core.verdicts import Verdict
-from harness.correlate.engine import outlines_of
 from harness.correlate.outline import Outline
 from harness.measure.compare_order import Onsets
 from harness.measure.phase_lock import Locking, phase_lock
@@ -25,7 +25,7 @@ from harness.measure.run_comparison import Side
 from harness.measure.trials import RowTrials, Shown, beat_of
 from harness.report.comparison import LinkAnswers
 from harness.run.judging import RESUMES_KEY, JudgedRecord
-from harness.run.row_trials import row_trials, timed_of
+from harness.run.row_trials import row_trials
 
 LOCKED_LEVEL: Final = 0.001
 """So unlikely must the phases be before a test is no longer taken for one at random: it is asked of every row."""
@@ -66,7 +66,7 @@ def sides_of(run: Run) -> dict[str, Side]:
     found: dict[str, _Seen] = defaultdict(_Seen)
     told_later = _told_later(run)
     for number, record in enumerate(run.records):
-        timed = timed_of(record)
+        timed = record.timed
         rows = {row.key: row for row in record.site.expectations}
         for result in record.standing_results:
             seen, stimulus = found[result.expectation], timed[result.stimulus]
@@ -190,7 +190,7 @@ def onsets_of(run: Run) -> dict[str, list[Onsets]]:
     """
     found: dict[str, list[Onsets]] = defaultdict(list)
     for record in run.records:
-        sketches = outlines_of(record.site, record.evidence)
+        points = _own_points(record.site)
         own: dict[str, dict[str, Bounds]] = defaultdict(dict)
         for result in record.standing_results:
             if result.onset is not None and not result.is_doubted and result.verdict not in NOT_HERE:
@@ -201,18 +201,23 @@ def onsets_of(run: Run) -> dict[str, list[Onsets]]:
                 continue
             mine = own.get(stimulus.id, {})
             found[stimulus.alarm].append(mine)
-            later = next((it for it in starts if it > stimulus.raised.hi), FOREVER)
-            for link, along in _along(record.site, stimulus, mine, sketches, later):
+            following = bisect_right(starts, stimulus.raised.hi)
+            later = starts[following] if following < len(starts) else FOREVER
+            for link, along in _along(record, points, stimulus, mine, later):
                 found[f"{stimulus.alarm}, on {link}"].append(along)
     return dict(found)
 
 
 def _along(
-    site: Site, stimulus: Stimulus, own: Mapping[str, Bounds], sketches: Mapping[str, Outline], later: int
+    record: JudgedRecord,
+    points: Mapping[str, frozenset[str]],
+    stimulus: Stimulus,
+    own: Mapping[str, Bounds],
+    later: int,
 ) -> Iterator[tuple[str, Onsets]]:
-    """On each link, the onset of the alarm and of those that come along, where each has one point of its own there."""
+    """On each link, the onset of the alarm and of those that come along, where each has one of ``points`` there."""
+    site = record.site
     until = later - 1 if stimulus.cleared is None else min(later - 1, stimulus.cleared.lo)
-    points = _own_points(site)
     by_link: dict[str, dict[str, Bounds]] = defaultdict(dict)
     for point, onset in own.items():
         if point in points:
@@ -220,7 +225,7 @@ def _along(
     for name in site.brought_along(stimulus.alarm):
         for row in site.expectations_of(name):
             if row.point in points and row.behaviour is not Behaviour.QUIET:
-                came = _single_onset(sketches[row.point], stimulus.raised.lo, until)
+                came = _single_onset(record.outlines[row.point], stimulus.raised.lo, until)
                 if came is not None:
                     by_link[site.points[row.point].link][row.point] = came
     for link, onsets in by_link.items():

@@ -5,15 +5,17 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
 
 from harness.core.errors import RecordError
 from harness.core.ledger import LedgerTold
-from harness.core.model import Judgement, Result, Site
+from harness.core.model import Judgement, Result, Site, Stimulus
 from harness.core.verdicts import ExitCode, Verdict, exit_code
-from harness.correlate.engine import correlate
+from harness.correlate.engine import correlate, outlines_of, timed_by_reference
 from harness.correlate.evidence import Evidence
+from harness.correlate.outline import Outline
 from harness.record.found import Event
 from harness.record.reader import RecordReader
 from harness.report.retests import raised_of, split_by_retest
@@ -35,7 +37,7 @@ RESUMES_KEY: Final = "resumes"
 """In the header: names of the records that a record goes on from."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)  # no slots, so that what is worked out of it is kept
 class JudgedRecord:
     """One record, judged. ``planned``: keys of the rows that the run set out to test.
 
@@ -60,6 +62,17 @@ class JudgedRecord:
     """By alarm, when it was decided to raise it once more."""
     ledger: LedgerTold | None = None
     """Notices and inhibits, as last known; None where no ledger was kept."""
+
+    @cached_property
+    def outlines(self) -> Mapping[str, Outline]:
+        """Of every point, what was seen there and when."""
+        return outlines_of(self.site, self.evidence)
+
+    @cached_property
+    def timed(self) -> Mapping[str, Stimulus]:
+        """The stimuli by id, as their reference points timed them."""
+        stimuli = sorted(self.evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, it.id))
+        return timed_by_reference(self.site, stimuli, self.outlines)
 
     @property
     def exit_code(self) -> ExitCode:

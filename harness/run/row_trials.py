@@ -8,7 +8,7 @@ else from the raise on for as long as the output was ever seen to take, or may t
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +19,6 @@ from harness.core.model import Behaviour, Expectation, Result, Step, Stimulus
 from harness.core.paths import is_told
 from harness.core.trace import Trace
 from harness.core.verdicts import Verdict, VerdictClass
-from harness.correlate.engine import outlines_of, timed_by_reference
 from harness.measure.phase_lock import phases
 from harness.measure.trials import RowTrial, RowTrials, Shown
 from harness.measure.visible_time import Seen, Trial, Unseen
@@ -75,7 +74,7 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
     raised: dict[str, list[_Raised]] = defaultdict(list)
     for number, record in enumerate(records):
         rows |= {row.key: row for row in record.site.expectations if row.key not in rows}
-        stimuli, superseded = timed_of(record), _superseded(record)
+        stimuli, superseded = record.timed, _superseded(record)
         for result, is_voided in _results(record):
             point = record.site.points[result.point]
             raised[result.expectation].append(
@@ -116,12 +115,6 @@ def _ends_by_itself(row: Expectation, lasting: Collection[str]) -> bool:
     """``lasting``: the alarms that clear by themselves."""
     follows = row.behaviour is Behaviour.FOLLOWS and row.released_by is not Step.SILENCE
     return row.behaviour is Behaviour.PULSE or (follows and row.alarm in lasting)
-
-
-def timed_of(record: JudgedRecord) -> Mapping[str, Stimulus]:
-    """The stimuli of a record by id, as their reference points timed them."""
-    stimuli = sorted(record.evidence.stimuli, key=lambda it: (it.raised.lo, it.raised.hi, it.id))
-    return timed_by_reference(record.site, stimuli, outlines_of(record.site, record.evidence))
 
 
 def _refuse_twice(records: Sequence[JudgedRecord]) -> None:

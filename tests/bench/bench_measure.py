@@ -20,7 +20,7 @@ from typing import Any
 from harness.core.declared_times import DeclaredTimes
 from harness.core.instants import Bounds
 from harness.core.model import Behaviour, Hold, Limits
-from harness.correlate.engine import correlate
+from harness.correlate.engine import correlate, outlines_of, timed_by_reference
 from harness.measure.trials import Asked, Shown, summarise
 from harness.run.corrected import Corrected
 from harness.run.row_trials import row_trials
@@ -58,6 +58,7 @@ def record(rng: random.Random, trials: int, period_ms: float, mean_ms: float, lo
     return SimpleNamespace(
         site=site,
         evidence=evidence,
+        timed=timed_by_reference(site, evidence.stimuli, outlines_of(site, evidence)),
         standing_results=results,
         has_been=frozenset({str(rng.random())}),
         corrected=Corrected(),
