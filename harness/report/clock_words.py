@@ -22,6 +22,16 @@ def clock_at(at_ns: int, utc_offset_s: int) -> str:
     return human.clock(at_ns, utc_offset_s)[:8]
 
 
+def day_at(at_ns: int, document: ClocksDocument) -> str:
+    """``2026-11-24`` where the records reach over a day or more, so that a time alone would not say which; else ''."""
+    is_long = document.span.width >= DAY_S * NS_PER_S
+    return human.local(at_ns, document.utc_offset_s).split(" ", 1)[0] if is_long else ""
+
+
+def _moment(at_ns: int, document: ClocksDocument) -> str:
+    return f"{day_at(at_ns, document)} {clock_at(at_ns, document.utc_offset_s)}".lstrip()
+
+
 def offset_words(offset: Bounds) -> str:
     """``3.41 to 3.97 s ahead``, ``0.2 s behind to 1.3 s ahead``, ``at most 4 s behind``; rounded outwards."""
     if offset.is_open_below and offset.is_open_above:
@@ -84,7 +94,7 @@ def tenths(value: Fraction, *, up: bool) -> str:
 
 def set_words(one: ClockSet, document: ClocksDocument) -> str:
     """``ahead by 16.7 to 18.4 s, between 13:02:11 and 13:05:41``."""
-    begin, end = (clock_at(instant, document.utc_offset_s) for instant in (one.at.lo, one.at.hi + NS_PER_S))
+    begin, end = (_moment(instant, document) for instant in (one.at.lo, one.at.hi + NS_PER_S))
     when = f"before {end}" if one.at.is_open_below else f"between {begin} and {end}"
     by, hour = one.by, ", an hour" if one.is_hour else ""
     if by.lo >= 0:
@@ -107,7 +117,7 @@ def _sentence(clock: ClockTold, history: ClockHistory, document: ClocksDocument)
             parts.append(f"it was set {set_words(history.settings[number - 1], document)}")
         if stretch.lines is not None:
             ends = dict.fromkeys((stretch.first, stretch.last))
-            parts += [f"{offset_words(stretch.offset_at(it))} at {clock_at(it, document.utc_offset_s)}" for it in ends]
+            parts += [f"{offset_words(stretch.offset_at(it))} at {_moment(it, document)}" for it in ends]
             if any(stretch.lines.is_bounded):
                 parts.append(f"drift {drift_words(stretch.lines, document.rate_max)}")
     return f"{clock.link} ({kinds}), taken as set to {document.set_to}: {'; '.join(parts)}"

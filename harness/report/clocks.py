@@ -11,7 +11,7 @@ from harness.measure.clock_limit import Within
 from harness.measure.clock_steps import ClockHistory, ClockStretch
 from harness.report import human
 from harness.report.clock_document import ASKED, ClockKind, ClocksDocument, ClockTold
-from harness.report.clock_words import PPM, clock_at, drift_words, offset_words, set_words, tenths
+from harness.report.clock_words import PPM, clock_at, day_at, drift_words, offset_words, set_words, tenths
 from harness.report.columns import Terminal
 
 _LABEL: Final = 16
@@ -86,10 +86,10 @@ def _stretch_facts(stretch: ClockStretch, document: ClocksDocument) -> Iterator[
     if stretch.lines is None:
         yield "offset", "cannot be told: nothing was certainly read in between"
         return
-    offset_s = document.utc_offset_s
-    yield f"at {clock_at(stretch.first, offset_s)}", offset_words(stretch.offset_at(stretch.first))
-    if stretch.last > stretch.first:
-        yield f"at {clock_at(stretch.last, offset_s)}", offset_words(stretch.offset_at(stretch.last))
+    for at_ns in dict.fromkeys((stretch.first, stretch.last)):
+        day = day_at(at_ns, document)
+        told = offset_words(stretch.offset_at(at_ns))
+        yield f"at {clock_at(at_ns, document.utc_offset_s)}", f"{told}, {day}" if day else told
     yield "drift", drift_words(stretch.lines, document.rate_max)
 
 

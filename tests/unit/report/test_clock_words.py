@@ -99,3 +99,13 @@ def test_settings(at: tuple[int | None, int], by: tuple[int, int | None], words:
     when = Bounds(-FOREVER if at[0] is None else at[0] * S, at[1] * S)
     how_far = Bounds(by[0] * MS, FOREVER if by[1] is None else by[1] * MS)
     assert set_words(ClockSet(at=when, by=how_far), document) == words
+
+
+def test_a_setting_between_two_days_has_its_days() -> None:
+    """From three in the morning until four of the day after is not an hour."""
+    document = ClocksDocument(
+        site="s", records=(), span=Bounds(0, 86_400 * S), utc_offset_s=3_600, set_to="UTC+01:00", has_zone=False,
+        own=(), own_error_ns=None, rate_max=1_000 * PPM,
+    )  # fmt: skip
+    one = ClockSet(at=Bounds(7_200 * S, 97_200 * S), by=Bounds(16_700 * MS, 18_400 * MS))
+    assert set_words(one, document) == "ahead by 16.7 to 18.4 s, between 1970-01-01 03:00:00 and 1970-01-02 04:00:01"

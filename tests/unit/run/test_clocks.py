@@ -249,6 +249,9 @@ def test_several_records_are_one_clock(tmp_path: Path) -> None:
     (both,) = told(*paths).values()
     low, high = both["stretches"][0]["drift_ppm"]
     assert 80 < low <= 100 <= high < 120
+    lines = [" ".join(it.split()) for it in clocks(*paths).output.splitlines()]
+    (last,) = (it for it in lines if it.startswith("at 01:"))
+    assert last.endswith(" s ahead, 2026-11-26"), "a time alone would not say which day"
 
 
 @pytest.mark.parametrize(("follows", "expected"), [(True, ExitCode.ALL_PASS), (False, ExitCode.UNKNOWN)])
