@@ -74,6 +74,25 @@ def test_alike_runs_are_shown_to_be() -> None:
     assert not any(is_equal(polled(rng, 3), polled(rng, 3), 500 * MS, error=ERROR, rng=rng) for _ in range(20))
 
 
+@pytest.mark.parametrize("by_ends", [False, True])
+def test_some_trials_that_come_much_later_are_not_outvoted(by_ends: bool) -> None:
+    """Half of the times are about 100 ms, half about 1.1 s; then three in ten and seven in ten, which is 200 ms more on
+    average. A move of all by 100 ms would show among either half, but that is not what happened.
+    """
+    rng = rng_of(11)
+
+    def mixed(early: float) -> list[Bounds]:
+        times = np.where(rng.random(60) < early, 100, 1_100) * MS + rng.integers(0, 20 * MS, 60)
+        return [Bounds(int(it) - 10 * MS, int(it) + 10 * MS) for it in times]
+
+    def shown(early: float) -> int:
+        pairs = [(mixed(0.5), mixed(early)) for _ in range(20)]
+        return sum(is_equal(one, other, 100 * MS, error=ERROR, rng=rng, by_ends=by_ends) for one, other in pairs)
+
+    assert shown(0.3) == 0
+    assert shown(0.5) == 0, "so few of such times cannot tell 100 ms on average"
+
+
 def test_a_trial_that_lies_far_off_is_a_change() -> None:
     """One of thirty comes 500 ms later than any before: the others do not outvote it, in either run."""
     rng = rng_of(10)
