@@ -18,7 +18,8 @@ def method_words(document: ComparisonDocument) -> Iterator[str]:
     if any(it.finding in (Finding.EQUAL, Finding.SLIGHT) for it in every):
         yield (
             f"'no change worth more than {human.duration(asked.worth_ns)}': the times of one run, moved by it either "
-            "way, would differ significantly from the other's, as they are they do not, and none lies further off; or, "
+            "way, would differ significantly from the other's, by ranks and by sums, as they are they do not, and none "
+            "lies further off; or, "
             "where a run does not simply move, bounds of the difference of the medians lie within it. At a confidence "
             f"of {confidence} for each row by itself; where it is shown for every row, it holds for all of them at "
             f"{confidence} too (an intersection-union test: Berger, Technometrics 24 (1982) 295)"
