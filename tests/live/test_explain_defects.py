@@ -13,7 +13,7 @@ from typing import Final
 
 import pytest
 
-from harness.core.verdicts import VerdictClass
+from harness.core.verdicts import Verdict, VerdictClass
 from sims.defect_kinds import KINDS, Name
 from sims.points import Place
 from tests.peers.defect_runs import Trial, run_trial
@@ -104,5 +104,23 @@ def test_what_is_told_twice_is_no_fail(name: Name, place: Place, tmp_path: Path)
         doubted = [it for it in results if it.causes]
         assert all("it came on twice" in it.reason for it in doubted)
         assert not doubted or name is Name.REPEATED_NOTIFICATION
+    finally:
+        judged.reader.close()
+
+
+@pytest.mark.parametrize("place", [Place.BMS, Place.LATCHED, Place.BUILDING], ids=str)
+def test_a_wrong_bit_right_after_its_neighbours_own_test_is_laid_at_the_right_alarm(
+    place: Place, tmp_path: Path
+) -> None:
+    """What comes on again at the neighbour's point is not taken for its second onset."""
+    neighbour, miswired = "bulk-a.high", "bulk-a.low"
+    spec = f"wrong-bit:{miswired}@{place}={neighbour}"
+    trial = Trial(defects=(spec,), seed=SEED, alarms=(neighbour, miswired), links=("panel", place.device))
+    judged = run_trial(tmp_path, trial).judged
+    try:
+        bad = [it for it in judged.judgement.results if it.verdict.verdict_class is not VerdictClass.PASS]
+        assert {(it.alarm, it.verdict) for it in bad} == {(miswired, Verdict.CROSSED)}
+        assert {cause.code for it in bad for cause in it.causes} == {"wrong-bit"}
+        assert not judged.judgement.strays
     finally:
         judged.reader.close()
