@@ -59,6 +59,14 @@ def duration_of(option: str, text: str) -> int:
         raise UsageError(f"{option} {text}: {exc.expected}" + (f"; {exc.remedy}" if exc.remedy else "")) from exc
 
 
+def period_of(option: str, text: str) -> int:
+    """A duration above 0 in ns. UsageError where it is none."""
+    period_ns = duration_of(option, text)
+    if not period_ns:
+        raise UsageError(f"{option} {text}: expected more than 0 s")
+    return period_ns
+
+
 def utc_offset_of(text: str | None) -> int | None:
     """``+01:00`` of the option --utc-offset in seconds. UsageError where it is none."""
     if text is None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from harness.cli.common import duration_of, json_option
+from harness.cli.common import json_option, period_of
 from harness.cli.drawing import (
     check_page,
     check_picture,
@@ -58,7 +58,7 @@ def command(
     asked = Asked(
         confidence=share_of("--confidence", confidence),
         share=share_of("--share", share),
-        slower_ns=tuple(duration_of("--slower", text) for text in slower),
+        slower_ns=tuple(period_of("--slower", text) for text in slower),
     )
     with ExitStack() as stack:
         judged = []

@@ -7,7 +7,7 @@ from typing import Final
 
 import click
 
-from harness.cli.common import duration_of, load, note_wrapped
+from harness.cli.common import load, note_wrapped, period_of
 from harness.cli.drawing import check_picture, picture_option
 from harness.cli.many import Told, many_options, measure_many, one_alarm
 from harness.cli.shares import share_of
@@ -55,7 +55,7 @@ def command(
     asked = Asked(
         confidence=told.confidence,
         share=share_of("--share", share),
-        slower_ns=tuple(duration_of("--slower", text) for text in slower),
+        slower_ns=tuple(period_of("--slower", text) for text in slower),
     )
     wanted = _claim(told, count, claim, misses_allowed, good)
     trials = count or _enough(asked) if wanted is None else min(wanted.trials_max, wanted.rule.trials_max)

@@ -9,8 +9,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from scipy.stats import binomtest
 
+from harness.cli import cli
 from harness.core.errors import RecordError, UsageError
 from harness.core.model import Step
 from harness.core.verdicts import Verdict
@@ -209,6 +211,16 @@ def test_a_copy_from_before_a_correction_is_no_second_run(tmp_path: Path) -> Non
     correct_record(copy, replace(note, text="wet"))
     with pytest.raises(UsageError, match="the same record"):
         told(path, copy)
+
+
+def test_a_poll_every_0_s_is_asked_about_by_mistake(tmp_path: Path) -> None:
+    """By ``trials`` too, which would otherwise find that out behind all its raises."""
+    path = claimed(tmp_path / "r.farend", misses=(), again_s=None, count=2)
+    for command in (("measure", path), ("trials", tmp_path / "site.yaml", "--alarm", "a.low")):
+        arguments = [str(it) for it in (*command, "--slower", "1 s", "--slower", "0 s")]
+        result = CliRunner().invoke(cli, arguments, standalone_mode=False)
+        assert isinstance(result.exception, UsageError)
+        assert str(result.exception) == "--slower 0 s: expected more than 0 s"
 
 
 @pytest.mark.parametrize(
