@@ -62,6 +62,7 @@ class BracketedTimes:
 
     def __init__(self, times: Sequence[Bounds]) -> None:
         self._lo, self._hi = coarser_ends(*as_arrays(times))
+        self._known: dict[tuple[int, float], tuple[float, float]] = {}
 
     @property
     def trials(self) -> int:
@@ -89,14 +90,25 @@ class BracketedTimes:
         return np.unique(np.concatenate((self._lo, self._hi[self._hi < FOREVER])))
 
     def given(self, cut: int, share: float, wanted: float | None = None) -> float:
-        """With no innermost interval across the cut."""
+        """With no innermost interval across the cut. What was asked before is not fitted again where that decides."""
+        if wanted is not None and (cut, share) in self._known:
+            low, high = self._known[cut, share]
+            if low >= wanted or high < wanted:
+                return high
+        low, high = self._fitted(cut, share, wanted)
+        self._known[cut, share] = low, high
+        return high
+
+    def _fitted(self, cut: int, share: float, wanted: float | None) -> tuple[float, float]:
+        """What was reached, and what can be at the most."""
         reduced = self._reduced(cut)
         split = int(np.searchsorted(reduced.within_hi, cut, side="right"))
         if split in {0, reduced.spans.candidates}:  # all on one side: the rest of the mass lies where nothing was seen
             held = share if split else 1.0 - share
-            return self.best + self.trials * float(np.log(held)) if held > 0.0 else -np.inf
+            reached = self.best + self.trials * float(np.log(held)) if held > 0.0 else -np.inf
+            return reached, reached
         fit = most_likely(reduced.spans, reduced.weights, split, share, wanted=wanted, start=self._start(reduced))
-        return -np.inf if fit is None else fit.log_likelihood + fit.gap
+        return (-np.inf, -np.inf) if fit is None else (fit.log_likelihood, fit.log_likelihood + fit.gap)
 
     def straddling(self, cut: int) -> int:
         """lo <= cut < hi."""
