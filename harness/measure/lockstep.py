@@ -71,13 +71,14 @@ class Parts:
 
 
 def ratio_of_rank(stack: Stack, rank: int, least: float, most: float) -> float:
-    """The ``rank``-th largest of the ratios 2 (max log L - max log L with the share), to 4 ROUGH.
+    """The ``rank``-th largest of the ratios 2 (max log L - max log L with the share), or up to 4 ROUGH more.
 
+    More than that too where ROUNDS_MAX did not bring it so near: what is too large keeps what might be excluded.
     One that is for certain at most ``least`` is told as that, and one that is at least ``most`` as that.
     """
     sets = len(stack.split)
     climb = _Climb(stack)
-    low, high = np.zeros((2, sets)), np.full((2, sets), np.inf)
+    low, high, limit = np.full((2, sets), -np.inf), np.full((2, sets), np.inf), most
     for _ in range(ROUNDS_MAX):
         climb.bound()
         low[climb.which, climb.at], high[climb.which, climb.at] = climb.reached, climb.reached + climb.gap
@@ -95,8 +96,7 @@ def ratio_of_rank(stack: Stack, rank: int, least: float, most: float) -> float:
         if not len(climb.at):
             break
         climb.step()
-    ratios = np.maximum(2.0 * (high[0] - high[1]), 0.0)
-    return float(np.clip(np.partition(ratios, sets - rank)[sets - rank], least, most))
+    return min(limit, most)
 
 
 _OF_EACH: Final = (

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from harness.core.instants import FOREVER, Bounds
+from harness.measure import lockstep
 from harness.measure.interval_censored import as_arrays
 from harness.measure.likelihood_ratio import BracketedTimes, Evidence, VisibleTimes
 from harness.measure.lockstep import ROUGH, Stack, ratio_of_rank
@@ -116,3 +117,17 @@ def test_a_trial_is_as_likely_in_a_stack_as_by_itself() -> None:
         assert not together[:, 0].any()
         assert not together[:, len(values) + 1 :].any()
         assert stack.split[number] == 1 + sum(it <= SECOND // 2 for it in values)
+
+
+@pytest.mark.parametrize("rounds", [1, 2, 4])
+def test_what_is_not_brought_to_an_end_is_told_as_too_large(rounds: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Never too small: a critical value that is too large only keeps what might have been excluded."""
+    rng = np.random.default_rng(6)
+    read = Readings(seen_and_unseen(rng, Bounds(0, SECOND))).read(
+        (rng.exponential(0.8, SETS * TRIALS) * SECOND).astype(np.int64), rng
+    )
+    stack = visible_stack(read, SETS, SECOND // 2, 0.6, NOWHERE)
+    true = [ratio_of_rank(stack, rank, 0.0, 1e9) for rank in (1, 2, 5)]
+    monkeypatch.setattr(lockstep, "ROUNDS_MAX", rounds)
+    for rank, ratio in zip((1, 2, 5), true, strict=True):
+        assert ratio_of_rank(stack, rank, 0.0, 1e9) >= ratio - 4 * ROUGH
