@@ -7,7 +7,7 @@ is real.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Final
 
@@ -33,6 +33,7 @@ class Pausing:
         self._raiser = raiser
         self._put_off: Counter[str] = Counter()
         self._was_raised = False
+        self._gone_ns: dict[str, int] = {}  # by alarm, the clear after which it was looked whether it has gone
         self._unexplained = Unexplained(tools.site, tools.clock, tools.live, raiser.open, raiser.closed_ns)
 
     def watch(self, standing: Collection[str]) -> None:
@@ -100,10 +101,10 @@ class Pausing:
     async def pause(self, tested: str) -> str:
         """Wait until what came on has gone. Returns '' where the run may go on, else why it must not: then it is real.
 
-        ``tested``: the alarm that was raised and has been cleared, '' where none was. Where the controller still shows
-        that one, it is taken for real as well.
+        ``tested``: the alarm that was raised and has been cleared, '' where none was. What the controller still shows
+        although it was cleared is taken for real as well.
         """
-        return await self._wait_until_explained(tested) or await self._wait_until_gone(tested)
+        return await self._wait_until_explained(tested) or await self._wait_until_gone()
 
     async def _wait_until_explained(self, tested: str) -> str:
         """Wait until what came on has gone. Returns why nothing more may be raised, '' where it may."""
@@ -131,33 +132,44 @@ class Pausing:
         view.trouble(f"{names} came on unexplained and {went}; see its result (crossed, leaked or stray)")
         return ""
 
-    async def _wait_until_gone(self, tested: str) -> str:
-        """Wait until what was cleared is shown no more. Returns why nothing more may be raised, '' where it may."""
-        if tested not in self._raiser.closed_ns or tested in self._raiser.open:
-            return ""
-        site, live, clock = self._t.site, self._t.live, self._t.clock
-        raised_ns, cleared_ns = _raised_ns(live.events, tested), self._raiser.closed_ns[tested]
-        names = (tested, *site.brought_along(tested))
-
-        def look() -> dict[str, StillShown]:
-            excused = self._unexplained.is_excused
-            shown = {it: still_shown(site, live, it, raised_ns, cleared_ns, excused) for it in names}
-            return {name: found for name, found in shown.items() if found is not None}
-
-        points = [point for found in look().values() for point in found.points]
+    async def _wait_until_gone(self) -> str:
+        """Wait until what was cleared since the last time is shown no more. Returns why nothing more may be raised, ''
+        where it may.
+        """
+        raiser, events = self._raiser, self._t.live.events
+        new = {it: at for it, at in raiser.closed_ns.items() if it not in raiser.open and self._gone_ns.get(it) != at}
+        cleared = {it: (_raised_ns(events, it), at) for it, at in new.items()}
+        self._gone_ns |= new
+        points = [point for _, _, it in self._shown(cleared) for point in it.points]
         if not points:
             return ""
-        self._t.view.phase(f"{tested} was cleared; waiting until {', '.join(points)} is off")
-        await live.wait_until(lambda: not look(), clock() + self._unexplained.gone_ns(points))
-        found = look()
-        for name, it in found.items():
+        clock = self._t.clock
+        self._t.view.phase(f"{', '.join(cleared)} was cleared; waiting until {', '.join(points)} is off")
+        until_ns = clock() + self._unexplained.gone_ns(points)
+        await self._t.live.wait_until(lambda: not self._shown(cleared), until_ns)
+        found = self._shown(cleared)
+        for name, _, it in found:
             enter_still_shown(self._t.journal, clock(), name, it)
-        told = "; ".join(still_shown_words(site, name, tested, it) for name, it in found.items())
-        if any(it.is_sure for it in found.values()):
+        told = "; ".join(still_shown_words(self._t.site, name, tested, it) for name, tested, it in found)
+        if any(it.is_sure for _, _, it in found):
             return f"STOPPED: {told}. Nothing more is raised"
         if told:
             self._t.view.urgent(told)
         return ""
+
+    def _shown(self, cleared: Mapping[str, tuple[int, int]]) -> list[tuple[str, str, StillShown]]:
+        """What is still shown of alarms that were cleared, and of what came along: alarm, what was cleared, and where.
+
+        ``cleared``: when each was raised, and when its clear was proven.
+        """
+        site = self._t.site
+        found: dict[str, tuple[str, str, StillShown]] = {}
+        for tested, (raised_ns, cleared_ns) in cleared.items():
+            for name in (tested, *site.brought_along(tested)):
+                it = still_shown(site, self._t.live, name, raised_ns, cleared_ns, self._unexplained.is_excused)
+                if it is not None:
+                    found.setdefault(name, (name, tested, it))
+        return list(found.values())
 
     async def _wait_for_what_is_late(self) -> None:
         """Until what came on again after its alarm was cleared has gone, or is explained by nothing any more."""

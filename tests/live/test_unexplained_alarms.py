@@ -13,7 +13,7 @@ from harness.report.log_words import STILL_NOTE
 from harness.report.text import render_text
 from harness.run.attempt import report_document
 from harness.run.pausing import PUTS_OFF_MAX
-from harness.run.steps import INTENT_EVENT, STEP_EVENT
+from harness.run.steps import INTENT_EVENT, STEP_EVENT, TOGETHER_EVENT
 from harness.run.still_shown import STILL_SHOWN_EVENT
 from harness.run.unexplained import HOLD_MAX_NS
 from sims.controller import Action
@@ -224,4 +224,37 @@ def test_a_real_alarm_that_goes_before_its_time_is_over_stops_nothing(tmp_path: 
     assert outcome.why == ""
     assert outcome.view.raised == [WATER, TEMPERATURE]
     assert not outcome.judged.reader.events(STILL_SHOWN_EVENT)
+    outcome.judged.reader.close()
+
+
+def test_a_real_alarm_beside_two_that_are_raised_together_is_found_as_well(tmp_path: Path) -> None:
+    """Of the two, the second one, which is not the one that the plan names first."""
+
+    async def leak(during: During) -> None:
+        await during.sim.until(lambda: during.is_active(LOW) and during.is_active(WATER))
+        during.sim.plant.tanks["bulk-a"].water_mm = 80.0
+
+    outcome = run_scene(tmp_path, Scene(only=(LOW, WATER), more={"together": True}), leak)
+    assert outcome.active == (WATER,)
+    assert f"{WATER} was cleared, and the controller still shows it (panel:10005)" in outcome.why
+    (event,) = outcome.judged.reader.events(STILL_SHOWN_EVENT)
+    assert event.data == {"alarm": WATER, "points": ["panel:10005"]}
+    assert outcome.judged.reader.events(TOGETHER_EVENT), "while both were raised"
+    outcome.judged.reader.close()
+
+
+def test_a_real_alarm_is_told_as_well_where_the_run_is_broken_off(tmp_path: Path) -> None:
+    """Ctrl-C while it is simulated: it is cleared, and nobody waits for what follows."""
+
+    async def leak(during: During) -> None:
+        await during.raised(WATER)
+        during.sim.plant.tanks["bulk-a"].water_mm = 80.0
+        await asyncio.sleep(1)
+        during.stop()
+
+    outcome = run_scene(tmp_path, Scene(only=(WATER, TEMPERATURE)), leak)
+    told = f"{WATER} was cleared, and the controller still shows it (panel:10005): {TAKE_FOR_REAL}"
+    assert outcome.view.urgent_texts == [told], "once"
+    assert outcome.active == (WATER,)
+    assert outcome.judged.exit_code is ExitCode.NOT_RESTORED
     outcome.judged.reader.close()

@@ -73,6 +73,8 @@ class During:
     reading: Relay
     """Between farend and the link bms, which it only reads."""
     view: Seen
+    stop: Callable[[], object]
+    """Ends the test, as Ctrl-C does."""
 
     def is_active(self, alarm: str) -> bool:
         return self.sim.controller.state(alarm).active
@@ -162,10 +164,11 @@ async def _run(folder: Path, scene: Scene, disturb: Disturbance | None) -> Outco
             **scene.more,
         )
         view = Seen()
-        during = During(sim=sim, relay=relay, reading=reading, view=view)
+        test = asyncio.ensure_future(run_test(site, documents, options, _clock, view))
+        during = During(sim=sim, relay=relay, reading=reading, view=view, stop=test.cancel)
         beside = asyncio.ensure_future(_nothing() if disturb is None else disturb(during))
         try:
-            why = await run_test(site, documents, options, _clock, view)
+            why = await test
             await beside
         finally:
             beside.cancel()

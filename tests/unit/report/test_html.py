@@ -314,9 +314,9 @@ def test_a_crossed_card_shows_where_it_did_appear(document: ReportDocument) -> N
     )
     page = Page(render_html(replace(document, attempts=(changed,))))
     pictures = [attributes["aria-label"] or "" for tag, attributes in page.tags if attributes.get("role") == "img"]
-    there = f"{place} (it appeared here instead, the place of day.low): "
-    told = next(it for it in pictures if f"{crossed.point}: " in it and there in it)
-    assert told.index(there) < told.index(f"{crossed.point}: "), "next to where it should have been"
+    lane = f"{place} (it appeared here instead, the place of day.low): "
+    told = next(it for it in pictures if f"{crossed.point}: " in it and lane in it)
+    assert told.index(lane) < told.index(f"{crossed.point}: "), "next to where it should have been"
     assert f"Latency at {place}" in _words(page, "failures")
 
 
