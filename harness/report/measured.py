@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from harness.measure.claims import Decided
-from harness.measure.sequential import Rates
+from harness.measure.sequential import Decision, Rates
 from harness.measure.shortest_shown import Finding
 from harness.measure.trials import Asked, RowSummary
 
@@ -36,6 +36,11 @@ class ClaimTold:
     trials: int
     at_claim: Rates
     at_good: Rates
+
+    @property
+    def is_lost(self) -> bool:
+        """More failed than a plan with a fixed number of trials allows: not proven, and not shown to be false either."""
+        return self.decided.decision is Decision.REFUTED and not self.at_good.miss_share
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

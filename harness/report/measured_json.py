@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from harness.measure.describe import Description
 from harness.measure.poll_period import Phases
@@ -12,6 +12,9 @@ from harness.report.json_ import plain
 from harness.report.measured import ClaimTold, Measured, SearchTold
 
 Json = dict[str, Any]
+
+NOT_TO_BE_PROVEN: Final = "not-to-be-proven"
+"""Of a claim with a fixed plan, in place of refuted: that more failed than it allows may be chance."""
 
 
 def measured_json(told: Measured) -> Json:
@@ -73,7 +76,7 @@ def _claim(one: ClaimTold) -> Json:
         "point": one.point,
         "share": one.share,
         "confidence": one.confidence,
-        "decision": one.decided.decision.value,
+        "decision": NOT_TO_BE_PROVEN if one.is_lost else one.decided.decision.value,
         "good": 1.0 - one.at_good.miss_share if one.at_good.miss_share else None,
         "after": one.decided.after,
         "trials": one.trials,

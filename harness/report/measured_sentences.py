@@ -204,9 +204,9 @@ def claim_words(one: ClaimTold) -> str:
     after = count(one.decided.after, "trial")
     if one.decided.decision is Decision.PROVEN:
         return f"proven after {after}"
-    if one.at_good.miss_share:
-        return f"refuted after {after}: fewer than {percent(1.0 - one.at_good.miss_share)} pass"
-    return f"not to be proven any more after {after}: more failed than the plan allows, which may be chance"
+    if one.is_lost:
+        return f"not to be proven any more after {after}: more failed than the plan allows, which may be chance"
+    return f"refuted after {after}: fewer than {percent(1.0 - one.at_good.miss_share)} pass"
 
 
 def between(it: QuantileAt) -> str:

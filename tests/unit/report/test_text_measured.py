@@ -115,20 +115,20 @@ def test_a_claim_is_told_for_each_output_with_the_rates_of_its_rule() -> None:
 def test_a_plan_that_cannot_come_out_any_more_is_not_told_as_a_proof_of_the_contrary() -> None:
     """At an output of which 95 % pass it comes to that 95 times in 100, so nothing is refuted but the plan."""
 
-    def words_of(rule: Rule, good: float, classes: list[VerdictClass]) -> str:
-        at_claim = rule.rates(0.05)
-        return claim_words(
-            ClaimTold(
-                alarm="a", point="p", share=0.95, confidence=0.95, trials=len(classes), at_claim=at_claim,
-                at_good=rule.rates(1.0 - good), decided=decide(rule, classes),
-            )
+    def words_of(rule: Rule, good: float, classes: list[VerdictClass], data: str) -> str:
+        claim = ClaimTold(
+            alarm="a", point="p", share=0.95, confidence=0.95, trials=len(classes), at_claim=rule.rates(0.05),
+            at_good=rule.rates(1.0 - good), decided=decide(rule, classes),
         )  # fmt: skip
+        document = Measured(site="s", title="t", records=(), asked=Asked(), rows=(), claims=(claim,), single=1)
+        assert measured_json(document)["claims"][0]["decision"] == data
+        return claim_words(claim)
 
     fails = [VerdictClass.FAIL] * 5
     assert curtailed(0.95).rates(0.05).refuted > 0.95
-    told = words_of(curtailed(0.95), 1.0, fails)
+    told = words_of(curtailed(0.95), 1.0, fails, "not-to-be-proven")
     assert told == "not to be proven any more after 1 trial: more failed than the plan allows, which may be chance"
-    told = words_of(ratio_rule(good=0.01, bad=0.05, trials_max=500), 0.99, fails)
+    told = words_of(ratio_rule(good=0.01, bad=0.05, trials_max=500), 0.99, fails, "refuted")
     assert told == "refuted after 2 trials: fewer than 99 % pass"
 
 
