@@ -39,7 +39,7 @@ class ClaimTold:
 
     @property
     def is_lost(self) -> bool:
-        """More failed than a plan with a fixed number of trials allows: not proven, and not shown to be false either."""
+        """More failed than a plan with a fixed number of trials allows: not proven, nor shown to be false."""
         return self.decided.decision is Decision.REFUTED and not self.at_good.miss_share
 
 
