@@ -23,12 +23,12 @@ class CutBounds:
     """Bounds of the log-likelihood at a cut, of trials that each count once."""
 
     def __init__(self, values: Times, chances: Floats, share: float) -> None:
-        """``values``: the candidates, ascending, between which no score bends down; ``chances``: of shape (trials,
+        """``values``: the candidates, ascending; ``chances``: how likely each makes each trial, of shape (trials,
         candidates); ``share``: neither 0 nor 1.
         """
         self._values, self._chances, self._share = values.tolist(), chances, share
         self._reached: list[float] = []
-        self._scores: list[Floats] = []
+        self._factors: list[Floats] = []
         self._up_to: list[Floats] = []
         self._from: list[Floats] = []
         self._moved: list[tuple[list[int], list[float]]] = []
@@ -39,37 +39,32 @@ class CutBounds:
         whole = held[:, -1]
         scores = (1.0 / whole) @ self._chances
         self._reached.append(float(np.log(whole).sum()) - len(whole))
-        self._scores.append(scores)
+        self._factors.append(1.0 / whole)
         self._up_to.append(np.maximum.accumulate(scores))
-        self._from.append(np.maximum.accumulate(scores[::-1])[::-1])
+        self._from.append(np.append(np.maximum.accumulate(scores[::-1])[::-1], -np.inf))
         sums = np.cumsum(masses)[:-1]
         below, above = self._share / sums, (1.0 - self._share) / np.maximum(1.0 - sums, 1e-300)
         moved = np.maximum(below * held[:, :-1] + above * (whole[:, None] - held[:, :-1]), 1e-300)
         self._moved.append((values.tolist(), np.log(moved).sum(axis=0).tolist()))
 
-    def at(self, cut: int) -> tuple[float, float]:
-        """The lower and the upper bound."""
-        return self._low(cut), self._high(cut)
+    def at(self, cut: int, sides: Floats) -> tuple[float, float]:
+        """The lower and the upper bound. ``sides``: how likely the cut makes each trial, and the next time after it, of
+        shape (trials, 2): both are candidates there.
+        """
+        high = np.inf
+        number = bisect_right(self._values, cut)
+        scores = np.array(self._factors) @ sides
+        for reached, (here, next_one), up_to, beyond in zip(
+            self._reached, scores.tolist(), self._up_to, self._from, strict=True
+        ):
+            left = max(up_to[number - 1], here) if number else here
+            right = max(beyond[number], next_one)
+            high = min(high, reached + self._share * left + (1.0 - self._share) * right)
+        low = max((self._of_moved(cut, values, logs) for values, logs in self._moved), default=-np.inf)
+        return low - _ROUNDING, float(high) + _ROUNDING
 
-    def _low(self, cut: int) -> float:
-        """The masses up to the cut made ``share`` in all, and those beyond it the rest; both have to have some."""
-        found = -np.inf
-        for values, logs in self._moved:
-            number = bisect_right(values, cut) - 1
-            if 0 <= number < len(logs):
-                found = max(found, logs[number])
-        return found - _ROUNDING
-
-    def _high(self, cut: int) -> float:
-        """Between two candidates a score bends upwards only, so that it lies below the line from one to the other."""
-        at = bisect_right(self._values, cut) - 1
-        following = min(at + 1, len(self._values) - 1)
-        apart = max(self._values[following] - self._values[at], 1)
-        here, there = ([scores[number] for scores in self._scores] for number in (at, following))
-        found = np.inf
-        for reached, one, other, up_to, beyond in zip(self._reached, here, there, self._up_to, self._from, strict=True):
-            slope = (other - one) / apart
-            left = max(up_to[at], one + slope * (cut - self._values[at]))
-            right = max(beyond[following], one + slope * min(cut + 1 - self._values[at], apart))
-            found = min(found, reached + self._share * left + (1.0 - self._share) * right)
-        return float(found) + _ROUNDING
+    @staticmethod
+    def _of_moved(cut: int, values: list[int], logs: list[float]) -> float:
+        """Of the masses up to the cut made ``share`` in all, and those beyond it the rest; both have to have some."""
+        number = bisect_right(values, cut) - 1
+        return logs[number] if 0 <= number < len(logs) else -np.inf

@@ -172,6 +172,7 @@ class VisibleTimes:
         self._likelihoods = Likelihoods(self._trials)
         self._weights = np.ones(len(self._trials))
         self._known: dict[float, CutBounds] = {}
+        self._of_sides: dict[int, Floats] = {}
 
     @property
     def trials(self) -> int:
@@ -199,9 +200,17 @@ class VisibleTimes:
 
     def _with_cut(self, cut: int) -> tuple[Times, Floats]:
         """The candidates and likelihoods, with both sides of the cut among them."""
-        new = np.setdiff1d(np.array([cut, cut + 1], dtype=np.int64), self._values)
-        at = np.searchsorted(self._values, new)
-        return np.insert(self._values, at, new), np.insert(self._chances, at, self._likelihoods(new), axis=1)
+        sides = np.array([cut, cut + 1], dtype=np.int64)
+        at = np.searchsorted(self._values, sides)
+        is_new = self._values[np.minimum(at, len(self._values) - 1)] != sides
+        at, new = at[is_new], sides[is_new]
+        return np.insert(self._values, at, new), np.insert(self._chances, at, self._sides(cut)[:, is_new], axis=1)
+
+    def _sides(self, cut: int) -> Floats:
+        """The likelihoods of the cut and of the next time after it, of shape (trials, 2)."""
+        if cut not in self._of_sides:
+            self._of_sides[cut] = self._likelihoods(np.array([cut, cut + 1], dtype=np.int64))
+        return self._of_sides[cut]
 
     def shares(self, cut: int) -> tuple[float, float]:
         """Of the masses that were found; others may be as likely."""
@@ -224,7 +233,7 @@ class VisibleTimes:
         if cut < 0:
             return -np.inf if share > 0.0 else self.best
         if wanted is not None and 0.0 < share < 1.0:
-            low, high = self._known_of(share).at(cut)
+            low, high = self._known_of(share).at(cut, self._sides(cut))
             if low >= wanted:
                 return low
             if high < wanted:
