@@ -13,8 +13,9 @@ import numpy as np
 
 from harness.core.errors import Origin
 from harness.core.instants import NS_PER_MS, Bounds
+from harness.core.links import ModbusTcpLink
 from harness.core.model import Alarm, AlarmClass, Behaviour, Expectation, Limits, Point, Site, Stimulus
-from harness.core.places import ModbusPlace, Table
+from harness.core.places import ModbusPlace, Numbering, Table
 from harness.core.trace import Trace
 from harness.correlate.engine import correlate
 from harness.correlate.evidence import Evidence
@@ -22,6 +23,15 @@ from harness.correlate.evidence import Evidence
 ALARMS = 20
 PERIOD_NS = 100 * NS_PER_MS
 ORIGIN = Origin(file="bench", line=1)
+DEVICE = ModbusTcpLink(
+    name="device",
+    host="127.0.0.1",
+    port=502,
+    numbering=Numbering.FROM_ZERO,
+    poll_period_ns=PERIOD_NS,
+    timeout_ns=1000 * NS_PER_MS,
+    origin=ORIGIN,
+)
 LIMITS = Limits(appears_within_ns=1000 * NS_PER_MS, gone_within_ns=1000 * NS_PER_MS)
 
 
@@ -36,11 +46,11 @@ def site_of(*, shared: bool) -> Site:
         title="",
         controller="",
         firmware="",
-        links={},
+        links={DEVICE.name: DEVICE},
         points={
             name: Point(
                 name=name,
-                link="device",
+                link=DEVICE.name,
                 place=ModbusPlace(unit=1, table=Table.DISCRETE_INPUT, address=address),
                 origin=ORIGIN,
             )
