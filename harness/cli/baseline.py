@@ -14,7 +14,7 @@ from harness.core.errors import FarendError, UsageError
 from harness.core.verdicts import ExitCode
 
 if TYPE_CHECKING:
-    from harness.run.baselines import Baseline
+    from harness.studies.baselines import Baseline
 
 ACTIONS: Final = ("keep", "list", "show", "remove")
 
@@ -43,8 +43,8 @@ def command(
     ACTION is keep, list, show or remove. The records are copied, with their SHA-256: what was changed since is refused.
     One of RECORDS may be a folder: then all records in it are kept.
     """
-    from harness.run.baselines import keep, kept_in, read_baseline, records_of, remove
-    from harness.run.named_runs import records_in
+    from harness.studies.baselines import keep, kept_in, read_baseline, records_of, remove
+    from harness.studies.named_runs import records_in
 
     folder = baselines_beside(site)
     if action != "list" and not name:

@@ -63,8 +63,8 @@ def command(
     With --record, what was measured stands beside it. A value outside the prediction is no fail of a row but a result
     to explain, so the exit code is then 3, as where nothing was measured; else it is 0.
     """
-    from harness.run.budget import Asked, budget_of
-    from harness.run.budget_what_if import WhatIf
+    from harness.studies.budget import Asked, budget_of
+    from harness.studies.budget_what_if import WhatIf
 
     what_if = WhatIf(
         polls=_periods("--poll", polls),
@@ -81,7 +81,7 @@ def command(
     read, _ = load(site)
     budget = budget_of(read, Asked(rows=rows, lengths_ns=lengths_ns, what_if=what_if, explicit=every_row))
     if records:
-        from harness.run.budget_measured import with_measured
+        from harness.studies.budget_measured import with_measured
 
         budget = with_measured(budget, read, records)
     if picture is not None:
@@ -148,8 +148,8 @@ def _periods(option: str, texts: Iterable[str]) -> dict[str, int]:
 
 
 def _bauds(texts: Iterable[str]) -> dict[str, int]:
-    from harness.run.budget_what_if import ALL_BUSES
     from harness.site.protocol_kinds import BAUD_LEAST, BAUD_MOST
+    from harness.studies.budget_what_if import ALL_BUSES
 
     found = {}
     for text in texts:

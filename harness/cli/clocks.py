@@ -48,8 +48,8 @@ def command(
     from harness.report.clocks import clocks_lines
     from harness.report.clocks_json import clocks_json
     from harness.report.columns import Terminal
-    from harness.run.clocks import ClockOptions, clocks_of
-    from harness.run.local_clock import LocalClock
+    from harness.studies.clocks import ClockOptions, clocks_of
+    from harness.studies.local_clock import LocalClock
 
     if utc_offset is not None and time_zone is not None:
         raise UsageError("--utc-offset and --time-zone: expected one of them; a zone says its own offset")

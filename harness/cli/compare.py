@@ -20,9 +20,9 @@ from harness.core.verdicts import ExitCode
 if TYPE_CHECKING:
     from harness.measure.run_comparison import Asked
     from harness.report.comparison import ComparisonDocument
-    from harness.run.compare_sides import Run
-    from harness.run.comparing_records import Wanted
     from harness.site.renames import Renames
+    from harness.studies.compare_sides import Run
+    from harness.studies.comparing_records import Wanted
 
 _PATH = click.Path(path_type=Path)
 
@@ -55,7 +55,7 @@ class Asking:
 
     def wanted(self, asked: Asked, renames: Renames) -> Wanted:
         """All that a comparison is asked."""
-        from harness.run.comparing_records import Wanted
+        from harness.studies.comparing_records import Wanted
 
         return Wanted(
             asked=asked,
@@ -158,8 +158,8 @@ def _compared(
     before: tuple[Path, ...], after: tuple[Path, ...], site: Path | None, renames_file: Path | None, asking: Asking
 ) -> ComparisonDocument:
     """Read both runs and compare them. ``site``: the site file beside which a baseline is looked for by its name."""
-    from harness.run.comparing_records import compare_records
-    from harness.run.named_runs import run_of
+    from harness.studies.comparing_records import compare_records
+    from harness.studies.named_runs import run_of
 
     asked, beside = asking.asked(), _beside(site)
     with ExitStack() as stack:

@@ -15,7 +15,7 @@ from harness.core.errors import UsageError
 
 if TYPE_CHECKING:
     from harness.record.corrections import Correction
-    from harness.run.correcting import Wanted
+    from harness.results.correcting import Wanted
 
 _ONE_OF = "--note, --void, --alarm, --who, --report and --withdraw"
 
@@ -65,7 +65,7 @@ def command(
         raise UsageError(f"{len(chosen)} corrections: expected exactly one of {_ONE_OF}; make one call for each")
     ((kind, text),) = chosen.items()
     wanted = _wanted(kind, text, stimulus.strip(), reason.strip(), by or getpass.getuser())
-    from harness.run.correcting import correct_record
+    from harness.results.correcting import correct_record
 
     made = correct_record(record, wanted)
     if as_json:
@@ -79,7 +79,7 @@ def command(
 def _wanted(kind: str, text: str, stimulus: str, reason: str, by: str) -> Wanted:
     """What the options ask for. UsageError where they do not fit together."""
     from harness.record.corrections import CorrectionKind
-    from harness.run.correcting import Wanted
+    from harness.results.correcting import Wanted
 
     if not reason:
         raise UsageError("--reason is missing: a correction without a reason is worth nothing; say why")

@@ -15,7 +15,7 @@ from harness.core.errors import UsageError
 if TYPE_CHECKING:
     from harness.report.document import ReportDocument
     from harness.report.measured import Measured
-    from harness.run.judging import JudgedRecord
+    from harness.results.judging import JudgedRecord
 
 SUFFIXES: Final = (".svg", ".html")
 
@@ -87,8 +87,8 @@ def write_page(
     if html_file is None:
         return
     from harness.report.html import render_html
-    from harness.run.attempt import report_document
-    from harness.run.repeated import repeated, repeated_of
+    from harness.studies.attempt import report_document
+    from harness.studies.repeated import repeated, repeated_of
 
     again = repeated(records) if told is None else repeated_of(told, only)
     write_text(html_file, render_html(replace(document or report_document(records), repeated=again)))

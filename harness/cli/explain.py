@@ -29,7 +29,7 @@ def command(record: Path, alarm: str | None, point: str | None, map_file: Path |
     from harness.core.verdicts import exit_code
     from harness.report.columns import Terminal
     from harness.report.explained import explained_json, explained_lines, explained_of
-    from harness.run.judging import judge_record
+    from harness.results.judging import judge_record
 
     judged = judge_record(record, map_file)
     try:

@@ -14,8 +14,8 @@ from harness.core.verdicts import ExitCode
 
 if TYPE_CHECKING:
     from harness.core.history_format import HistoryFormat
-    from harness.run.history import HistoryOptions
-    from harness.run.judging import JudgedRecord
+    from harness.results.history import HistoryOptions
+    from harness.results.judging import JudgedRecord
 
 
 @click.command(name="history", short_help="Reconcile the controller's alarm history with a record.")
@@ -57,8 +57,8 @@ def command(
     is written (alarm history:). The controller's clock has an offset of its own, which is estimated and said.
     """
     from harness.core.history_format import HistoryFormat
-    from harness.run.history import HistoryOptions
-    from harness.run.judging import judge_record
+    from harness.results.history import HistoryOptions
+    from harness.results.judging import judge_record
 
     judged = judge_record(record)
     try:
@@ -86,7 +86,7 @@ def command(
 def _compare(judged: JudgedRecord, options: HistoryOptions, *, every_row: bool, as_json: bool) -> int:
     from harness.report.columns import Terminal
     from harness.report.history import history_json, history_lines
-    from harness.run.history import compare_history, history_document
+    from harness.results.history import compare_history, history_document
 
     compared = compare_history(judged, options)
     document = history_document(judged, compared)

@@ -24,8 +24,8 @@ def command(record: Path, map_file: Path | None, ledger_file: Path | None, every
     """
     from harness.report.json_ import render_json
     from harness.report.text import render_text
-    from harness.run.attempt import report_document
-    from harness.run.judging import judge_record
+    from harness.results.judging import judge_record
+    from harness.studies.attempt import report_document
 
     judged = judge_record(record, map_file, ledger_file)
     try:

@@ -15,8 +15,8 @@ from harness.core.errors import UsageError
 from harness.core.ledger import Act, same
 from harness.core.verdicts import ExitCode
 from harness.report.ledger_words import ledger_lines
-from harness.run.ledger import SUFFIX, Ledger, append, ledger_beside, read_ledger
-from harness.run.ledger_entries import new_entry
+from harness.results.ledger import SUFFIX, Ledger, append, ledger_beside, read_ledger
+from harness.results.ledger_entries import new_entry
 from harness.site.names import did_you_mean
 
 ACTIONS: Final = ("notice", "inhibit", "release", "show")

@@ -11,8 +11,8 @@ from harness.cli.one_key import Key, one_of, press
 from harness.core.errors import SafetyError
 from harness.core.model import Site
 from harness.report.human import utc
+from harness.results.left_open import LeftOpen, look_for_left_open
 from harness.run.clearing_left import ToClear, can_be_cleared
-from harness.run.left_open import LeftOpen, look_for_left_open
 from harness.run.testing import TestOptions
 
 

@@ -28,7 +28,7 @@ from harness.site.reading import Documents
 
 if TYPE_CHECKING:
     from harness.report.measured import Measured
-    from harness.run.judging import JudgedRecord
+    from harness.results.judging import JudgedRecord
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,7 +125,7 @@ def measure_many(
     picture: Path | None = None,
 ) -> Ended:
     """Raise, record, judge, and tell what was measured. ``picture``: where it is drawn besides."""
-    from harness.run.measuring import measured
+    from harness.studies.measuring import measured
 
     selection = Selection(only=(told.alarm,), links=told.links)
     items = plan_of(site, selection)

@@ -50,8 +50,8 @@ def command(
     of these very sightings, over all phases.
     """
     from harness.measure.trials import Asked
-    from harness.run.judging import judge_record
-    from harness.run.measuring import measured
+    from harness.results.judging import judge_record
+    from harness.studies.measuring import measured
 
     check_picture(picture)
     check_page(html_file)

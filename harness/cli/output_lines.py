@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 from harness.core.instants import NS_PER_S, Clock
 from harness.core.model import Behaviour, Expectation, Point, Step
 from harness.report.safe import safe_text
-from harness.run.steps import STEP_EVENT, StepDone
+from harness.results.steps import STEP_EVENT, StepDone
 
 if TYPE_CHECKING:
     from harness.run.live import LiveSource, PointState

@@ -31,7 +31,7 @@ from harness.run.testing import STOPPED_BY_USER, TestOptions, gated_plan, record
 from harness.site.reading import Documents
 
 if TYPE_CHECKING:
-    from harness.run.judging import JudgedRecord
+    from harness.results.judging import JudgedRecord
 
 CAUTION = (
     "Caution: simulated alarms start and stop real equipment and ring real monitoring stations. Tell whoever listens, "
@@ -128,7 +128,7 @@ def prepared(entry: Path, site: Site, selection: Selection, raising: Raising, **
 
 def raise_and_judge(site: Site, documents: Documents, options: TestOptions, *, plain: bool) -> tuple[JudgedRecord, str]:
     """Run a test and judge its record: what it came to, and '' or why it ended early. The caller closes ``reader``."""
-    from harness.run.judging import judge_record
+    from harness.results.judging import judge_record
 
     items = gated_plan(site, options)
     live = sys.stderr.isatty() and not plain

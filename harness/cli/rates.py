@@ -53,7 +53,7 @@ def command(
     from harness.report.alarm_rates import rates_lines
     from harness.report.columns import Terminal
     from harness.report.rates_json import rates_json
-    from harness.run.alarm_rates import RateOptions, alarm_rates
+    from harness.studies.alarm_rates import RateOptions, alarm_rates
 
     try:
         limits = RateLimits(

@@ -53,9 +53,9 @@ def command(
     from harness.report.json_ import render_json
     from harness.report.junit import render_junit
     from harness.report.text import render_text
-    from harness.run.attempt import report_document
-    from harness.run.judging import JudgedRecord, judge_record
-    from harness.run.repeated import repeated
+    from harness.results.judging import JudgedRecord, judge_record
+    from harness.studies.attempt import report_document
+    from harness.studies.repeated import repeated
 
     if len({path.resolve() for path in records}) != len(records):
         raise UsageError("the same record was given twice; name each record once")

@@ -15,7 +15,7 @@ from harness.core.errors import UsageError
 from harness.core.ledger import Inhibit, LedgerTold, same
 from harness.core.model import Site
 from harness.report.ledger_words import here, open_lines
-from harness.run.ledger import ledger_beside, read_ledger
+from harness.results.ledger import ledger_beside, read_ledger
 from harness.run.ledger_gate import needs_naming
 
 ledger_option = click.option(

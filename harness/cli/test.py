@@ -11,7 +11,7 @@ from harness.cli.drawing import check_page, page_option, write_page
 from harness.cli.raising import Raising, prepared, raise_and_judge, raising_options, say_ended
 from harness.core.errors import UsageError
 from harness.core.model import Site
-from harness.run.earlier import left_by
+from harness.results.earlier import left_by
 from harness.run.order import Selection
 from harness.run.testing import TestOptions
 from harness.run.variants import HELD_DEFAULT_NS
@@ -106,7 +106,7 @@ def perform(
     """Run a test, judge its record, print the results; returns the exit code."""
     from harness.report.json_ import render_json
     from harness.report.text import render_text
-    from harness.run.attempt import report_document
+    from harness.studies.attempt import report_document
 
     judged, why = raise_and_judge(site, documents, options, plain=plain)
     try:

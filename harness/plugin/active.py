@@ -17,7 +17,7 @@ import pytest
 
 from harness.plugin.hooks import AT_END, FIXTURES, LIVE
 from harness.plugin.settings import Settings, allowed_of, options_of
-from harness.run.fitting import fits
+from harness.results.fitting import fits
 
 if TYPE_CHECKING:
     from types import FrameType

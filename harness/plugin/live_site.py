@@ -14,10 +14,10 @@ from harness.core.verdicts import VerdictClass
 from harness.plugin.bridge import LoopThread
 from harness.plugin.settings import allowed_of
 from harness.plugin.told import FarendFailure, Trouble, failure, troubles_of
-from harness.run.interrupting import InterruptedTestError, StoppedRunError
+from harness.results.interrupting import InterruptedTestError, StoppedRunError
+from harness.results.steps import StepDone
 from harness.run.session import SiteSession
 from harness.run.session_told import Told
-from harness.run.steps import StepDone
 from harness.run.stepwise import NotRaisedError
 from harness.site.durations import read_duration
 from harness.site.problems import Mismatch

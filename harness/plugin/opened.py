@@ -19,7 +19,7 @@ from harness.plugin.live_site import LiveSite
 from harness.plugin.told import FarendFailure, Trouble, block_of, failure, log, properties, troubles_of
 from harness.report.columns import WIDTH_MIN, Terminal
 from harness.report.ledger_words import open_lines
-from harness.run.judging import JudgedRecord, judge_record
+from harness.results.judging import JudgedRecord, judge_record
 from harness.run.session import SiteSession
 from harness.run.session_told import Told
 from harness.run.testing import TestOptions

@@ -115,9 +115,9 @@ def options_of(settings: Settings, site: Site, record: Path, seed: int, what: st
     SafetyError, UsageError or SiteError with what is wrong in a file that was given, or is left to be decided.
     """
     from harness.core.errors import UsageError
+    from harness.results.ledger import ledger_beside
     from harness.run.clearing_left import decided
     from harness.run.gate import read_reviews
-    from harness.run.ledger import ledger_beside
     from harness.run.order import Selection
     from harness.run.standing import known_to_stand
     from harness.run.testing import TestOptions

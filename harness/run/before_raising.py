@@ -9,14 +9,14 @@ from harness.core.errors import SafetyError
 from harness.core.instants import NS_PER_S
 from harness.core.places import Arrival, BacnetPlace
 from harness.record.header import Json
+from harness.results.interrupting import StoppedRunError, gate_stops
+from harness.results.steps import STANDING_EVENT
 from harness.run.clearing_left import ClearingLeft, ToClear
-from harness.run.interrupting import StoppedRunError, gate_stops
 from harness.run.order import READY_MAX_NS, Item, gone_within_ns, listened_links
 from harness.run.persons import Persons
 from harness.run.raising import Raiser
 from harness.run.restoring import Restoring
 from harness.run.standing import baseline_of, check_baseline
-from harness.run.steps import STANDING_EVENT
 from harness.run.tools import Tools
 
 CONNECT_MAX_NS: Final = 10 * NS_PER_S

@@ -10,8 +10,8 @@ from pathlib import Path
 from harness.core.errors import SafetyError
 from harness.core.model import Alarm, Behaviour, Site, Step
 from harness.record.header import Json
-from harness.run.left_open import LeftOpen, look_for_left_open
-from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT
+from harness.results.left_open import LeftOpen, look_for_left_open
+from harness.results.open_stimuli import CLEARED_LEFT_OPEN_EVENT
 from harness.run.order import Item, gap_ns, gone_within_ns
 from harness.run.putting_back import until_proven
 from harness.run.raising import Raiser

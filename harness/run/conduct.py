@@ -12,11 +12,7 @@ from harness.core.errors import RecordError
 from harness.core.instants import NS_PER_S
 from harness.core.model import Expectation, Result
 from harness.record.header import Json
-from harness.run.attentive import rest_again
-from harness.run.before_raising import BeforeRaising
-from harness.run.clearing_left import ToClear
-from harness.run.holding_off import HoldOff
-from harness.run.interrupting import (
+from harness.results.interrupting import (
     InterruptedTestError,
     Interruption,
     Interruptions,
@@ -24,6 +20,17 @@ from harness.run.interrupting import (
     Why,
     gate_stops,
 )
+from harness.results.steps import (
+    INTERRUPTED_EVENT,
+    RETEST_EVENT,
+    SWEEP_EVENT,
+    TOGETHER_EVENT,
+    StepDone,
+)
+from harness.run.attentive import rest_again
+from harness.run.before_raising import BeforeRaising
+from harness.run.clearing_left import ToClear
+from harness.run.holding_off import HoldOff
 from harness.run.live_results import judge_live, try_live
 from harness.run.one_alarm import OneAlarm
 from harness.run.order import Item, raised_at_most_ns
@@ -32,13 +39,6 @@ from harness.run.persons import Persons
 from harness.run.putting_back import beside
 from harness.run.raising import Raiser
 from harness.run.restoring import Restoring
-from harness.run.steps import (
-    INTERRUPTED_EVENT,
-    RETEST_EVENT,
-    SWEEP_EVENT,
-    TOGETHER_EVENT,
-    StepDone,
-)
 from harness.run.tools import Progress, Tools
 from harness.run.waiting import STILL_LOST, QuietWindows, Waits, to_the_end
 

@@ -17,8 +17,8 @@ from typing import Final
 from harness.core.instants import NS_PER_MS, Bounds, Clock
 from harness.core.model import KEY_BEFORE_NS, Step
 from harness.record.header import Json
-from harness.run.interrupting import Interruption, Why
-from harness.run.steps import LATE_EVENT
+from harness.results.interrupting import Interruption, Why
+from harness.results.steps import LATE_EVENT
 
 Enter = Callable[[str, int, Mapping[str, Json]], None]
 """(kind, instant, data): an event into the record."""

@@ -11,20 +11,16 @@ from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from harness.core.errors import RecordError, SafetyError
 from harness.core.instants import NS_PER_S
 from harness.core.ledger import Act, Entry, Inhibit, LedgerState, same, state_of
 from harness.core.model import Site
+from harness.results.ledger import Ledger, append, ledger_beside, read_ledger
 from harness.run.gate import CLOCKS_APART_MAX_NS
-from harness.run.ledger import Ledger, append, ledger_beside, read_ledger
 from harness.site.moments import moment_of, moment_text, utc_ns_of
 from harness.site.names import did_you_mean
-
-LEDGER_EVENT: Final = "ledger"
-AT_START: Final = "start"
-AT_END: Final = "end"
 
 
 def check_ledger(

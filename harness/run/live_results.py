@@ -11,9 +11,9 @@ from harness.core.model import Behaviour, Expectation, Result, Site
 from harness.correlate.engine import correlate
 from harness.correlate.evidence import Evidence
 from harness.correlate.sweeps import Try, tries_of
-from harness.run.evidence import evidence_of
+from harness.results.evidence import evidence_of
+from harness.results.steps import StepDone, stimuli_of
 from harness.run.live import LiveMemory, LiveSource
-from harness.run.steps import StepDone, stimuli_of
 
 T = TypeVar("T")
 

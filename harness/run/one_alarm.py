@@ -8,13 +8,13 @@ samples, so that a healthy site is done quickly; where nothing shows, it waits f
 from __future__ import annotations
 
 from harness.core.model import Step
+from harness.results.steps import STOPPED_EVENT, StepDone
 from harness.run.order import Item
 from harness.run.persons import Persons
 from harness.run.putting_back import PuttingBack
 from harness.run.raised_otherwise import Variants
 from harness.run.raising import Raiser, UnsentError
 from harness.run.stages import Course, Stages
-from harness.run.steps import STOPPED_EVENT, StepDone
 from harness.run.tools import Tools
 from harness.run.waiting import QuietWindows, Waits, to_the_end
 

@@ -9,7 +9,7 @@ from collections.abc import Callable, Coroutine
 from typing import Any, Final, TypeVar
 
 from harness.core.errors import RecordError
-from harness.run.interrupting import InterruptedTestError, Interruption, StoppedRunError, ended
+from harness.results.interrupting import InterruptedTestError, Interruption, StoppedRunError, ended
 
 T = TypeVar("T")
 

@@ -14,7 +14,7 @@ from harness.core.model import RAISED_AT_MOST_DEFAULT_NS, Alarm, Behaviour, Expe
 from harness.core.paths import told_delay_ns
 from harness.core.places import Arrival, BacnetPlace
 from harness.links.bacnet_messages import look_period_ns
-from harness.run.fitting import fits
+from harness.results.fitting import fits
 
 WALK_MAX_NS: Final = 15 * 60 * NS_PER_S
 """How long an alarm is held for a walk to what is out of sight and back: no longer than a plant is left with a raised

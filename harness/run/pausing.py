@@ -14,12 +14,12 @@ from typing import Final
 from harness.core.model import Step
 from harness.record.found import Event
 from harness.record.header import Json
-from harness.run.interrupting import Interruption, Why
+from harness.results.interrupting import Interruption, Why
+from harness.results.steps import STEP_EVENT, UNEXPLAINED_EVENT, StepDone
 from harness.run.raising import Raiser
-from harness.run.steps import STEP_EVENT, StepDone
 from harness.run.still_shown import StillShown, enter_still_shown, still_shown, still_shown_words
 from harness.run.tools import Tools
-from harness.run.unexplained import HOLD_MAX_NS, UNEXPLAINED_EVENT, Unexplained
+from harness.run.unexplained import HOLD_MAX_NS, Unexplained
 
 PUTS_OFF_MAX: Final = 3
 """So often a raise is put off since something comes and goes; then somebody has to find out why (no source)."""

@@ -10,9 +10,9 @@ from typing import Final, Protocol, TypeVar
 from harness.core.behaviours import output_table
 from harness.core.instants import NS_PER_S, Clock
 from harness.core.model import Alarm, Behaviour, Expectation, Step
+from harness.results.steps import StepDone
 from harness.run.order import Item, gap_ns, gone_within_ns, settle_ns
 from harness.run.raising import Raiser
-from harness.run.steps import StepDone
 from harness.run.tools import Tools
 from harness.run.waiting import Waits
 

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 
 from harness.core.durations import duration
 from harness.core.model import Alarm, Expectation, Step
+from harness.results.steps import StepDone
 from harness.run.order import Item, gap_ns, gone_within_ns, hold_ns, show_within_ns
 from harness.run.putting_back import PuttingBack, beside
 from harness.run.raising import Raiser
-from harness.run.steps import StepDone
 from harness.run.tools import Tools
 from harness.run.waiting import Waits
 

@@ -17,8 +17,8 @@ from harness.links.base import Link
 from harness.links.modbus_rtu import ModbusRtuListener
 from harness.record.header import Json
 from harness.record.writer import RecordWriter
+from harness.results.steps import INTENT_EVENT, PUT_BACK_EVENT, STEP_EVENT, UNSENT_EVENT, StepDone
 from harness.run.live import LiveSource
-from harness.run.steps import INTENT_EVENT, PUT_BACK_EVENT, STEP_EVENT, UNSENT_EVENT, StepDone
 from harness.stimulus.performed import Performed
 
 if TYPE_CHECKING:

@@ -11,9 +11,9 @@ from harness.core.instants import Clock
 from harness.core.model import Site
 from harness.record.header import Json
 from harness.record.writer import RecordWriter
+from harness.results.steps import AS_FOUND_EVENT, AS_LEFT_EVENT
 from harness.run.live import LiveSource
 from harness.run.order import READY_MAX_NS
-from harness.run.steps import AS_FOUND_EVENT, AS_LEFT_EVENT
 from harness.run.still_shown import enter_still_shown, left_shown
 
 ReadWritable = Callable[[], Awaitable[tuple[FoundValue, ...]]]

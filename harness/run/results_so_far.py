@@ -9,9 +9,9 @@ from dataclasses import replace
 from harness.core.instants import Clock
 from harness.core.model import Expectation, Judgement, Site, Stimulus
 from harness.correlate.engine import correlate
-from harness.run.evidence import evidence_of
+from harness.results.evidence import evidence_of
+from harness.results.steps import stimuli_of
 from harness.run.live import LiveMemory, LiveSource
-from harness.run.steps import stimuli_of
 
 
 def raised_since(site: Site, live: LiveSource, since_ns: int) -> tuple[Stimulus, ...]:

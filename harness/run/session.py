@@ -19,15 +19,15 @@ from harness.core.errors import SafetyError, UsageError
 from harness.core.instants import Clock
 from harness.core.links import PushLink
 from harness.core.model import Expectation, Judgement, Result, Site, Step
+from harness.results.fitting import fits
+from harness.results.interrupting import InterruptedTestError, StoppedRunError, ended
+from harness.results.steps import AS_LEFT_EVENT, StepDone
 from harness.run.clearing_left import ToClear
 from harness.run.expecting import Expecting, is_unknown
-from harness.run.fitting import fits
-from harness.run.interrupting import InterruptedTestError, StoppedRunError, ended
 from harness.run.live import LiveSource
 from harness.run.order import Item, plan_of
 from harness.run.results_so_far import judge_so_far
 from harness.run.session_told import Heard, Raise, Told
-from harness.run.steps import AS_LEFT_EVENT, StepDone
 from harness.run.stepwise import NotRaisedError, Stepwise
 from harness.run.testing import TestOptions, run_test
 from harness.run.tools import Tools

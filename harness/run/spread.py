@@ -15,8 +15,8 @@ from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.links import BacnetLink, BusWay, ModbusRtuLink, ModbusTcpLink
 from harness.core.model import Site
 from harness.core.paths import told_delay_ns
-from harness.run.budget_bus import Cycle, bus_cycle, tcp_cycle
 from harness.run.order import Item, beat_ns, longest_ns, usual_ns
+from harness.run.poll_cycle import Cycle, bus_cycle, tcp_cycle
 
 SINGLE_MAX_NS: Final = 5 * NS_PER_S
 """Over no longer a time a raise is spread where nobody asked for many: a gateway that polls every minute would double

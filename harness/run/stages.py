@@ -13,11 +13,11 @@ from typing import Final
 
 from harness.core.instants import NS_PER_S
 from harness.core.model import Alarm, Behaviour, Expectation, Step
+from harness.results.steps import StepDone
 from harness.run.order import READY_MAX_NS, Item, gap_ns, gone_within_ns, hold_ns, show_within_ns
 from harness.run.persons import Persons
 from harness.run.putting_back import PuttingBack
 from harness.run.raising import Raiser
-from harness.run.steps import StepDone
 from harness.run.tools import Tools
 from harness.run.waiting import Waits
 

@@ -14,12 +14,13 @@ from harness.core.errors import FarendError, RecordError
 from harness.core.instants import NS_PER_S
 from harness.core.model import Expectation, Step
 from harness.record.header import Json
+from harness.results.interrupting import Interruption, StoppedRunError, Why, gate_stops
+from harness.results.judging import PLAN_EVENT
+from harness.results.steps import INTERRUPTED_EVENT, STOPPED_EVENT, StepDone
 from harness.run.attentive import rest_again
 from harness.run.before_raising import BeforeRaising
 from harness.run.clearing_left import ToClear
 from harness.run.holding_off import HoldOff
-from harness.run.interrupting import Interruption, StoppedRunError, Why, gate_stops
-from harness.run.judging import PLAN_EVENT
 from harness.run.one_alarm import OneAlarm
 from harness.run.one_at_a_time import OneAtATime
 from harness.run.order import Item, raised_at_most_ns
@@ -28,7 +29,6 @@ from harness.run.persons import Persons
 from harness.run.raising import Raiser
 from harness.run.restoring import Restoring
 from harness.run.stages import Course
-from harness.run.steps import INTERRUPTED_EVENT, STOPPED_EVENT, StepDone
 from harness.run.tools import Progress, Tools
 from harness.run.waiting import QuietWindows, Waits, to_the_end
 

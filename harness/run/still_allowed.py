@@ -13,8 +13,8 @@ from datetime import UTC, datetime
 from harness.core.errors import RecordError
 from harness.core.ledger import Notice
 from harness.core.model import Site
+from harness.results.ledger import read_ledger
 from harness.run.gate import Reviews, reviewed_until_ns
-from harness.run.ledger import read_ledger
 from harness.run.ledger_gate import KeptLedger
 from harness.site.moments import moment_of, utc_ns_of
 

@@ -16,12 +16,8 @@ from harness.core.model import Behaviour, Expectation, Site, Step
 from harness.core.wording import TAKE_FOR_REAL
 from harness.record.header import Json
 from harness.record.writer import RecordWriter
+from harness.results.steps import STEP_EVENT, STILL_SHOWN_EVENT, UNEXPLAINED_EVENT
 from harness.run.live import LiveSource
-from harness.run.steps import STEP_EVENT
-from harness.run.unexplained import UNEXPLAINED_EVENT
-
-STILL_SHOWN_EVENT: Final = "still-shown"
-"""An alarm that is still shown after its clear: ``alarm`` and ``points``."""
 
 LINKS_MIN: Final = 2
 """On so many links that do not read one another it is no output that is stuck, but what they all show."""

@@ -19,13 +19,15 @@ from harness.core.model import Site
 from harness.links.person_reports import Attend
 from harness.record.header import Header
 from harness.record.writer import RecordWriter
+from harness.results.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT, RESUMES_KEY
+from harness.results.ledger import AT_END, AT_START, LEDGER_EVENT
+from harness.results.steps import RETEST_EVENT
 from harness.run.by_hand import ByHand, too_fine_by_hand
 from harness.run.clearing_left import ToClear, check_to_clear
 from harness.run.conduct import Conductor
 from harness.run.gate import Reviews, pass_gate
 from harness.run.guide import Guide
-from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT, RESUMES_KEY
-from harness.run.ledger_gate import AT_END, AT_START, LEDGER_EVENT, KeptLedger, ledger_kept, pass_ledger
+from harness.run.ledger_gate import KeptLedger, ledger_kept, pass_ledger
 from harness.run.live import KEPT_POLLS_STEPWISE_MAX, LiveSource
 from harness.run.order import (
     Item,
@@ -38,7 +40,6 @@ from harness.run.raising import Hand, Written
 from harness.run.restoring import ReadWritable
 from harness.run.spread import Spread
 from harness.run.steering import Steering
-from harness.run.steps import RETEST_EVENT
 from harness.run.still_allowed import StillAllowed
 from harness.run.tools import CLEAR_FOR_NS, Tools, View
 from harness.run.trials import CLAIM_EVENT, SEARCH_EVENT, Claim, Search

@@ -16,9 +16,6 @@ from harness.core.model import Behaviour, Point, Site
 from harness.run.live import LiveSource, PointState
 from harness.run.order import gap_ns, gone_within_ns
 
-UNEXPLAINED_EVENT: Final = "unexplained"
-"""Points that came on and that nothing raised explains; ``gone``: whether they went in time."""
-
 HOLD_MAX_NS: Final = 5 * NS_PER_S
 """For how long a stimulus still stands after something unexplained came on, so that its own results are had; then it is
 cleared. A person is told at once (common practice, no source)."""

@@ -10,10 +10,10 @@ from typing import Final
 from harness.core.instants import NS_PER_S, Clock
 from harness.core.links import ModbusLink, PersonLink, PushLink
 from harness.core.model import Expectation, Site
-from harness.run.interrupting import ended
+from harness.results.interrupting import ended
+from harness.results.steps import StepDone
 from harness.run.live import LiveSource
 from harness.run.order import Item, gap_ns, hold_ns
-from harness.run.steps import StepDone
 
 LIFE_MAX_NS: Final = 10 * NS_PER_S
 """How long the end waits for paths that tell changes to prove that they live; without it, their quiet is unknown."""

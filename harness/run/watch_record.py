@@ -20,7 +20,7 @@ from harness.links.person import PersonListener
 from harness.links.person_reports import Attend
 from harness.record.header import Header, Json
 from harness.record.writer import RecordWriter
-from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, RESUMES_KEY, WATCHED_EVENT
+from harness.results.judging import END_EVENT, ENTRY_KEY, MAP_KEY, RESUMES_KEY, WATCHED_EVENT
 from harness.run.watching import Watcher, watch
 from harness.site.reading import Documents
 

@@ -12,8 +12,8 @@ from harness.core.errors import IdentityError, RecordError
 from harness.links.base import Link, LinkState
 from harness.links.person import PersonListener
 from harness.links.person_reports import Attend, Reports
+from harness.results.interrupting import StoppedRunError
 from harness.run.attentive import listening_first
-from harness.run.interrupting import StoppedRunError
 from harness.run.listening import listeners
 from harness.run.order import Item, carried_links, listened_links
 from harness.run.raising import Written

@@ -22,7 +22,7 @@ from types import FrameType
 from typing import Final
 
 from harness.core.verdicts import VerdictClass
-from harness.run.judging import JudgedRecord
+from harness.results.judging import JudgedRecord
 from sims.defect_kinds import Name
 from sims.defects import Defect
 from sims.points import Place

@@ -26,9 +26,9 @@ from harness.cli.guide_keys import GuideKeys
 from harness.core.model import Step
 from harness.core.verdicts import VerdictClass
 from harness.links.person_reports import Reports
+from harness.results.judging import judge_record
 from harness.run.gate import Reviews
 from harness.run.guide import Guide
-from harness.run.judging import judge_record
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
 from harness.site.reading import Documents, read_site

@@ -40,7 +40,7 @@ from harness.links.bacnet_messages import EventNotice, Stamp, Subscription, Subs
 from harness.links.bacnet_values import ObjectReading, pack
 from harness.links.base import AnyBlock, Block, LinkState, ObjectBlock
 from harness.links.seen import Dropped, Failure, Message, Polls, StateChange
-from harness.run.evidence import evidence_of
+from harness.results.evidence import evidence_of
 
 ORIGIN = Origin(file="bench", line=1)
 MESSAGES_PER_S = 2

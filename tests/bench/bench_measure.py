@@ -22,8 +22,8 @@ from harness.core.instants import Bounds
 from harness.core.model import Behaviour, Hold, Limits
 from harness.correlate.engine import correlate, outlines_of, timed_by_reference
 from harness.measure.trials import Asked, Shown, summarise
-from harness.run.corrected import Corrected
-from harness.run.row_trials import row_trials
+from harness.results.corrected import Corrected
+from harness.studies.row_trials import row_trials
 from tests.peers.trace_bench import MS, Bench
 
 LAG_MS = (20.0, 80.0)

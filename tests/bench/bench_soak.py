@@ -57,8 +57,8 @@ from harness.links.mqtt_messages import decode as decode_mqtt
 from harness.record.header import Header
 from harness.record.reader import RecordReader
 from harness.record.writer import RecordWriter
+from harness.results.evidence import blind_times
 from harness.run.attentive import listening_first
-from harness.run.evidence import blind_times
 from harness.run.listening import listeners
 from harness.run.live import LiveSource
 from tests.bench.soak_site import DEVICE, OBJECTS, TCP_INPUTS, TOPICS

@@ -29,8 +29,8 @@ from harness.core.links import ModbusTcpLink
 from harness.core.model import Point
 from harness.core.places import ModbusPlace, Numbering, Table
 from harness.links.modbus_tcp import ModbusTcpListener
+from harness.results.evidence import evidence_of
 from harness.run.attentive import listening_first
-from harness.run.evidence import evidence_of
 from tests.bench.bench_judge import mqtt
 from tests.bench.bench_soak import ORIGIN, Part
 from tests.peers.recorder import Recorder, listening

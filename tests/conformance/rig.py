@@ -29,7 +29,7 @@ from harness.core.trace import Trace
 from harness.correlate.engine import correlate
 from harness.correlate.outline import Outline, outline
 from harness.links.base import Link, LinkState
-from harness.run.evidence import evidence_of
+from harness.results.evidence import evidence_of
 from harness.run.listening import listeners
 from harness.run.live import LiveMemory, LiveSource, PointState
 from tests.peers.virtual_time import VirtualTimeLoop

@@ -14,10 +14,10 @@ from bacpypes3.constructeddata import Any as AnyValue
 from bacpypes3.primitivedata import Enumerated, ObjectIdentifier
 
 from harness.core.verdicts import ExitCode, Verdict
+from harness.results.judging import JudgedRecord, judge_record
+from harness.results.steps import STEP_EVENT, StepDone
 from harness.run.gate import Reviews
-from harness.run.judging import JudgedRecord, judge_record
 from harness.run.order import Selection
-from harness.run.steps import STEP_EVENT, StepDone
 from harness.run.testing import TestOptions, run_test
 from harness.site.reading import gather, read_site
 from sims import SimulatedSite, SiteOptions

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from harness.core.verdicts import ExitCode
-from harness.run.attempt import attempt_document
+from harness.studies.attempt import attempt_document
 from tests.peers.safety_runs import During, Outcome, Scene, run_scene
 from tests.peers.write_relay import CLEAR, Relay
 

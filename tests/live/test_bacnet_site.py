@@ -8,8 +8,8 @@ from pathlib import Path
 
 from harness.core.verdicts import ExitCode, Verdict
 from harness.links.bacnet_messages import NOTIFY_ACK, EventNotice, decode
+from harness.results.judging import JudgedRecord, judge_record
 from harness.run.gate import Reviews
-from harness.run.judging import JudgedRecord, judge_record
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
 from harness.site.reading import gather, read_site

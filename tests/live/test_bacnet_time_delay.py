@@ -9,8 +9,8 @@ from pathlib import Path
 from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.model import Result
 from harness.core.verdicts import ExitCode, Verdict
+from harness.results.judging import JudgedRecord, judge_record
 from harness.run.gate import Reviews
-from harness.run.judging import JudgedRecord, judge_record
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
 from harness.site.reading import gather, read_site

@@ -22,13 +22,13 @@ from harness.core.links import LinkSpec, ModbusTcpLink
 from harness.core.model import Behaviour, Expectation, Site
 from harness.measure.budget import chance_of
 from harness.report.budget_document import Budget
-from harness.run.budget import Asked, budget_of
-from harness.run.budget_hops import way_of
-from harness.run.budget_measured import with_measured
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
 from harness.site.profiles import profiles_folder
 from harness.site.reading import gather, load_site, read_site
+from harness.studies.budget import Asked, budget_of
+from harness.studies.budget_hops import way_of
+from harness.studies.budget_measured import with_measured
 from sims import SimulatedSite, SiteOptions
 from tests.peers.saturated_bus import saturated
 from tests.peers.seen_trials import LINKS, Setting, declared, seen_trials

@@ -7,10 +7,10 @@ from pathlib import Path
 
 from harness.core.instants import NS_PER_S
 from harness.core.verdicts import ExitCode, Verdict
+from harness.results.left_open import LeftOpen
+from harness.results.open_stimuli import CLEARED_LEFT_OPEN_EVENT
+from harness.results.steps import STEP_EVENT
 from harness.run.clearing_left import ToClear
-from harness.run.left_open import LeftOpen
-from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT
-from harness.run.steps import STEP_EVENT
 from tests.peers.safety_runs import Outcome, Scene, run_scene
 from tests.peers.write_relay import CLEAR
 

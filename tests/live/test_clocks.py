@@ -15,14 +15,14 @@ from harness.core.model import Limits, Site
 from harness.measure.alarm_rates import Number, RateLimits
 from harness.record.reader import RecordReader
 from harness.report.clock_document import ClocksDocument
-from harness.run.alarm_rates import RateOptions, alarm_rates
-from harness.run.clocks import ClockOptions, clocks_of
+from harness.results.judging import recorded_site
 from harness.run.gate import Reviews
-from harness.run.judging import recorded_site
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
 from harness.site.profiles import profiles_folder
 from harness.site.reading import Documents, gather, read_site
+from harness.studies.alarm_rates import RateOptions, alarm_rates
+from harness.studies.clocks import ClockOptions, clocks_of
 from sims import SimulatedSite, SiteOptions
 from sims.building import Building
 from sims.building_options import BuildingOptions

@@ -9,7 +9,7 @@ from pathlib import Path
 from harness.core.instants import NS_PER_S
 from harness.core.model import Step
 from harness.core.verdicts import ExitCode, Verdict
-from harness.run.steps import STEP_EVENT, StepDone
+from harness.results.steps import STEP_EVENT, StepDone
 from tests.peers.raised_runs import LONG
 from tests.peers.safety_runs import During, Outcome, Scene, run_scene
 

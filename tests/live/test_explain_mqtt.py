@@ -13,7 +13,7 @@ from typing import Final
 import pytest
 
 from harness.core.verdicts import VerdictClass
-from harness.run.judging import JudgedRecord
+from harness.results.judging import JudgedRecord
 from sims.defect_kinds import Name
 from sims.points import Place
 from tests.peers.broker import needs_mosquitto

@@ -19,9 +19,9 @@ from harness.report.document import ReportDocument
 from harness.report.json_ import render_json
 from harness.report.log_text import render_log_text
 from harness.report.text import render_text
-from harness.run.attempt import report_document
-from harness.run.judging import judge_record
+from harness.results.judging import judge_record
 from harness.site.profiles import profiles_folder
+from harness.studies.attempt import report_document
 from sims import SiteProcess
 from sims.alarms import BY_NAME
 from tests.peers.command import active, environment, farend, panel

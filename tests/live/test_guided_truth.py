@@ -22,9 +22,9 @@ from harness.core.model import Behaviour, Expectation, Result, Step, Stimulus
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.engine import outlines_of, timed_by_reference
 from harness.record.found import Event
+from harness.results.judging import judge_record
 from harness.run.gate import Reviews
 from harness.run.guide import Guide
-from harness.run.judging import judge_record
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
 from harness.site.reading import gather, read_site

@@ -14,7 +14,7 @@ from harness.cli import cli
 from harness.core.errors import FarendError, SafetyError
 from harness.core.verdicts import ExitCode
 from harness.record.reader import RecordReader
-from harness.run.ledger_gate import LEDGER_EVENT
+from harness.results.ledger import LEDGER_EVENT
 from harness.run.still_allowed import StillAllowed
 from sims import SiteProcess
 from tests.peers.command import Done, active, demo_files, ports_of

@@ -17,9 +17,9 @@ from typing import Any
 import pytest
 
 from harness.record.reader import RecordReader
-from harness.run.left_open import look_for_left_open
-from harness.run.open_stimuli import CLEARED_LEFT_OPEN_EVENT
-from harness.run.steps import INTENT_EVENT, STEP_EVENT
+from harness.results.left_open import look_for_left_open
+from harness.results.open_stimuli import CLEARED_LEFT_OPEN_EVENT
+from harness.results.steps import INTENT_EVENT, STEP_EVENT
 from sims import SimulatedSite, SiteOptions, SiteProcess
 from tests.peers.command import DEADLINE_S, Done, Running, active, demo_files, farend
 from tests.peers.raised_runs import ARMED, raised, wait_for_step

@@ -24,10 +24,10 @@ from harness.correlate.engine import correlate
 from harness.record.header import Header
 from harness.record.reader import RecordReader
 from harness.record.writer import RecordWriter
-from harness.run.evidence import evidence_of
+from harness.results.evidence import evidence_of
+from harness.results.steps import STEP_EVENT, StepDone, stimuli_of
 from harness.run.listening import listeners
 from harness.run.live import LiveSource
-from harness.run.steps import STEP_EVENT, StepDone, stimuli_of
 from harness.site.profiles import profiles_folder
 from harness.site.reading import load_site
 from tests.live.test_modbus_peers import Set, peer

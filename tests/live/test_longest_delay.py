@@ -12,9 +12,9 @@ from harness.core.model import Limits, Site
 from harness.core.verdicts import VerdictClass
 from harness.correlate.engine import correlate
 from harness.record.reader import RecordReader
-from harness.run.evidence import evidence_of
+from harness.results.evidence import evidence_of
+from harness.results.steps import stimuli_of
 from harness.run.order import Selection
-from harness.run.steps import stimuli_of
 from harness.run.testing import TestOptions, run_test
 from harness.site.profiles import profiles_folder
 from harness.site.reading import Documents, load_site

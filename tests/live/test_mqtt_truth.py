@@ -26,9 +26,9 @@ from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.engine import correlate, outlines_of, timed_by_reference
 from harness.links.mqtt_messages import Published, decode
 from harness.record.reader import RecordReader
-from harness.run.evidence import evidence_of
+from harness.results.evidence import evidence_of
+from harness.results.steps import stimuli_of
 from harness.run.order import Selection
-from harness.run.steps import stimuli_of
 from harness.run.testing import TestOptions, run_test
 from harness.site.profiles import profiles_folder
 from harness.site.reading import Documents, load_site

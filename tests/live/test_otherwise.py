@@ -6,8 +6,8 @@ import json
 from pathlib import Path
 
 from harness.core.sweep import Sweep
-from harness.run.attempt import attempt_document
-from harness.run.judging import judge_record
+from harness.results.judging import judge_record
+from harness.studies.attempt import attempt_document
 from sims import SiteProcess
 from tests.peers.command import active, demo_files, farend, ports_of
 from tests.peers.raised_runs import ARMED

@@ -22,8 +22,8 @@ from harness.cli.keys import KeyClient, TerminalKeys
 from harness.core.instants import NS_PER_MS, Bounds
 from harness.core.model import Result, Stimulus
 from harness.core.verdicts import Verdict, VerdictClass
+from harness.results.judging import judge_record
 from harness.run.gate import Reviews
-from harness.run.judging import judge_record
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
 from harness.site.reading import gather, read_site

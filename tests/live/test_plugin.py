@@ -21,8 +21,8 @@ from junitparser import Error, Failure, JUnitXml, Properties, TestCase
 
 from harness.core.verdicts import Verdict
 from harness.record.reader import RecordReader
-from harness.run.judging import judge_record
-from harness.run.open_stimuli import open_stimuli
+from harness.results.judging import judge_record
+from harness.results.open_stimuli import open_stimuli
 from sims import SiteProcess
 from tests.peers.command import DEADLINE_S, active, clear_all, demo_files, environment, farend, ports_of
 

@@ -17,10 +17,10 @@ import pytest
 from harness.core.instants import NS_PER_S
 from harness.core.model import Step
 from harness.core.verdicts import ExitCode, Verdict
+from harness.results.judging import JudgedRecord, judge_record
+from harness.results.steps import STEP_EVENT, StepDone
 from harness.run.gate import read_reviews
-from harness.run.judging import JudgedRecord, judge_record
 from harness.run.order import Selection
-from harness.run.steps import STEP_EVENT, StepDone
 from harness.run.testing import TestOptions, run_test
 from harness.site.reading import gather, read_site
 from sims import SimulatedSite, SiteOptions

@@ -10,7 +10,7 @@ import pytest
 
 from harness.core.model import Decision
 from harness.run.gate import read_reviews
-from tests.unit.run.sites import TEXT
+from tests.peers.sites import TEXT
 
 if sys.platform == "win32":
     pytest.skip("pseudo-terminals", allow_module_level=True)

@@ -18,9 +18,9 @@ from harness.core.errors import SafetyError, UsageError
 from harness.core.instants import NS_PER_MS, NS_PER_S, NS_PER_US
 from harness.core.model import Decision, Site, Step
 from harness.core.verdicts import ExitCode, Verdict
+from harness.results.interrupting import InterruptedTestError, StoppedRunError
+from harness.results.judging import JudgedRecord, judge_record
 from harness.run.gate import Reviews
-from harness.run.interrupting import InterruptedTestError, StoppedRunError
-from harness.run.judging import JudgedRecord, judge_record
 from harness.run.order import Selection
 from harness.run.session import SiteSession
 from harness.run.session_told import Told

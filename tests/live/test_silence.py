@@ -14,8 +14,8 @@ import pytest
 
 from harness.core.model import Result, Stimulus
 from harness.core.verdicts import Verdict, VerdictClass
-from harness.run.judging import JudgedRecord
-from harness.run.steps import STEP_EVENT
+from harness.results.judging import JudgedRecord
+from harness.results.steps import STEP_EVENT
 from tests.peers.defect_runs import Trial, run_trial
 
 ALARMS = ("bulk-a.high-high", "bulk-b.high", "bulk-a.interstitial-leak")

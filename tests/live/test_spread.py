@@ -13,7 +13,7 @@ from harness.core.instants import NS_PER_MS, NS_PER_S
 from harness.core.links import LinkSpec, ModbusTcpLink
 from harness.core.model import Site
 from harness.measure.phase_lock import Locking, phase_lock
-from harness.run.judging import judge_record
+from harness.results.judging import judge_record
 from harness.run.order import Selection, plan_of
 from harness.run.session import SiteSession
 from harness.run.spread import SINGLE_MAX_NS, Spread

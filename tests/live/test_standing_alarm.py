@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.core.verdicts import ExitCode, Verdict, VerdictClass
-from harness.run.attempt import report_document
+from harness.studies.attempt import report_document
 from tests.peers.safety_runs import Outcome, Scene, run_scene
 
 WATER = "bulk-a.water"

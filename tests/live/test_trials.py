@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from harness.cli import cli
 from harness.core.errors import SafetyError, UsageError
-from harness.run.judging import judge_record
+from harness.results.judging import judge_record
 from sims import SiteProcess
 from tests.peers.command import active, demo_files, farend, ports_of
 from tests.peers.raised_runs import ARMED

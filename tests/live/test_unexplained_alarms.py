@@ -11,11 +11,10 @@ from harness.core.wording import TAKE_FOR_REAL
 from harness.report.log_text import render_log_text
 from harness.report.log_words import STILL_NOTE
 from harness.report.text import render_text
-from harness.run.attempt import report_document
+from harness.results.steps import INTENT_EVENT, STEP_EVENT, STILL_SHOWN_EVENT, TOGETHER_EVENT
 from harness.run.pausing import PUTS_OFF_MAX
-from harness.run.steps import INTENT_EVENT, STEP_EVENT, TOGETHER_EVENT
-from harness.run.still_shown import STILL_SHOWN_EVENT
 from harness.run.unexplained import HOLD_MAX_NS
+from harness.studies.attempt import report_document
 from sims.controller import Action
 from tests.peers.raised_runs import LONG
 from tests.peers.safety_runs import During, Outcome, Scene, run_scene

@@ -21,14 +21,14 @@ from harness.core.verdicts import ExitCode
 from harness.links.base import Link, LinkState, Observer
 from harness.measure.alarm_rates import Number
 from harness.record.reader import RecordReader
-from harness.run.alarm_rates import RateOptions, alarm_rates
-from harness.run.attempt import report_document
-from harness.run.clocks import ClockOptions, clocks_of
-from harness.run.judging import END_EVENT, PLAN_EVENT, judge_record
+from harness.results.judging import END_EVENT, PLAN_EVENT, judge_record
+from harness.results.steps import INTENT_EVENT, STEP_EVENT
 from harness.run.listening import listeners
-from harness.run.steps import INTENT_EVENT, STEP_EVENT
 from harness.run.watch_record import Shown, WatchOptions, watch_into_record
 from harness.run.watching import Change, FirstRead, Notice
+from harness.studies.alarm_rates import RateOptions, alarm_rates
+from harness.studies.attempt import report_document
+from harness.studies.clocks import ClockOptions, clocks_of
 from sims import SimulatedSite, SiteOptions, SiteProcess
 from sims.controller import Action
 from tests.peers.command import Running, demo_files, farend, panel, ports_of

@@ -17,7 +17,7 @@ from typing import Final
 from harness.cli.demo import copy_profile
 from harness.core.instants import NS_PER_US
 from harness.links.person_reports import Ask, Reports
-from harness.run.judging import JudgedRecord, judge_record
+from harness.results.judging import JudgedRecord, judge_record
 from harness.run.order import Selection
 from harness.run.testing import TestOptions, run_test
 from harness.site.profiles import profiles_folder

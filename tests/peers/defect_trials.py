@@ -10,7 +10,7 @@ from typing import Final
 from harness.core.model import Behaviour, Result, Site, Stray
 from harness.core.places import BacnetPlace, ModbusPlace, ObjectType, PersonPlace, Sign, Table
 from harness.core.verdicts import VerdictClass
-from harness.run.judging import JudgedRecord
+from harness.results.judging import JudgedRecord
 from harness.site.profiles import profiles_folder
 from harness.site.reading import load_site
 from sims.alarms import ALARMS, BY_NAME

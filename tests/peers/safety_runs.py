@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from harness.core.instants import NS_PER_S, NS_PER_US
+from harness.results.judging import JudgedRecord, judge_record
 from harness.run.clearing_left import ToClear
-from harness.run.judging import JudgedRecord, judge_record
 from harness.run.order import Item, Selection
 from harness.run.testing import TestOptions, run_test
 from harness.run.tools import Progress

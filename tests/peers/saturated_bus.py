@@ -8,8 +8,8 @@ from itertools import pairwise
 
 from harness.core.instants import NS_PER_S
 from harness.core.links import ModbusRtuLink
-from harness.run.budget_bus import Cycle, bus_cycle
 from harness.run.listening import listener
+from harness.run.poll_cycle import Cycle, bus_cycle
 from harness.site.reading import read_site
 from sims import SimulatedSite, SiteOptions
 from tests.peers.recorder import Recorder, listening

@@ -16,8 +16,8 @@ from harness.links.decoding import message_reader
 from harness.links.person_messages import is_of, standing
 from harness.links.person_trace import report_bounds
 from harness.record.reader import RecordReader
-from harness.run.evidence import evidence_of
-from harness.run.steps import stimuli_of
+from harness.results.evidence import evidence_of
+from harness.results.steps import stimuli_of
 from tests.peers.all_links import HOLD, Run, kind_of
 from tests.peers.truth import (
     STAMPS_NS,

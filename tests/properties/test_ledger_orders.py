@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.core.ledger import Act, Entry, later_state, state_of
-from harness.run.ledger import append, read_ledger
+from harness.results.ledger import append, read_ledger
 
 S = 1_000_000_000
 

@@ -14,7 +14,7 @@ from harness.core.model import Alarm, AlarmClass, Behaviour, Expectation, Hold, 
 from harness.core.trace import Trace
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.engine import correlate
-from harness.run.evidence import evidence_of
+from harness.results.evidence import evidence_of
 from tests.properties.pushed import AT, END, KINDS, LINK, MS, START, Told
 
 CASES = int(os.environ.get("FAREND_PUSHED_CASES", "200"))

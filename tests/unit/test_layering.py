@@ -14,6 +14,8 @@ import pytest
 
 ROOT = Path(__file__).parents[2]
 
+_SHARED = frozenset({"core", "correlate", "measure", "site", "report", "links", "record"})
+
 MAY_IMPORT: dict[str, frozenset[str]] = {
     "core": frozenset(),
     "correlate": frozenset({"core"}),
@@ -23,10 +25,11 @@ MAY_IMPORT: dict[str, frozenset[str]] = {
     "links": frozenset({"core", "site"}),
     "stimulus": frozenset({"core", "site"}),
     "record": frozenset({"core", "site"}),
-    "run": frozenset({"core", "correlate", "measure", "site", "report", "links", "stimulus", "record"}),
-    "cli": frozenset({"core", "correlate", "measure", "site", "report", "links", "stimulus", "record", "run", "board"}),
-    "board": frozenset({"core", "correlate", "measure", "site", "report", "links", "stimulus", "record", "run"}),
-    "plugin": frozenset({"core", "site", "report", "run"}),
+    "results": _SHARED,
+    "run": _SHARED | {"stimulus", "results"},
+    "studies": _SHARED | {"results", "run"},
+    "cli": _SHARED | {"stimulus", "results", "run", "studies"},
+    "plugin": frozenset({"core", "site", "report", "results", "run"}),
 }
 """Package of ``harness`` -> the packages that it may import besides itself."""
 

@@ -18,9 +18,9 @@ import pytest
 from harness.cli import COMMANDS
 from harness.record.header import Header
 from harness.record.writer import RecordWriter
-from harness.run.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT
+from harness.results.judging import END_EVENT, ENTRY_KEY, MAP_KEY, PLAN_EVENT
 from tests.peers.command import environment
-from tests.unit.run.sites import documents
+from tests.peers.sites import documents
 
 ROOT = Path(__file__).parents[3]
 WRITES = "harness.stimulus"

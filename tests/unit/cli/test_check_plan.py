@@ -14,7 +14,7 @@ from harness.cli.plan import command as plan
 from harness.cli.plan import requests_in_runs
 from harness.site.profiles import profiles_folder
 from harness.site.reading import load_site
-from tests.unit.run.sites import TEXT
+from tests.peers.sites import TEXT
 
 
 def _run(command: object, *arguments: str, width: int = 80) -> Result:

@@ -11,9 +11,9 @@ from click.testing import CliRunner, Result
 
 from harness.cli.ledger import command
 from harness.core.errors import RecordError, UsageError
-from harness.run.ledger import append, read_ledger
-from tests.unit.run.sites import TEXT
-from tests.unit.run.test_ledger_file import BARE
+from harness.results.ledger import append, read_ledger
+from tests.peers.sites import TEXT
+from tests.unit.results.test_ledger_file import BARE
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from harness.core.model import Site, Step
 from harness.run.order import Selection
 from harness.run.testing import TestOptions
 from harness.site.reading import read_site
-from tests.unit.run.records import SITE, RecordMaker
+from tests.peers.records import SITE, RecordMaker
 
 WRITABLE = """
 stimulus:

@@ -11,9 +11,9 @@ from harness.cli.many import Ended, besides
 from harness.core.ledger import LedgerState, LedgerTold
 from harness.core.verdicts import ExitCode
 from harness.measure.trials import Asked
-from harness.run.judging import JudgedRecord, judge_record
-from harness.run.measuring import measured
-from tests.unit.run.records import SITE, RecordMaker
+from harness.results.judging import JudgedRecord, judge_record
+from harness.studies.measuring import measured
+from tests.peers.records import SITE, RecordMaker
 
 QUIET = "point: leak}\n  - {alarm: a.low, link: bms, table: discrete-input, address: 0, behaviour: quiet, point: hh}"
 

@@ -9,10 +9,10 @@ from harness.core.instants import NS_PER_S, Bounds
 from harness.core.model import Step
 from harness.core.places import Table
 from harness.links.base import Block
+from harness.results.steps import STEP_EVENT, StepDone
 from harness.run.live import LiveSource
 from harness.run.order import Selection, plan_of
-from harness.run.steps import STEP_EVENT, StepDone
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 
 S = NS_PER_S
 SITE = site_of(

@@ -18,7 +18,7 @@ from harness.core.errors import UsageError
 from harness.core.model import Decision
 from harness.run.gate import pass_gate, read_reviews
 from harness.site.binding import binding_of
-from tests.unit.run.sites import TEXT, site_of
+from tests.peers.sites import TEXT, site_of
 
 BOTH = ("--accept", "stops-pump", "--isolate", "shuts-valve=valve shut, tagged by Jo")
 

@@ -12,9 +12,9 @@ from harness.cli.settling import ask_inhibited, chosen_ledger, say_open
 from harness.core.errors import UsageError
 from harness.core.ledger import Act, Entry, LedgerTold, state_of
 from harness.core.model import Site
-from harness.run.ledger import append
+from harness.results.ledger import append
 from harness.site.moments import utc_ns_of
-from tests.unit.run.sites import TEXT, site_of
+from tests.peers.sites import TEXT, site_of
 
 NOON = datetime(2026, 11, 29, 12, 0, tzinfo=timezone(timedelta(hours=1)))
 NOW = utc_ns_of(NOON)

@@ -21,7 +21,7 @@ from harness.correlate.judge import judge_one
 from harness.links.base import LinkState
 from harness.links.seen import Message, StateChange
 from harness.links.text_trace import text_trace
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 
 MS = NS_PER_MS
 POINT, ROW = "high-printed", "a.high@high-printed"

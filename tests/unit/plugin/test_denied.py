@@ -12,10 +12,10 @@ import pytest
 from harness.core.model import Result
 from harness.core.verdicts import Verdict
 from harness.plugin.opened import Opened
-from harness.run.judging import judge_record
+from harness.results.judging import judge_record
+from harness.results.steps import AS_LEFT_EVENT
 from harness.run.session_told import Told
-from harness.run.steps import AS_LEFT_EVENT
-from tests.unit.run.records import RecordMaker
+from tests.peers.records import RecordMaker
 
 
 def denied(maker: RecordMaker, told: Callable[[tuple[Result, ...]], Told], *allowed: str) -> list[str]:

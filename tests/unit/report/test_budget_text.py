@@ -23,10 +23,10 @@ from harness.report.budget_measured import measured_lines
 from harness.report.budget_picture import budget_html, budget_svg
 from harness.report.budget_words import about_words, chance_words, need_words, share_words, span_of
 from harness.report.columns import Terminal
-from harness.run.budget import Asked, budget_of
-from harness.run.budget_what_if import WhatIf
 from harness.site.profiles import profiles_folder
 from harness.site.reading import load_site, read_site
+from harness.studies.budget import Asked, budget_of
+from harness.studies.budget_what_if import WhatIf
 
 GOLDEN = Path(__file__).parents[2] / "golden" / "report"
 F = Fraction

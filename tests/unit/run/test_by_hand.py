@@ -17,7 +17,7 @@ from harness.run.live import LiveSource
 from harness.run.order import Selection, plan_of
 from harness.run.raising import UnsentError
 from harness.stimulus.performed import Performed
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 from tests.unit.run.test_guide import Bench, led
 
 S, MS = NS_PER_S, NS_PER_MS

@@ -17,15 +17,15 @@ from harness.core.ledger import Act, Entry
 from harness.core.model import Decision, Site, Step
 from harness.core.places import Table
 from harness.core.writing import Write
+from harness.results.ledger import append
 from harness.run.gate import CHANGES_SHOWN_MAX, CLOCKS_APART_MAX_NS, Reviews, pass_gate, read_reviews, reviewed_until_ns
-from harness.run.ledger import append
 from harness.run.order import Selection, plan_of
 from harness.run.testing import TestOptions, gated_plan, run_test, takes_ns
 from harness.site.binding import binding_of
 from harness.site.moments import utc_ns_of
 from harness.site.permission import check_listed
 from harness.stimulus.armed import ArmedWriter
-from tests.unit.run.sites import documents, site_of
+from tests.peers.sites import documents, site_of
 
 ACCEPTED = Reviews(by="Kim", decisions={"stops-pump": Decision.ACCEPTED, "shuts-valve": Decision.ISOLATED})
 _opened: list[str] | None = None

@@ -10,8 +10,8 @@ import pytest
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
 from harness.core.model import KEY_BEFORE_NS, Step
 from harness.record.header import Json
+from harness.results.interrupting import Interruption, Why
 from harness.run.guide import ANSWER_LEAST_NS, REASONS, Guide, Heard, Pressed, Said
-from harness.run.interrupting import Interruption, Why
 
 S, MS = NS_PER_S, NS_PER_MS
 

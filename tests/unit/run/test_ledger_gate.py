@@ -11,10 +11,10 @@ import pytest
 
 from harness.core.errors import Origin, Problem, SafetyError
 from harness.core.ledger import Act, Entry, LedgerState
-from harness.run.ledger import Ledger, append, read_ledger
-from harness.run.ledger_gate import AT_END, AT_START, KeptLedger, check_ledger, ledger_kept
+from harness.results.ledger import AT_END, AT_START, Ledger, append, read_ledger
+from harness.run.ledger_gate import KeptLedger, check_ledger, ledger_kept
 from harness.site.moments import utc_ns_of
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 
 EAST = timezone(timedelta(hours=2))
 NOW = datetime(2026, 11, 29, 15, 0, tzinfo=EAST)

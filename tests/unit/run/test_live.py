@@ -18,11 +18,11 @@ from harness.links.seen import Dropped, Failure, StateChange
 from harness.record.header import Header
 from harness.record.reader import RecordReader
 from harness.record.writer import RecordWriter
+from harness.results.evidence import evidence_of
 from harness.run import live as live_module
-from harness.run.evidence import evidence_of
 from harness.run.live import LiveMemory, LiveSource, PointState
-from tests.unit.run.sites import site_of
-from tests.unit.run.test_evidence import bits, samples
+from tests.peers.sites import site_of
+from tests.unit.results.test_evidence import bits, samples
 
 INPUTS = Block(id=1, link="bms", unit=1, table=Table.DISCRETE_INPUT, address=0, count=5)
 REGISTERS = Block(id=2, link="bms", unit=1, table=Table.HOLDING_REGISTER, address=100, count=1)

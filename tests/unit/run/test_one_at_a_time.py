@@ -8,7 +8,7 @@ import functools
 import pytest
 
 from harness.core.errors import RecordError
-from harness.run.interrupting import InterruptedTestError, Interruption, StoppedRunError, Why
+from harness.results.interrupting import InterruptedTestError, Interruption, StoppedRunError, Why
 from harness.run.one_at_a_time import ENDED, OneAtATime
 
 DEAD_MAN = Interruption(why=Why.DEAD_MAN, text="raised for too long")

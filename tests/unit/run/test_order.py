@@ -28,7 +28,7 @@ from harness.run.order import (
     show_within_ns,
     usual_ns,
 )
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 
 
 def names(site: Site, **selection: object) -> list[str]:

@@ -15,7 +15,7 @@ from harness.run.order import Selection
 from harness.run.preview import Preview, preview_of
 from harness.site.profiles import profiles_folder
 from harness.site.reading import load_site
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 
 
 def preview(site: Site | None = None, *only: str, links: tuple[str, ...] = ()) -> Preview:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from harness.core.links import ModbusRtuLink
 from harness.run.order import Selection, carried_links
 from harness.run.preview import preview_of
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 
 NOT_GUARANTEED = (
     "CLEARING IS NOT GUARANTEED for {}: it hangs on this computer, on farend's process and on its link. Isolate what "

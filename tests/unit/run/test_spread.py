@@ -14,7 +14,7 @@ from harness.run.order import Item, Selection, plan_of, usual_ns
 from harness.run.preview import preview_of
 from harness.run.spread import LEAST_NS, SINGLE_MAX_NS, Spread, slowest_poll_ns
 from harness.run.testing import TestOptions, takes_ns
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 
 MINUTE_NS = 60 * NS_PER_S
 

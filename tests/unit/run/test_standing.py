@@ -6,7 +6,7 @@ import pytest
 
 from harness.core.errors import SafetyError
 from harness.run.standing import baseline_of, check_baseline
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 
 ALL = ("a.high-high", "a.high", "a.low", "b.leak", "b.due")
 

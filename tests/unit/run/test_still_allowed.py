@@ -9,12 +9,12 @@ from pathlib import Path
 import pytest
 
 from harness.core.ledger import Act, Entry
+from harness.results.ledger import append, read_ledger
 from harness.run.gate import Reviews
-from harness.run.ledger import append, read_ledger
 from harness.run.ledger_gate import KeptLedger
 from harness.run.still_allowed import StillAllowed, local_now
 from harness.site.moments import utc_ns_of
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 
 EAST = timezone(timedelta(hours=2))
 NOW = datetime(2026, 11, 29, 15, 0, tzinfo=EAST)

@@ -11,10 +11,10 @@ from harness.core.instants import NS_PER_S, Bounds
 from harness.core.model import Site, Step
 from harness.core.places import Table
 from harness.links.base import Block
+from harness.results.steps import STEP_EVENT, STILL_SHOWN_EVENT, StepDone
 from harness.run.live import LiveSource
-from harness.run.steps import STEP_EVENT, StepDone
-from harness.run.still_shown import STILL_SHOWN_EVENT, StillShown, left_shown, still_shown, still_shown_words
-from tests.unit.run.sites import site_of
+from harness.run.still_shown import StillShown, left_shown, still_shown, still_shown_words
+from tests.peers.sites import site_of
 
 _LOW: Final = "  - {alarm: a.low, link: bms,"
 _MORE: Final = (

@@ -10,7 +10,7 @@ from harness.links.base import Block
 from harness.run.live import LiveSource
 from harness.run.order import gone_within_ns
 from harness.run.unexplained import Unexplained
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 
 SITE = site_of()
 BIT = {"hh": 0, "high": 1, "leak": 3, "due": 4}

@@ -10,7 +10,7 @@ import pytest
 
 from harness.site.binding import Binding, binding_of, changes
 from harness.site.reading import read_site
-from tests.unit.run.sites import TEXT, site_of
+from tests.peers.sites import TEXT, site_of
 
 TANK = "  a.low: {text: A LOW, code: 3, side effects: stops-pump}"
 
@@ -167,7 +167,7 @@ def test_it_can_be_read_out_and_is_the_same_everywhere() -> None:
     whole = binding_of(site_of()).whole
     assert whole == "3dd0-4116-ec40"
     code = (
-        "from harness.site.binding import binding_of; from tests.unit.run.sites import site_of; "
+        "from harness.site.binding import binding_of; from tests.peers.sites import site_of; "
         "print(binding_of(site_of()).whole)"
     )
     for seed in ("1", "2"):

@@ -7,7 +7,7 @@ import pytest
 from harness.core.history_format import CLOCK_WITHIN_DEFAULT_NS, LATE_DEFAULT_NS, HistoryFormat
 from harness.core.instants import NS_PER_S
 from harness.site.reading import read_site
-from tests.unit.run.sites import TEXT
+from tests.peers.sites import TEXT
 
 
 def history_of(text: str) -> HistoryFormat | None:

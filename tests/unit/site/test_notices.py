@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 
 
 def told(line: str) -> tuple[str, ...]:

@@ -6,7 +6,7 @@ import pytest
 
 from harness.core.errors import SiteError
 from harness.site.renames import Renames, parse_renames
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 
 BEFORE = site_of()
 AFTER = site_of(

@@ -15,7 +15,7 @@ from harness.site.profiles import profiles_folder
 from harness.site.reading import load_site
 from harness.site.reviews import DECISIONS, DETAIL_FIELDS, FIELDS, Detail, Reviews, parse_reviews
 from harness.site.reviews_text import reviews_text
-from tests.unit.run.sites import site_of
+from tests.peers.sites import site_of
 
 EAST = timezone(timedelta(hours=1))
 NOON = read_moment("2026-11-29 12:00", UTC)
