@@ -165,7 +165,6 @@ RAISED_AT_MOST_DEFAULT_NS: Final = 300 * NS_PER_S
 practice, no source."""
 SETTLE_DEFAULT_NS: Final = 2 * NS_PER_S
 LEAK_DEFAULT_NS: Final = 1 * NS_PER_S
-LONGEST_DELAY_HINT_NS: Final = 500 * NS_PER_MS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

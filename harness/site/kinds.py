@@ -42,7 +42,6 @@ def _text(text: str) -> str:
 
 TEXT: Final = Kind(read=_text, schema=ANY_SCALAR)
 
-NAME_PATTERN: Final = r"^[A-Za-z0-9\u00c0-\uffff][A-Za-z0-9\u00c0-\uffff._\-/ ()#+=<>!]{0,79}$"
 WORD_PATTERN: Final = r"^[A-Za-z0-9\u00c0-\uffff][A-Za-z0-9\u00c0-\uffff._\-]{0,39}$"
 
 
