@@ -10,27 +10,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from harness.core.trace import Trace
 from harness.links.bacnet_read_states import ReadStates
+from harness.links.told_samples import ToldSamples
 
 
-@dataclass(slots=True)
-class Samples:
-    """A trace in the making; ``add`` keeps the upper bounds strictly rising, which only ever widens them."""
+class Samples(ToldSamples):
+    """Samples that what came later can take back, or unseal."""
 
-    lo: list[int] = field(default_factory=list)
-    hi: list[int] = field(default_factory=list)
-    on: list[bool] = field(default_factory=list)
-    edge: list[bool] = field(default_factory=list)
-    sealed: list[bool] = field(default_factory=list)
-
-    def add(self, lo: int, hi: int, *, on: bool, edge: bool, sealed: bool) -> None:
-        """One more."""
-        self.lo.append(lo)
-        self.hi.append(max(hi, self.hi[-1] + 1) if self.hi else hi)
-        self.on.append(on)
-        self.edge.append(edge)
-        self.sealed.append(sealed)
+    __slots__ = ()
 
     def take_back(self) -> None:
         """The newest was none."""
@@ -53,12 +40,6 @@ class Samples:
         untold = (told < lo[behind]) & (on != np.array(self.on, dtype=np.bool_)[behind - 1])
         for at in behind[untold].tolist():
             self.sealed[at] = self.edge[at] = False
-
-    def trace(self, point: str) -> Trace:
-        """All of it as a trace."""
-        flags = [np.array(column, dtype=np.bool_) for column in (self.on, self.edge, self.sealed)]
-        lo, hi = np.array(self.lo, dtype=np.int64), np.array(self.hi, dtype=np.int64)
-        return Trace.from_states(point, lo, hi, flags[0], edge=flags[1], sealed=flags[2])
 
 
 @dataclass(slots=True, kw_only=True)

@@ -18,9 +18,7 @@ where the link declares how long that takes (``will_within_ns``) and its alive t
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
-
-import numpy as np
+from dataclasses import dataclass
 
 from harness.core.links import MqttLink
 from harness.core.places import MqttPlace
@@ -30,6 +28,7 @@ from harness.links.heard import ALL, Sorted
 from harness.links.mqtt_messages import Answered, Lost, MqttMessage, Published, Subscribing, decode
 from harness.links.mqtt_values import is_on, sequence_of
 from harness.links.seen import Message, StateChange
+from harness.links.told_samples import ToldSamples
 
 
 def mqtt_trace(
@@ -147,29 +146,6 @@ def _in_order(messages: Iterable[Message], states: Iterable[StateChange], end_ns
         yield None
 
 
-@dataclass(slots=True)
-class _Samples:
-    """A trace in the making; ``add`` keeps the upper bounds strictly rising, which only ever widens them."""
-
-    lo: list[int] = field(default_factory=list)
-    hi: list[int] = field(default_factory=list)
-    on: list[bool] = field(default_factory=list)
-    edge: list[bool] = field(default_factory=list)
-    sealed: list[bool] = field(default_factory=list)
-
-    def add(self, lo: int, hi: int, *, on: bool, edge: bool, sealed: bool) -> None:
-        self.lo.append(lo)
-        self.hi.append(max(hi, self.hi[-1] + 1) if self.hi else hi)
-        self.on.append(on)
-        self.edge.append(edge)
-        self.sealed.append(sealed)
-
-    def trace(self, point: str) -> Trace:
-        on, edge, sealed = (np.array(column, dtype=np.bool_) for column in (self.on, self.edge, self.sealed))
-        lo, hi = (np.array(column, dtype=np.int64) for column in (self.lo, self.hi))
-        return Trace.from_states(point, lo, hi, on, edge=edge, sealed=sealed)
-
-
 class _Reading:
     """One pass over the messages of a link, for one point."""
 
@@ -177,7 +153,7 @@ class _Reading:
         self._place = place
         self._spec = spec
         self._watched = spec.alive_topic != place.topic  # a point on the alive topic itself is told by the broker
-        self._samples = _Samples()
+        self._samples = ToldSamples()
         self._sequence = SequenceWatch()
         self._on: bool | None = None  # None from a break until the next message of this point
         self._whole = False  # no break since the last sample, on a path that promises every change

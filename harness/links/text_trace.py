@@ -16,10 +16,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from itertools import accumulate
-
-import numpy as np
 
 from harness.core.links import TextLink
 from harness.core.places import TextPlace
@@ -30,30 +27,7 @@ from harness.links.seen import Dropped, Message, StateChange
 from harness.links.text_lines import Message as Said
 from harness.links.text_lines import MessageKind, compile_place, decode_line, is_garbled
 from harness.links.text_search import Lines
-
-
-@dataclass(slots=True)
-class _Samples:
-    """A trace in the making; ``add`` keeps the upper bounds strictly rising, which only ever widens them."""
-
-    lo: list[int] = field(default_factory=list)
-    hi: list[int] = field(default_factory=list)
-    on: list[bool] = field(default_factory=list)
-    edge: list[bool] = field(default_factory=list)
-    sealed: list[bool] = field(default_factory=list)
-
-    def add(self, lo: int, hi: int, *, on: bool, edge: bool, sealed: bool) -> None:
-        self.lo.append(lo)
-        self.hi.append(max(hi, self.hi[-1] + 1) if self.hi else hi)
-        self.on.append(on)
-        self.edge.append(edge)
-        self.sealed.append(sealed)
-
-    def trace(self, point: str) -> Trace:
-        flags = (np.array(column, dtype=np.bool_) for column in (self.on, self.edge, self.sealed))
-        on, edge, sealed = flags
-        lo, hi = (np.array(column, dtype=np.int64) for column in (self.lo, self.hi))
-        return Trace.from_states(point, lo, hi, on, edge=edge, sealed=sealed)
+from harness.links.told_samples import ToldSamples
 
 
 def text_trace(
@@ -109,7 +83,7 @@ class TextLog:
     def trace(self, point: str, place: TextPlace) -> Trace:
         """The trace of one point."""
         if self._subscribed is None:
-            return _Samples().trace(point)
+            return ToldSamples().trace(point)
         patterns = compile_place(place, self._spec.encoding)
         mine = self._lines.at(self._texts.candidates(patterns))
         return _Reading(point, place, self._spec, self._subscribed, self._breaks).read(mine)
@@ -151,7 +125,7 @@ class _Reading:
         self._subscribed = subscribed
         self._breaks = breaks
         self._broken_before = 0
-        self._samples = _Samples()
+        self._samples = ToldSamples()
         self._on = False
         self._known = True  # False from a break until the next line of this point
         self._whole = spec.promises_every_change  # no break since the last sample
@@ -235,7 +209,7 @@ class _Reading:
         if self._any:
             self._add(min(self._change_lo + 1, hi), hi, on=True, edge=False)
         else:
-            self._samples = _Samples()
+            self._samples = ToldSamples()
             self._add(min(self._subscribed, lo), hi, on=True, edge=False)
 
     def _add(self, lo: int, hi: int, *, on: bool, edge: bool) -> None:

@@ -33,10 +33,11 @@ from harness.run.testing import TestOptions, run_test
 from harness.site.profiles import profiles_folder
 from harness.site.reading import Documents, load_site
 from sims import SimulatedSite, SiteOptions
-from tests.live.test_truth import Interval, _true_step, _width, holds, margins
+from tests.live.test_truth import _true_step, _width
 from tests.peers.broker import broker, needs_mosquitto
 from tests.peers.delaying_relay import delaying_relay
 from tests.peers.recorder import ORIGIN
+from tests.peers.truth import Interval, holds, margins
 from tests.peers.views import Undisturbed
 
 pytestmark = needs_mosquitto

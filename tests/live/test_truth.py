@@ -11,18 +11,18 @@ import asyncio
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 from typing import Any, Final
 
 import pytest
 
-from harness.core.instants import NS_PER_MS, Bounds
+from harness.core.instants import NS_PER_MS
 from harness.core.links import LinkSpec, ModbusTcpLink, TextLink
-from harness.core.model import Behaviour, Expectation, Hold, Limits, Result, Site, Step, Stimulus
-from harness.core.places import ModbusPlace, OnWhen, ValueType
+from harness.core.model import Behaviour, Hold, Limits, Result, Site, Stimulus
+from harness.core.places import ModbusPlace
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.engine import correlate, outlines_of, timed_by_reference
 from harness.record.reader import RecordReader
@@ -33,6 +33,7 @@ from harness.run.testing import TestOptions, run_test
 from harness.site.profiles import profiles_folder
 from harness.site.reading import Documents, load_site
 from sims import SimulatedSite, SiteOptions
+from tests.peers.truth import Interval, holds, margins, true_intervals
 from tests.peers.views import Undisturbed
 
 SITES: Final = 3
@@ -45,14 +46,6 @@ OUTPUT_DELAY_NS: Final = 60 * NS_PER_MS
 HOLD: Final = Hold(on_ns=60 * NS_PER_MS, off_ns=150 * NS_PER_MS, on_declared=True, off_declared=True)
 """True of these sites: nothing is cleared before its outputs, which are 60 ms late, have shown, and nothing is raised
 before everything was off for the settle time."""
-
-
-@dataclass(frozen=True, slots=True)
-class Interval:
-    """One true time for which an output was on; instants as (before, after) stamps in ns, None while still on."""
-
-    begin: tuple[int, int]
-    end: tuple[int, int] | None
 
 
 def varied(site: Site, sim: SimulatedSite, random: Random) -> Site:
@@ -82,74 +75,6 @@ def varied(site: Site, sim: SimulatedSite, random: Random) -> Site:
         rows.append(replace(row, limits=limits))
     points = {name: replace(it, hold=HOLD) for name, it in site.points.items() if it.link in links}
     return replace(site, links=links, behind={}, points=points, expectations=tuple(rows))
-
-
-def true_intervals(entries: Iterable[Mapping[str, Any]], site: Site, name: str) -> list[Interval]:
-    """When the output at a point was really on."""
-    point = site.points[name]
-    found: list[Interval] = []
-    begun: tuple[int, int] | None = None
-    for is_on, at in _changes(entries, site, point.link, point.place, name):
-        if is_on and begun is None:
-            begun = at
-        elif not is_on and begun is not None:
-            found.append(Interval(begun, at))
-            begun = None
-    return found if begun is None else [*found, Interval(begun, None)]
-
-
-def _changes(
-    entries: Iterable[Mapping[str, Any]], site: Site, link: str, place: Any, name: str
-) -> Iterable[tuple[bool, tuple[int, int]]]:
-    if not isinstance(place, ModbusPlace):
-        alarm = next(row.alarm for row in site.expectations if row.point == name)
-        for entry in entries:
-            if entry["kind"] == "line" and entry["alarm"] == alarm and entry["word"] in ("RAISED", "CLEARED"):
-                yield entry["word"] == "RAISED", (entry["set_before_ns"], entry["set_after_ns"])
-        return
-    for entry in entries:
-        if entry["kind"] != "output" or entry["place"].split(".")[0] != link:
-            continue
-        bit = place.bit if place.value_type is ValueType.BIT and not place.table.is_bits else None
-        if (entry["table"], entry["address"], entry["bit"]) == (place.table.value, place.address, bit):
-            value = entry["value"]
-            yield _counts_as_on(place, value), (entry["set_before_ns"], entry["set_after_ns"])
-
-
-def _counts_as_on(place: ModbusPlace, value: int) -> bool:
-    threshold = place.threshold or 0
-    return value == threshold if place.on_when is OnWhen.EQUAL else value > threshold
-
-
-def margins(
-    row: Expectation, own: Interval | None, r: int, k: int | None, c: int, s: int | None = None
-) -> dict[str, int]:
-    """By how much the truth meets each obligation (ns, negative: breaks it)."""
-    limits = row.limits
-    reach = limits.search_ns if limits.appears_within_ns is None else limits.appears_within_ns
-    if own is None:
-        return {"shows": -limits.search_ns}
-    u = own.begin[1]
-    e = None if own.end is None else own.end[1]
-    if row.released_by is Step.SILENCE:  # a horn: by silence or by acknowledge, whichever came first
-        k = min((it for it in (s, k) if it is not None), default=None)
-        c = c if k is None else min(c, k)
-    release = {Behaviour.FOLLOWS: c, Behaviour.UNTIL_ACKNOWLEDGED: k}.get(
-        row.behaviour, None if k is None else max(k, c)
-    )
-    found = {"late": reach - max(0, u - r)}
-    if limits.visible_for_ns is not None and e is not None:
-        found["brief"] = e - u - limits.visible_for_ns
-    if release is not None and e is not None:
-        found["early"] = e - release - limits.dwell_ns
-        if limits.gone_within_ns is not None:
-            found["stuck"] = release + limits.dwell_ns + limits.gone_within_ns - e
-    return found
-
-
-def holds(bounds: Bounds, at: tuple[int, int]) -> bool:
-    """Whether bounds contain an instant that the truth log stamped before and after."""
-    return bounds.lo <= at[1] and at[0] <= bounds.hi
 
 
 def first_truth(

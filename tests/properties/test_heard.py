@@ -29,6 +29,7 @@ from harness.links.heard import ALL, Heard, Sorted
 from harness.links.seen import Dropped, Failure, Message, Polls, StateChange
 from harness.links.text_lines import compile_place
 from harness.links.text_search import Lines, longest_literal
+from harness.links.told_samples import ToldSamples
 from tests.peers.bacnet import bacnet_link
 from tests.peers.recorder import ORIGIN
 
@@ -157,7 +158,7 @@ def test_printed_lines(
         assert isinstance(place, TextPlace)
         subscribed = text_trace._subscribed(states, 0, END)
         if subscribed is None:
-            return text_trace._Samples().trace(point)
+            return ToldSamples().trace(point)
         breaks = text_trace._breaks(states, drops, subscribed)
         reading = text_trace._Reading(point, place, spec, subscribed, breaks)
         return reading.read(line for line in lines if subscribed <= line.last_ns <= END)
