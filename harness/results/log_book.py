@@ -10,7 +10,7 @@ from harness.core.durations import duration, measured
 from harness.core.instants import NS_PER_S, Bounds
 from harness.core.model import Site, Step, Stimulus
 from harness.core.wording import TAKE_FOR_REAL
-from harness.correlate.engine import outlines_of, timed_by_reference
+from harness.correlate.engine import timed_by_reference
 from harness.record.corrections import Correction, CorrectionKind
 from harness.record.found import ClockCheck, Event
 from harness.record.header import HostClock
@@ -120,7 +120,7 @@ def _widen(steps: list[StepDone], late: Mapping[str, Any]) -> None:
 def _timed(record: JudgedRecord) -> Mapping[str, Stimulus]:
     """By id, the stimuli whose keys only confirm what their reference points say."""
     by_hand = [it for it in record.evidence.stimuli if it.finest_ns]
-    sketches = outlines_of(record.site, record.evidence) if by_hand else {}
+    sketches = record.outlines if by_hand else {}
     return {name: it for name, it in timed_by_reference(record.site, by_hand, sketches).items() if it.timed_by}
 
 

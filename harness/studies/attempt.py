@@ -13,7 +13,6 @@ from harness.core.model import Decision, Hold, Result, Stimulus
 from harness.core.paths import is_told
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.causes.spots import spot_of, spot_text
-from harness.correlate.engine import outlines_of
 from harness.correlate.evidence import Neighbour
 from harness.correlate.outline import Outline, outline
 from harness.correlate.sweeps import sweeps_of
@@ -124,7 +123,7 @@ def _timelines(record: JudgedRecord) -> list[Timeline]:
     shown = [it for it in record.judgement.results if it.verdict.verdict_class is not VerdictClass.PASS]
     if not shown:
         return []
-    sketches = outlines_of(record.site, record.evidence)
+    sketches = record.outlines
     stimuli = {it.id: it for it in record.evidence.stimuli}
     rows = {row.key: row for row in record.site.expectations}
     by_stimulus: dict[str, list[Result]] = defaultdict(list)
