@@ -9,7 +9,7 @@ import signal
 import sys
 from collections.abc import Callable, Coroutine
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import click
 
@@ -20,6 +20,12 @@ from harness.site.files_beside import with_files_beside
 from harness.site.reading import Documents, gather, read_site
 
 T = TypeVar("T")
+
+BEGINNING: Final = 12
+"""Bytes by which files of one kind are told from others."""
+
+PAGE: Final = "<!DOCTYPE html>"
+"""How every page begins."""
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for programs instead of text.")
 
@@ -122,8 +128,31 @@ def say_json(value: Any) -> None:
     click.echo(json.dumps(value, indent=1, sort_keys=True, ensure_ascii=True))
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write a file whole or not at all. UsageError where that fails."""
+def check_replaces(path: Path, text: str) -> None:
+    """UsageError where something else is at ``path`` already than a file that begins as ``text`` does.
+
+    A name given by mistake, of a record, a site file or a sheet, must never cost what stands there.
+    """
+    try:
+        with path.open("rb") as there:
+            beginning = there.read(BEGINNING)
+    except FileNotFoundError:
+        return
+    except OSError as exc:
+        raise UsageError(f"{path}: cannot be written: {exc.strerror}; choose another name") from exc
+    if beginning and not text.encode().lower().startswith(beginning.lower()):
+        raise UsageError(
+            f"{path}: is there already and nothing that this would write; choose another name, or remove it"
+        )
+
+
+def write_text(path: Path, text: str, *, over: bool = False) -> None:
+    """Write a file whole or not at all. UsageError where that fails.
+
+    What is there already is replaced where it is a file of the same kind, or where ``over`` says that it was asked for.
+    """
+    if not over:
+        check_replaces(path, text[:BEGINNING])
     temporary = path.with_name(f".{path.name}.part")
     try:
         temporary.write_text(text, encoding="utf-8", newline="\n")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from harness.cli.common import note, say, say_json, terminal_width, write_text
+from harness.cli.common import PAGE, check_replaces, note, say, say_json, terminal_width, write_text
 from harness.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -39,6 +39,8 @@ def check_page(html_file: Path | None) -> None:
     """UsageError for a page that could not be written in the end."""
     if html_file is not None and not html_file.absolute().parent.is_dir():
         raise UsageError(f"--html {html_file}: its folder does not exist; make it first")
+    if html_file is not None:
+        check_replaces(html_file, PAGE)
 
 
 def check_picture(picture: Path | None) -> None:

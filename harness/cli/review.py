@@ -81,7 +81,7 @@ def command(
         )
     reviews = replace(reviews, expires=last_day, file=path.name, standing=known)
     replaced = path.exists()
-    write_text(path, reviews_text(reviews, read))
+    write_text(path, reviews_text(reviews, read), over=True)  # asked for by --replace, or nothing is there
     undecided, unstated = _left(read, alarms, reviews.decisions)
     if as_json:
         say_json({**reviews.to_data(), "undecided": undecided, "unstated": unstated})
