@@ -310,6 +310,7 @@ def _without(sketch: Outline, window: Window, masks: Sequence[_Mask]) -> tuple[O
     edge = np.zeros(len(lo), dtype=np.bool_)
     inside = (trace.starts >= first) & (trace.starts < last)
     edge[trace.starts[inside] - first] = trace.edges[inside]
+    told_off = edge & ~on
     # While another alarm held the point the change before the next sample was not told: no edge, and nothing is sealed.
     blurred = hidden[np.append(keep, True)]
     edge &= ~held[:-1]
@@ -317,7 +318,12 @@ def _without(sketch: Outline, window: Window, masks: Sequence[_Mask]) -> tuple[O
     local = Trace.from_states(
         trace.point, lo[keep], hi[keep], on[keep], edge=edge[keep], sealed=sealed, timed=trace.timed
     )
-    return replace(outline(local, sketch.hold), blurred=blurred, is_told=sketch.is_told), "; ".join(dict.fromkeys(who))
+    # A message that it went off says that it was on until then.
+    stayed = np.where(np.append(told_off[1:], False), np.append(lo[1:], 0), hi)
+    found = replace(
+        outline(local, sketch.hold), blurred=blurred, by_others=(lo[drop], stayed[drop]), is_told=sketch.is_told
+    )
+    return found, "; ".join(dict.fromkeys(who))
 
 
 def _states(trace: Trace, first: int, last: int) -> Flags:

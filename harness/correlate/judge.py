@@ -14,7 +14,7 @@ from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.demand import Demand, demand_of
 from harness.correlate.outline import Outline, outline
 from harness.correlate.plain import Seen, choose, name_fail, seen_at
-from harness.correlate.reasons import fail_reason, from_zero, limit_doubt, quiet_doubt
+from harness.correlate.reasons import fail_reason, from_zero, hidden_reason, limit_doubt, quiet_doubt
 from harness.correlate.wording import time_text
 from harness.correlate.worlds import every_world_obliges, is_ready, may_hide, some_plain_world_meets, some_world_meets
 
@@ -99,10 +99,11 @@ def _judge(sketch: Outline, demand: Demand, stimulus: Stimulus, expectation: Exp
     witnessed = some_plain_world_meets(sketch, demand)
     if not witnessed and not some_world_meets(sketch, demand):
         verdict, also = name_fail(seen, ready=is_ready(sketch, demand))
-        is_hidden = masked_by and verdict in (Verdict.MISSED, Verdict.LATE)
-        if is_hidden and some_world_meets(sketch, demand, alone=False):
-            # It may have shown behind another alarm; what fails it in every world is the onset that follows.
-            verdict, also = Verdict.REPEATED, ()
+        hidden = _behind_another(sketch, demand) if masked_by and verdict in (Verdict.MISSED, Verdict.LATE) else None
+        if hidden is Verdict.REPEATED or (hidden is Verdict.BRIEF and verdict is Verdict.MISSED):
+            verdict, also = hidden, ()
+        else:
+            hidden = None
         if verdict is Verdict.MISSED and _is_unseen(sketch, demand):
             return _result(sketch, demand, stimulus, expectation, Verdict.NOT_OBSERVED, None, _UNSEEN)
         is_short = stimulus.stopped if verdict is Verdict.BRIEF else _is_cut_short(stimulus, demand)
@@ -110,6 +111,8 @@ def _judge(sketch: Outline, demand: Demand, stimulus: Stimulus, expectation: Exp
             return _result(sketch, demand, stimulus, expectation, Verdict.UNRESOLVED, seen, _STOPPED)
         if verdict is not None:
             reason = fail_reason(verdict, demand, seen)
+            if hidden is not None and seen is None:
+                reason = hidden_reason(hidden, masked_by)
             return _result(sketch, demand, stimulus, expectation, verdict, seen, reason, also)
     elif every_world_obliges(sketch, demand) and some_plain_world_meets(sketch, demand, proven=True):
         doubt = _doubt_of_pass(sketch, demand, seen)
@@ -119,6 +122,20 @@ def _judge(sketch: Outline, demand: Demand, stimulus: Stimulus, expectation: Exp
         return _result(sketch, demand, stimulus, expectation, Verdict.UNRESOLVED, seen, doubt)
     verdict, reason = _name_unknown(sketch, demand, seen, masked_by)
     return _result(sketch, demand, stimulus, expectation, verdict, seen, reason)
+
+
+def _behind_another(sketch: Outline, demand: Demand) -> Verdict | None:
+    """What fails an alarm in every world in which it showed behind another one; None where it cannot have.
+
+    That a point was on, whoever held it, proves no miss. What fails it then is the onset that follows, or that the
+    point was off before this alarm let it go.
+    """
+    if some_world_meets(sketch, demand, alone=False):
+        return Verdict.REPEATED
+    may_have_shown = sketch.was_on_by_others(demand.raised.lo, demand.onset_hi)
+    if may_have_shown and some_world_meets(sketch, demand, alone=False, kept=False):
+        return Verdict.BRIEF
+    return None
 
 
 def _is_cut_short(stimulus: Stimulus, demand: Demand) -> bool:

@@ -54,6 +54,9 @@ class Outline:
     blurred: Flags | None = None
     """(n + 1,) or None for all False: blurred[i] says that another alarm held the point between samples i-1 and i (n:
     behind the last one). The hold is one of the point: what one alarm did there may be shorter."""
+    by_others: tuple[Indices, Indices] | None = None
+    """Bounds (k,), (k,) in ns of the times in which the point was on, taken out of the trace since another alarm may
+    have done that, in the order of both; None for none."""
     is_told: bool = False
     """Its changes are told once, and not read again and again: no poll period settles what is open."""
     _wide: dict[int, Indices] = field(default_factory=dict)
@@ -98,6 +101,13 @@ class Outline:
     def is_blurred(self, index: int) -> bool:
         """Whether another alarm held the point between samples ``index`` and ``index + 1``: no hold rules there."""
         return self.blurred is not None and bool(self.blurred[index + 1])
+
+    def was_on_by_others(self, start: int, stop: int) -> bool:
+        """Whether what was taken out of the trace had the point on at some instant that may lie in [start, stop]."""
+        if self.by_others is None:
+            return False
+        lo, hi = self.by_others
+        return bool(np.any((hi >= start) & (lo <= stop)))
 
     def wide_gaps(self, hold_ns: int, start: int, stop: int, *, blurred: bool = False) -> Iterator[Gap]:
         """Gaps in which a state that lasts ``hold_ns`` can hide, among those that touch ]start, stop[ with changes.

@@ -46,6 +46,14 @@ def fail_reason(verdict: Verdict, demand: Demand, seen: Seen | None) -> str:
             return "no world meets the expectation"
 
 
+def hidden_reason(verdict: Verdict, masked_by: str) -> str:
+    """Why it failed where it may have shown behind another alarm, and nothing else of it was seen."""
+    behind = f"it may have shown in time, since {masked_by}"
+    if verdict is Verdict.REPEATED:
+        return f"{behind}; but then it came on a second time before it had settled"
+    return f"{behind}; but then it went off sooner than its row allows"
+
+
 def limit_doubt(sketch: Outline, demand: Demand, seen: Seen) -> str:
     """Which limits lie inside their bounds, and what would settle them."""
     limits = demand.limits

@@ -42,16 +42,16 @@ class Candidate:
     previous_begin_hi: int = -FOREVER
 
 
-def some_world_meets(outline: Outline, demand: Demand, *, alone: bool = True) -> bool:
+def some_world_meets(outline: Outline, demand: Demand, *, alone: bool = True, kept: bool = True) -> bool:
     """True unless no world at all meets the demand: every obligation, and no offence, in one and the same world.
 
-    Not ``alone``: a second onset is not looked at.
+    Not ``alone``: a second onset is not looked at. Not ``kept``: nor is whether it stayed on for as long as it had to.
     """
     if demand.behaviour is Behaviour.QUIET:
         return _some_world_is_quiet(outline, demand)
     if _some_world_is_released_first(outline, demand):
         return True
-    return any(_meets(outline, demand, candidate, alone=alone) for candidate in _candidates(outline, demand))
+    return any(_meets(outline, demand, it, alone=alone, kept=kept) for it in _candidates(outline, demand))
 
 
 def some_plain_world_meets(outline: Outline, demand: Demand, *, proven: bool = False) -> bool:
@@ -215,10 +215,10 @@ def _neighbours(outline: Outline, index: int) -> tuple[int, int]:
     return before, before + 1
 
 
-def _meets(outline: Outline, demand: Demand, it: Candidate, *, alone: bool = True) -> bool:
+def _meets(outline: Outline, demand: Demand, it: Candidate, *, alone: bool = True, kept: bool = True) -> bool:
     """True if some world holds the candidate as its sighting, on time, long enough, gone in time, and alone."""
     raised, limits = demand.raised, demand.limits
-    shortest = max(it.shortest, limits.visible_for_ns or 0, 1)
+    shortest = max(it.shortest, (limits.visible_for_ns or 0) if kept else 0, 1)
     begin_hi = min(it.begin_hi, demand.onset_hi)
     end_lo, end_hi = max(it.end_lo, raised.lo + 1, it.begin_lo + shortest), it.end_hi
     if demand.is_pulse:
@@ -226,9 +226,9 @@ def _meets(outline: Outline, demand: Demand, it: Candidate, *, alone: bool = Tru
             return False
     else:
         stay, deadline = demand.stay_until, demand.deadline
-        if stay is None and end_hi < FOREVER:
+        if stay is None and end_hi < FOREVER and kept:
             return False  # it was never released, so any end is an early one
-        end_lo = max(end_lo, stay.lo) if stay is not None else end_lo
+        end_lo = max(end_lo, stay.lo) if stay is not None and kept else end_lo
         end_hi = min(end_hi, deadline.hi) if deadline is not None else end_hi
     if it.begin_lo > begin_hi or end_lo > end_hi:
         return False

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
 from harness.core.instants import NS_PER_MS, Bounds, elapsed
-from harness.core.model import Behaviour, Cause, CauseKind
+from harness.core.model import Behaviour, Cause, CauseKind, Equal, Result
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
 from harness.correlate.causes.findings import ALIKE, ANSWER_NS, Finding
@@ -21,6 +21,8 @@ def brief(case: Case) -> Iterator[Finding]:
     by_link: dict[str, list[int]] = defaultdict(list)
     for number in case.opened():
         result = case.results[number]
+        if _is_behind_another(result):
+            by_link[case.link_of(result.point)].append(number)
         if result.onset is None or result.onset.hi < case.demand(number).raised.lo:
             continue  # what was on before the raise says nothing about how long this alarm shows
         if result.verdict is Verdict.BRIEF or Verdict.BRIEF in result.also:
@@ -28,11 +30,19 @@ def brief(case: Case) -> Iterator[Finding]:
     for link, numbers in by_link.items():
         short = [n for n in numbers if _alarm_was_short(case, n)]
         with_clear = [n for n in numbers if n not in short and _went_with_clear(case, n)]
-        rest = [n for n in numbers if n not in short and n not in with_clear]
+        # The point that was let go of with a clear of one alarm let go of all that it held for.
+        spots = {case.results[n].point for n in with_clear}
+        behind = [n for n in numbers if n not in short and _is_behind_another(case.results[n])]
+        with_clear = sorted({*with_clear, *(n for n in behind if case.results[n].point in spots)})
+        behind = [n for n in behind if n not in with_clear]
+        rest = [n for n in numbers if n not in short and n not in with_clear and n not in behind]
         if short:
             yield Finding(cause=_short_alarm(case, short), results=tuple(short))
         if with_clear:
             yield Finding(cause=_follows(case, with_clear), results=tuple(with_clear))
+        for point in dict.fromkeys(case.results[n].point for n in behind):
+            here = [n for n in behind if case.results[n].point == point]
+            yield Finding(cause=_not_held_for_all(case, here), results=tuple(here))
         yield from _momentary(case, link, rest)
 
 
@@ -51,6 +61,11 @@ def _went_with_clear(case: Case, number: int) -> bool:
         return False
     cleared, end = stimulus.cleared, result.end
     return cleared is not None and end is not None and end.hi >= cleared.lo and end.lo <= cleared.hi + ANSWER_NS
+
+
+def _is_behind_another(result: Result) -> bool:
+    """True of a point that another alarm held first, and that went off before this one let it go."""
+    return result.verdict is Verdict.BRIEF and result.onset is None
 
 
 def _short_alarm(case: Case, numbers: Sequence[int]) -> Cause:
@@ -80,10 +95,30 @@ def _follows(case: Case, numbers: Sequence[int]) -> Cause:
     )
 
 
+def _not_held_for_all(case: Case, numbers: Sequence[int]) -> Cause:
+    return Cause(
+        kind=CauseKind.MEANING,
+        code="not-held-for-all",
+        text=f"shared, and not held until the last of its alarms lets it go: {points(case, numbers)} went off while "
+        f"{alarms(case, numbers)} was still to be shown there",
+        evidence=series(f"{pair_text(case.results[n])}: {case.results[n].reason}" for n in numbers),
+        next_check="raise these alarms alone, each only after the point went off again: one that shows then is shown "
+        "there, and the point lets go too early; one that does not is not sent there",
+        equals=(
+            Equal(
+                kind=CauseKind.ADDRESS,
+                code="point-silent",
+                text="the device does not send these alarms there, and what was on was the other alarm alone",
+            ),
+        ),
+        deciding="each of these alarms raised alone",
+    )
+
+
 def _after_clear(case: Case, number: int) -> str:
     result, cleared = case.results[number], case.stimulus(number).cleared
     if cleared is None or result.end is None:
-        return f"{pair_text(result)} went off"
+        return f"{pair_text(result)} went off with it"
     return f"{pair_text(result)} went off {span_text(from_zero(elapsed(cleared, result.end)))} after the clear"
 
 
