@@ -25,6 +25,7 @@ from harness.run.order import (
     listened_links,
     plan_of,
 )
+from harness.run.poll_cycle import line_of
 from harness.run.preview_armed import LinkPreview, armed_words, is_written, written_only
 from harness.run.spread import Spread
 from harness.run.watching_bacnet import bacnet_cost
@@ -151,7 +152,7 @@ def _link(site: Site, name: str) -> LinkPreview:
         armed = f"; one more socket, {' and '.join(services)} while armed" if services else ""
         return LinkPreview(name=name, address=link_address(spec), cost=cost + armed, requests=asked)
     if isinstance(spec, ModbusRtuLink):
-        cost, asked = rtu_cost(spec, site.points.values())
+        cost, asked = rtu_cost(spec, site.points.values(), line_of(site, spec))
         armed = ""
         if any(it.link == name for it in site.writable):
             armed = "; while armed, writes and reading them back between the polls"

@@ -91,8 +91,10 @@ def _number(address: str, name: str, text: str, low: int, high: int) -> int:
     return int(text)
 
 
-def rtu_cost(spec: ModbusRtuLink, points: Iterable[Point]) -> tuple[str, tuple[str, ...]]:
-    """What listening to the bus costs it, and what is read, in words."""
+def rtu_cost(
+    spec: ModbusRtuLink, points: Iterable[Point], line: SerialPort | None = None
+) -> tuple[str, tuple[str, ...]]:
+    """What listening to the bus costs it, and what is read, in words. ``line``: as declared, behind a device server."""
     if spec.way is BusWay.RECEIVE_ONLY:
         return "receives only, sends nothing: sees what the master of this bus reads, as often as it reads it", ()
     places = [point.place for point in points if point.link == spec.name]
@@ -105,15 +107,15 @@ def rtu_cost(spec: ModbusRtuLink, points: Iterable[Point]) -> tuple[str, tuple[s
     )
     if spec.requests_per_s_max is not None:
         cost += f", at most {spec.requests_per_s_max:g} requests a second"
-    return cost + _wire_words(spec, blocks), tuple(_read_words(it) for it in blocks)
+    return cost + _wire_words(spec, spec.serial or line, blocks), tuple(_read_words(it) for it in blocks)
 
 
-def _wire_words(spec: ModbusRtuLink, blocks: Iterable[BlockPlan]) -> str:
-    if spec.serial is None:
-        return ", wire time not known behind a serial device server"
+def _wire_words(spec: ModbusRtuLink, line: SerialPort | None, blocks: Iterable[BlockPlan]) -> str:
+    if line is None:
+        return ", wire time not known behind a serial device server: 'line' declares it"
     requests = [ReadRequest(unit=it.unit, table=it.table, address=it.address, count=it.count) for it in blocks]
-    wire_ns = ns_up(cycle_s(spec.serial, requests))
-    words = f", of which the line needs {time_text(wire_ns)} at {spec.serial.baud} baud"
+    wire_ns = ns_up(cycle_s(line, requests))
+    words = f", of which the line needs {time_text(wire_ns)} at {line.baud} baud"
     if wire_ns > spec.poll_period_ns:
         words += ": longer than the period, so polls will be late"
     return words

@@ -92,7 +92,9 @@ def test_the_cost_names_the_time_that_the_line_needs() -> None:
 
 def test_the_cost_behind_a_server_and_without_a_request() -> None:
     cost, _ = rtu_cost(link_of("modbus-rtu+tcp://h:1"), points(1))
-    assert "wire time not known behind a serial device server" in cost
+    assert "wire time not known behind a serial device server: 'line' declares it" in cost
+    declared, _ = rtu_cost(link_of("modbus-rtu+tcp://h:1"), points(1), link_of("modbus-rtu:/dev/x?baud=9600").serial)
+    assert "of which the line needs 25" in declared
     cost, asked = rtu_cost(link_of("modbus-rtu:/dev/x?way=receive-only"), points(1))
     assert cost.startswith("receives only, sends nothing")
     assert asked == ()
