@@ -37,9 +37,10 @@ class ClockKind:
 class ClockTold:
     """One foreign clock. ``history`` is None where no time of it could be used.
 
-    ``unread``: times that cannot be read; ``twice``: times in an
-    hour that comes twice, not used; ``again``: messages that came again; ``numbered``: sequence numbers in place of
-    times; ``undated``: times without a day, taken as of the nearest one.
+    ``unread``: times that cannot be read; ``twice``: times in an hour that comes twice, not used; ``again``: messages
+    that came again; ``numbered``: sequence numbers in place of times; ``undated``: times without a day, taken as of the
+    nearest one. ``late``: times that came later than was declared, by what the clock showed when it was asked, and so
+    say one side only.
     """
 
     link: str
@@ -51,6 +52,7 @@ class ClockTold:
     again: int = 0
     numbered: int = 0
     undated: int = 0
+    late: int = 0
     within: Within | None = None
 
 
@@ -59,7 +61,8 @@ class ClocksDocument:
     """What is told. Instants are UTC by the testing machine, in ns since 1970.
 
     ``set_to``: what local times are taken as; ``own``: how far the machine's own clock can be trusted, in words;
-    ``within_ns``: the limit that was asked about, None where none was.
+    ``within_ns``: the limit that was asked about, None where none was. ``link``: the only one that was asked about, ''
+    for all; ``others``: links besides it that tell of a clock.
     """
 
     site: str
@@ -73,3 +76,5 @@ class ClocksDocument:
     rate_max: Fraction
     within_ns: int | None = None
     clocks: Sequence[ClockTold] = ()
+    link: str = ""
+    others: Sequence[str] = ()

@@ -36,8 +36,16 @@ def clocks_lines(document: ClocksDocument, to: Terminal, *, every_one: bool = Fa
         if every_one and clock.history is not None:
             lines += _each(it, clock.history, to)
     if not it.clocks:
-        lines += ["", *to.wrapped("no link tells of a foreign clock: no pattern has a group (?P<time>...)", hang=4)]
+        lines += ["", *to.wrapped(_none_told(it), hang=4)]
     return lines
+
+
+def _none_told(document: ClocksDocument) -> str:
+    """Why no clock is told of."""
+    if document.link:
+        others = f"; {', '.join(document.others)} {'does' if len(document.others) == 1 else 'do'}"
+        return f"{document.link} tells of no foreign clock here{others if document.others else ''}"
+    return "no link tells of a foreign clock here: no printed time, no time stamp of an event, no time in a message"
 
 
 def _clock_lines(document: ClocksDocument, clock: ClockTold, to: Terminal) -> list[str]:
@@ -75,10 +83,11 @@ def _facts(document: ClocksDocument, clock: ClockTold) -> Iterator[tuple[str, st
     if clock.within is not None and document.within_ns is not None:
         word = {Within.YES: "ok", Within.NO: "FAIL", Within.UNTOLD: "UNKNOWN"}[clock.within]
         taken = ", taken as set no oftener than its times need" if clock.within is Within.YES else ""
-        is_own = clock.within is Within.UNTOLD and document.own_error_ns is None
-        why = (
-            "; how far the testing machine's own clock was off is not known: say it with --own-error" if is_own else ""
-        )
+        why = ""
+        if clock.within is Within.UNTOLD and document.own_error_ns is None:
+            why = "; how far the testing machine's own clock was off is not known: say it with --own-error"
+        elif clock.within is Within.UNTOLD and any(it.one_sided for it in clock.kinds):
+            why = "; a time that may have waited leaves open how far behind the clock was then"
         yield word, f"{clock.within.value}: limit {duration(document.within_ns)}{taken}{why}"
 
 
@@ -109,6 +118,12 @@ def _part_words(kind: ClockKind, delay_ns: int | None) -> str:
 def _remarks(document: ClocksDocument, clock: ClockTold, history: ClockHistory) -> Iterator[str]:
     if any(it.name != ASKED for it in clock.kinds) and any(it.by.lo < 0 for it in history.settings):
         yield "times that came later than the longest delay would look as if the clock had been set back"
+    if clock.late:
+        many = human.count(clock.late, "event came", "events came")
+        yield (
+            f"{many} later than was declared, by what the clock showed when it was asked: kept until they were "
+            "confirmed, unless the clock was set away and back in between; they say one side only"
+        )
     if clock.undated:
         yield "its times say no day: a clock that is off by whole days more or less would look the same"
     if history.unexplained:

@@ -42,6 +42,7 @@ def _clock_json(clock: ClockTold) -> dict[str, Any]:
             "unread": clock.unread, "twice": clock.twice, "again": clock.again, "numbered": clock.numbered,
         },
         "undated": clock.undated,
+        "late": clock.late,
         "within": None if clock.within is None else clock.within.value,
         "common_offset_ns": None if history is None or history.common is None else plain(history.common),
         "stretches": [] if history is None else [_stretch_json(one) for one in history.stretches],

@@ -4,6 +4,9 @@ a device's clock showed when it was asked.
 A clock is read at the change that it stands beside, or later, and before that is told of. So what came in by p, over a
 path whose longest delay D is declared, was read in [first byte - D, p]; without D it was read some time before p, and
 the clock is known from one side only. A clock that was asked was read between asking and being told.
+
+A device keeps an event that is to be confirmed until somebody confirms it: whoever connects is told first what happened
+before. No longest delay speaks of these, so what may be of them is known from one side only.
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ from harness.core.links import BacnetLink, MqttLink, TextLink
 from harness.core.model import Site
 from harness.core.places import TextPlace
 from harness.links.bacnet_messages import NOTIFY_ACK, ClockRead, EventNotice, Stamp, decode
+from harness.links.bacnet_trace import RETRANSMITTED_WITHIN_NS
 from harness.links.base import LinkState
 from harness.links.mqtt_messages import Published
 from harness.links.mqtt_messages import decode as decode_mqtt
@@ -37,6 +41,9 @@ _ANY: Final = 255
 """Unspecified, in any part of a BACnet date or time (ASHRAE 135, 20.2.12 and 20.2.13)."""
 
 _MINUTE_NS: Final = 60 * NS_PER_S
+
+KEPT_LULL_NS: Final = RETRANSMITTED_WITHIN_NS
+"""So soon a device tries again to tell an event that nobody confirmed; as one is confirmed it tells the next."""
 
 
 def clock_times(source: Source, site: Site, utc_shift_ns: int, local: LocalClock) -> Mapping[str, ClockTimes]:
@@ -62,14 +69,30 @@ class _Arrivals:
         self._ups = [it.at_ns for it in states if it.state is LinkState.UP]
         self._delay_ns = delay_ns
         self._shift_ns = utc_shift_ns
+        self._kept = -1  # the connection of which kept messages were told last
+        self._kept_until_ns = 0
 
-    def read_within(self, message: Message) -> Bounds:
-        """Open below where no delay is declared, or the message may have waited for the connection."""
+    def read_within(self, message: Message, *, is_kept: bool = False) -> Bounds:
+        """Open below where no delay is declared, or the message may have waited for the connection.
+
+        ``is_kept``: its sender keeps it until it is confirmed; these are to be asked about in the order in which they
+        came. One of them may have waited that came soon after the connection, or after another that may have.
+        """
         hi = message.last_ns + self._shift_ns
         number = bisect_right(self._ups, message.last_ns) - 1
         if self._delay_ns is None or number < 0 or message.first_ns - self._delay_ns < self._ups[number]:
+            may_have_waited = True
+        else:
+            may_have_waited = is_kept and message.first_ns <= self._kept_to(number)
+        if number >= 0 and is_kept and may_have_waited:
+            self._kept, self._kept_until_ns = number, max(self._kept_to(number), message.last_ns + KEPT_LULL_NS)
+        if self._delay_ns is None or may_have_waited:
             return Bounds(-FOREVER, hi)
         return Bounds(message.first_ns - self._delay_ns + self._shift_ns, hi)
+
+    def _kept_to(self, number: int) -> int:
+        """Until when a kept message may be one that waited for this connection."""
+        return self._kept_until_ns if number == self._kept else self._ups[number] + KEPT_LULL_NS
 
 
 # --- printed times --------------------------------------------------------------------------------
@@ -150,9 +173,10 @@ def _take_stamps(times: ClockTimes, source: Source, spec: BacnetLink, utc_shift_
         elif said.stamp.time is None:
             times.numbered += 1
         else:
-            at = arrivals.read_within(message)
+            is_kept = said.invoke is not None
+            at = arrivals.read_within(message, is_kept=is_kept)
             times.undated += not _is_dated(said.stamp)
-            times.add(STAMPED, at, written_stamp(said.stamp, at.hi, local))
+            times.add(STAMPED, at, written_stamp(said.stamp, at.hi, local), may_wait=is_kept)
         told.add(same)
 
 

@@ -20,7 +20,8 @@ no date at all (from memory). Longer times could not be told from "not bounded".
 class ClockTimes:
     """The times of one clock, as they come out of records, on UTC by the testing machine.
 
-    ``written``: by how they were told, (within which the clock was read, what it said, in what step). ``unread``: times
+    ``written``: by how they were told, (within which the clock was read, what it said, in what step). ``waiting``: by
+    how they were told, for each of ``written`` whether its sender keeps it until it is confirmed. ``unread``: times
     that cannot be read; ``twice``: times of an hour that comes twice, which are not used; ``again``: messages that were
     sent again; ``numbered``: sequence numbers that stand in place of time stamps; ``undated``: times without a day.
     """
@@ -28,6 +29,7 @@ class ClockTimes:
     link: str
     longest_delay_ns: int | None = None
     written: dict[str, list[tuple[Bounds, int, int]]] = field(default_factory=dict)
+    waiting: dict[str, list[bool]] = field(default_factory=dict)
     unread: int = 0
     twice: int = 0
     again: int = 0
@@ -65,14 +67,16 @@ class ClockTimes:
         """Take the times of the same clock in another record."""
         for kind, times in other.written.items():
             self.written.setdefault(kind, []).extend(times)
+            self.waiting.setdefault(kind, []).extend(other.waiting[kind])
         for name in ("unread", "twice", "again", "numbered", "undated"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
 
-    def add(self, kind: str, at: Bounds, written: Written | None) -> None:
-        """Take one time."""
+    def add(self, kind: str, at: Bounds, written: Written | None, *, may_wait: bool = False) -> None:
+        """Take one time. ``may_wait``: it was kept until it was confirmed, so it may be older than any delay."""
         if written is None or any(abs(it - at.hi) > OFF_MAX_NS for it in written.utc_ns):
             self.unread += 1
         elif len(written.utc_ns) > 1:
             self.twice += 1
         else:
             self.written.setdefault(kind, []).append((at, written.utc_ns[0], written.resolution_ns))
+            self.waiting.setdefault(kind, []).append(may_wait)

@@ -11,11 +11,12 @@ from pathlib import Path
 from harness.core.errors import UsageError
 from harness.core.instants import Bounds
 from harness.core.model import Site
+from harness.measure.clock_late import from_one_side, told_late
 from harness.measure.clock_limit import Within, stays_within
 from harness.measure.clock_line import RATE_MAX_DEFAULT, ClockReading
 from harness.measure.clock_steps import clock_history
 from harness.record.reader import RecordReader
-from harness.report.clock_document import ClockKind, ClocksDocument, ClockTold
+from harness.report.clock_document import ASKED, ClockKind, ClocksDocument, ClockTold
 from harness.report.clock_words import clock_sentences
 from harness.results.judging import ENTRY_KEY, JudgedRecord, recorded_site
 from harness.results.log_book import clock_words
@@ -93,6 +94,8 @@ def _document(readers: Sequence[RecordReader], sites: Sequence[Site], options: C
         rate_max=options.rate_max,
         within_ns=options.within_ns,
         clocks=clocks,
+        link=options.link,
+        others=[name for name in gathered if options.link not in ("", name)],
     )
 
 
@@ -137,6 +140,11 @@ def _gathered(
 
 def _told(times: ClockTimes, options: ClockOptions, widened_ns: int, error_ns: int | None) -> ClockTold:
     by_kind = {kind: times.readings(kind, widened_ns) for kind in times.written}
+    late = 0
+    for kind, found in by_kind.items():
+        waited = _waited(times, kind, by_kind, options.rate_max)
+        by_kind[kind] = [from_one_side(it) if is_late else it for it, is_late in zip(found, waited, strict=True)]
+        late += sum(waited)
     readings = [it for found in by_kind.values() for it in found]
     history = clock_history(readings, options.rate_max) if readings else None
     within = None
@@ -155,8 +163,20 @@ def _told(times: ClockTimes, options: ClockOptions, widened_ns: int, error_ns: i
         again=times.again,
         numbered=times.numbered,
         undated=times.undated,
+        late=late,
         within=within,
     )
+
+
+def _waited(
+    times: ClockTimes, kind: str, by_kind: Mapping[str, Sequence[ClockReading]], rate_max: Fraction
+) -> list[bool]:
+    """Which times of one kind came later than was declared, as far as a clock that was asked besides shows it."""
+    may_wait = times.waiting[kind]
+    if not any(may_wait):
+        return [False] * len(may_wait)
+    late = told_late(by_kind.get(ASKED, ()), by_kind[kind], times.longest_delay_ns, rate_max)
+    return [may and is_late for may, is_late in zip(may_wait, late, strict=True)]
 
 
 def _kind(name: str, step_ns: int, readings: Sequence[ClockReading]) -> ClockKind:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
@@ -316,14 +317,16 @@ class Notices:
     off: timedelta
     hundredths: int | None = None
     dated: bool = True
+    is_confirmed: bool = False
 
     def send(self, seconds: float, to_state: int, *, late_s: float = 0.05, notify_type: int = 0) -> None:
         utc = datetime.fromtimestamp(self.maker.started_utc_ns / S, tz=UTC) + timedelta(seconds=seconds)
         local = (utc + timedelta(seconds=self.maker.utc_offset_s) + self.off).replace(tzinfo=None)
         notice = EventNotice(
-            object=(ObjectType.BINARY_INPUT, 3), process=1, invoke=None, notification_class=1, priority=100,
-            stamp=stamp_of(local, hundredths=self.hundredths, dated=self.dated), event_type=1,
-            notify_type=notify_type, ack_required=False, from_state=1 - to_state, to_state=to_state,
+            object=(ObjectType.BINARY_INPUT, 3), process=1, invoke=9 if self.is_confirmed else None,
+            notification_class=1, priority=100, event_type=1, notify_type=notify_type,
+            stamp=stamp_of(local, hundredths=self.hundredths, dated=self.dated),
+            ack_required=False, from_state=1 - to_state, to_state=to_state,
         )  # fmt: skip
         at = self.maker.at(seconds + late_s)
         self.maker.writer.message("building", at, at + 2 * MS, encode(notice))
@@ -348,6 +351,80 @@ def test_time_stamps_of_events(tmp_path: Path) -> None:
     assert clock["kinds"][0]["step_ns"] == 10 * MS
     assert (clock["times"], clock["kinds"][0]["name"]) == (18, "event time stamps")
     assert clock["left_out"] == {"unread": 0, "twice": 0, "again": 1, "numbered": 0}
+
+
+def looked_at(maker: RecordMaker, seconds: float, off_s: float) -> None:
+    """The clock is asked, 10 ms there and back."""
+    utc = datetime.fromtimestamp(maker.started_utc_ns / S, tz=UTC) + timedelta(seconds=seconds + off_s)
+    shown = (utc + timedelta(seconds=maker.utc_offset_s)).replace(tzinfo=None)
+    at = maker.at(seconds)
+    maker.writer.message("building", at - 5 * MS, at + 5 * MS, encode(ClockRead(stamp=stamp_of(shown))))
+
+
+def events_told(
+    folder: Path, events: Sequence[tuple[float, float]], *, asked: Sequence[float] = (), off_s: float = 0.0
+) -> Path:
+    """Confirmed events, each at so many seconds and so late; the clock is asked besides."""
+    text = SITE.replace("defaults:", BUILDING)
+    maker = RecordMaker(folder / "run.farend", seconds=1200, text=text, up=("bms", "log", "door", "building"))
+    notices = Notices(maker, timedelta(seconds=off_s), is_confirmed=True)
+    # What is told goes into a record in the order in which it came.
+    order = [(seconds + late_s, number) for number, (seconds, late_s) in enumerate(events)]
+    order += [(seconds, -1) for seconds in asked]
+    for told_at, number in sorted(order):
+        if number < 0:
+            looked_at(maker, told_at, off_s)
+        else:
+            notices.send(events[number][0], number % 2, late_s=events[number][1])
+    return maker.close()
+
+
+KEPT = [(-240.0 + 5 * number, 243.0 - 4.99 * number) for number in range(40)]
+"""Events of the 4 min before the record, all told within 0.4 s, 3 s after the device was connected to."""
+
+
+def test_events_that_a_device_kept_prove_no_clock_wrong(tmp_path: Path) -> None:
+    path = events_told(tmp_path, KEPT, asked=(0.5, 60.5, 120.5))
+    clock = told(path, "--within", "2 s", "--link", "building")["building"]
+    assert clock["within"] == "cannot be told"
+    assert clock["settings"] == []
+    assert (clock["times"], clock["late"]) == (43, 40)
+    low, high = clock["common_offset_ns"]
+    assert low <= 0 <= high
+    assert high - low <= 30 * MS
+    said = " ".join(clocks(path, "--link", "building").output.split())
+    assert "40 events came later than was declared, by what the clock showed when it was asked" in said
+
+
+def test_events_that_a_device_kept_prove_nothing_where_it_has_no_clock_to_ask(tmp_path: Path) -> None:
+    """The 40 are told in one breath; one of 200 s later is prompt, and bounds the clock from both sides."""
+    path = events_told(tmp_path, [*KEPT, (210.0, 0.05)])
+    clock = told(path, "--within", "2 s", "--link", "building")["building"]
+    assert clock["within"] == "cannot be told"
+    assert clock["settings"] == []
+    low, high = clock["common_offset_ns"]
+    assert low <= 0 <= high
+    assert high - low <= 250 * MS
+
+
+def test_an_event_that_was_lost_at_first_is_late_and_sets_no_clock(tmp_path: Path) -> None:
+    """Long after the connection, told 12 s late, where it was asked that the clock is right."""
+    path = events_told(tmp_path, [(100, 0.05), (300, 12.0), (500, 0.05)], asked=(0.5, 60.5, 360.5, 660.5))
+    clock = told(path, "--within", "2 s", "--link", "building")["building"]
+    assert (clock["within"], clock["late"], clock["settings"]) == ("cannot be told", 1, [])
+
+
+def test_events_that_a_device_kept_excuse_no_clock_that_is_ahead_or_was_asked(tmp_path: Path) -> None:
+    """Nothing is stamped before it happened; and what was asked shows a clock that is behind, whatever waited."""
+    for off_s, asked in ((30.0, ()), (-30.0, (0.5, 60.5))):
+        (tmp_path / str(off_s)).mkdir()
+        path = events_told(tmp_path / str(off_s), [*KEPT, (210.0, 0.05)], asked=asked, off_s=off_s)
+        assert told(path, "--within", "2 s", "--link", "building")["building"]["within"] == "outside"
+
+
+def test_a_link_that_tells_of_no_clock_is_named(tmp_path: Path) -> None:
+    said = " ".join(clocks(noticed(tmp_path, 0.0), "--link", "bms").output.split())
+    assert "bms tells of no foreign clock here; building does" in said
 
 
 def test_hundredths_that_are_always_0_are_none(tmp_path: Path) -> None:
