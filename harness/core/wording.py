@@ -18,6 +18,9 @@ from harness.core.links import (
 from harness.core.model import Point
 from harness.core.places import BacnetPlace, ModbusPlace, MqttPlace, ObjectPart, PersonPlace, TextPlace
 
+NOT_CONNECTED: Final = "not connected yet"
+"""Why a link observes nothing before it is up for the first time; behind a colon what was told of it, if anything."""
+
 TAKE_FOR_REAL: Final = "take it for real until somebody has looked at the sensing point"
 """What to say of an alarm that the controller still shows once the simulated one was cleared."""
 

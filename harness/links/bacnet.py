@@ -38,7 +38,7 @@ from harness.links.bacnet_messages import (
 from harness.links.bacnet_polls import Device, Polls
 from harness.links.bacnet_reporting import check_identity, longest_request, read_reporting
 from harness.links.bacnet_values import ObjectReading
-from harness.links.base import LinkState, ObjectBlock, Observer
+from harness.links.base import LISTENER_ENDED, LinkState, ObjectBlock, Observer
 
 RECONNECT_FIRST_NS: Final = 100 * NS_PER_MS
 RECONNECT_MAX_NS: Final = 2 * NS_PER_S
@@ -123,7 +123,7 @@ class BacnetListener:
                 wait_ns = 0 if was_up else min(max(2 * wait_ns, RECONNECT_FIRST_NS), RECONNECT_MAX_NS)
                 await asyncio.sleep(max(wait_ns, RECONNECT_FIRST_NS) / NS_PER_S)
         finally:
-            self._report(LinkState.DOWN, "the listener was ended")
+            self._report(LinkState.DOWN, LISTENER_ENDED)
 
     def _plan(self) -> None:
         """What is polled: what must be read, one object to show that the device lives, and the slow shadow polls."""

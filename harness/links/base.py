@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum, unique
-from typing import Protocol
+from typing import Final, Protocol
 
 from harness.core.places import Arrival, BacnetPlace, ModbusPlace, ObjectType, Place, Table
 
@@ -62,6 +62,10 @@ class LinkState(StrEnum):
 
     UP = "up"
     DOWN = "down"
+
+
+LISTENER_ENDED: Final = "the listener was ended"
+"""Why a link is down once nobody listens any more: it says nothing of the link."""
 
 
 class Observer(Protocol):

@@ -26,6 +26,7 @@ from harness.links.modbus_pdu import (
     check_answer,
     exception_name,
 )
+from harness.links.os_reasons import os_reason
 
 CONNECT_TIMEOUT_NS: Final = 3 * NS_PER_S
 """A connection on a local network opens in milliseconds; three seconds allow for one lost and repeated SYN."""
@@ -152,7 +153,7 @@ class ModbusClient(asyncio.Protocol):
             ) from exc
         except OSError as exc:
             raise LinkError(
-                f"{self.host}:{self.port}: no connection: {exc.strerror or exc}; "
+                f"{self.host}:{self.port}: no connection: {os_reason(exc)}; "
                 "check the address and that the device has a socket free"
             ) from exc
 

@@ -34,6 +34,7 @@ from harness.links.modbus_rtu_receive import Reads, Receiver
 from harness.links.modbus_rtu_session import BusSession, Units
 from harness.links.modbus_rtu_timing import BusTime
 from harness.links.modbus_tcp import back_off_ns, was_useful
+from harness.links.os_reasons import os_reason
 
 CONNECT_TIMEOUT_S: Final = 5.0
 CLOSE_TIMEOUT_S: Final = 2.0
@@ -210,8 +211,7 @@ async def connect(spec: ModbusRtuLink, protocol: asyncio.Protocol, *, to_ask: bo
             f"{where(spec)}: no connection within {CONNECT_TIMEOUT_S:g} s; look at address and cable"
         ) from exc
     except OSError as exc:
-        text = exc.strerror or exc
-        raise LinkError(f"{where(spec)}: cannot connect: {text}; look at address and port") from exc
+        raise LinkError(f"{where(spec)}: cannot connect: {os_reason(exc)}; look at address and port") from exc
     return transport
 
 

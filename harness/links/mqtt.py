@@ -19,7 +19,7 @@ from harness.core.instants import NS_PER_MS, NS_PER_S, Clock
 from harness.core.links import MqttLink
 from harness.core.model import Point
 from harness.core.places import MqttPlace
-from harness.links.base import LinkState, Observer
+from harness.links.base import LISTENER_ENDED, LinkState, Observer
 from harness.links.mqtt_client import Arrivals, Connection, password_of, tls_context
 from harness.links.mqtt_messages import Answered, Lost, MqttMessage, Published, Refused, Subscribing, encode
 from harness.links.mqtt_trace import SequenceWatch, is_down
@@ -64,7 +64,7 @@ class MqttListener:
                 wait_ns = 0 if heard else min(max(2 * wait_ns, RECONNECT_FIRST_NS), RECONNECT_MAX_NS)
                 await asyncio.sleep(max(wait_ns, RECONNECT_FIRST_NS) / NS_PER_S)
         finally:
-            self._report(LinkState.DOWN, "the listener was ended")
+            self._report(LinkState.DOWN, LISTENER_ENDED)
 
     async def _listen_once(self) -> bool:
         """One connection from its beginning to its end; True where it came to listening."""

@@ -27,6 +27,7 @@ from harness.core.errors import LinkError
 from harness.core.instants import NS_PER_S, Clock
 from harness.core.links import MqttLink, MqttVersion
 from harness.links.mqtt_messages import Published
+from harness.links.os_reasons import os_reason
 
 if TYPE_CHECKING:
     from paho.mqtt.reasoncodes import ReasonCode
@@ -134,7 +135,8 @@ class _Log(logging.Logger):
         if told.startswith("Received "):
             self._arrivals.packet(told, args)
         elif level >= logging.ERROR and args:
-            self._arrivals.last_error = str(args[-1])
+            last = args[-1]
+            self._arrivals.last_error = os_reason(last) if isinstance(last, OSError) else str(last)
 
 
 class _Straight(asyncio.Queue[aiomqtt.Message]):

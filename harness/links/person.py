@@ -9,7 +9,7 @@ from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_S, Clock
 from harness.core.links import HAND_FINEST_NS, PersonLink
 from harness.core.model import Point
-from harness.links.base import Observer
+from harness.links.base import LISTENER_ENDED, Observer
 from harness.links.person_reports import Reports
 
 NOBODY = "nobody is there to report: start farend in a terminal whose keys it can read"
@@ -39,4 +39,4 @@ class PersonListener:
         try:
             await asyncio.Event().wait()
         finally:
-            self.reports.close("the listener was ended")
+            self.reports.close(LISTENER_ENDED)

@@ -27,6 +27,7 @@ import serialx
 
 from harness.core.errors import LinkError
 from harness.core.links import ControlLine, SerialPort
+from harness.links.os_reasons import os_reason
 
 CLOSE_TIMEOUT_S: Final = 2.0
 """Closing waits for a thread of the event loop's pool, and for nothing else; a driver that hangs is not waited for."""
@@ -107,7 +108,8 @@ async def _open(spec: SerialPort, protocol: asyncio.Protocol) -> serialx.BaseSer
             await gate.wait_lost()
             raise
     except (OSError, serialx.SerialException, ValueError) as exc:
-        raise LinkError(f"{port}: cannot be opened: {exc}; look whether it is plugged in and free") from exc
+        told = os_reason(exc) if isinstance(exc, OSError) else exc
+        raise LinkError(f"{port}: cannot be opened: {told}; look whether it is plugged in and free") from exc
     finally:
         if held is not None:
             os.close(held)

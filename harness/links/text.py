@@ -16,7 +16,8 @@ from typing import Final
 from harness.core.errors import LinkError
 from harness.core.instants import NS_PER_MS, NS_PER_S, Clock
 from harness.core.links import Framing, TextLink
-from harness.links.base import LinkState, Observer
+from harness.links.base import LISTENER_ENDED, LinkState, Observer
+from harness.links.os_reasons import os_reason
 from harness.links.seen import Message
 from harness.links.text_framing import NoLine
 from harness.links.text_gaps import Framer, framer_of
@@ -77,7 +78,7 @@ class TextListener:
                 wait_ns = 0 if intake.heard else min(max(2 * wait_ns, RECONNECT_FIRST_NS), RECONNECT_MAX_NS)
                 await asyncio.sleep(max(wait_ns, RECONNECT_FIRST_NS) / NS_PER_S)
         finally:
-            self.report(LinkState.DOWN, "the listener was ended")
+            self.report(LinkState.DOWN, LISTENER_ENDED)
 
     def report(self, state: LinkState, why: str) -> None:
         """Tell the observer where something changed; a peer that stays away for days is one report, not thousands."""
@@ -101,7 +102,7 @@ class TextListener:
         except TimeoutError as exc:
             raise LinkError(f"{where}: no answer within {CONNECT_TIMEOUT_S:g} s; look at address and cable") from exc
         except OSError as exc:
-            raise LinkError(f"{where}: cannot connect: {exc.strerror or exc}; look at address and port") from exc
+            raise LinkError(f"{where}: cannot connect: {os_reason(exc)}; look at address and port") from exc
         return transport
 
     async def _listen(self, intake: _Intake, transport: asyncio.BaseTransport) -> None:

@@ -14,10 +14,11 @@ from harness.core.links import BacnetLink
 from harness.core.model import Site, Stimulus
 from harness.core.places import ModbusPlace, Order, ValueType
 from harness.core.trace import Trace
+from harness.core.wording import NOT_CONNECTED
 from harness.correlate.evidence import BlindTime, Evidence, Neighbour
 from harness.links.bacnet_says import objects_of
 from harness.links.bacnet_untold import held_back, unreachable_points, unsubscribed_times
-from harness.links.base import AnyBlock, Block, LinkState
+from harness.links.base import LISTENER_ENDED, AnyBlock, Block, LinkState
 from harness.links.decoding import trace_of
 from harness.links.heard import heard_of
 from harness.links.polled_trace import trace_of_runs
@@ -148,13 +149,16 @@ def blind_times(source: Source, site: Site, start_ns: int, end_ns: int) -> Itera
         blocks[block.link].append(block)
     for name in site.links:
         since: int | None = start_ns
-        why = "not connected yet"
+        why = NOT_CONNECTED
+        is_new = True
         for change in source.link_states(name):
             if change.state is LinkState.UP and since is not None:
                 yield BlindTime(link=name, span=Bounds(since, max(since, change.at_ns)), why=why)
-                since = None
+                since, is_new = None, False
             elif change.state is LinkState.DOWN and since is None:
                 since, why = change.at_ns, change.why
+            elif is_new and change.why not in ("", LISTENER_ENDED):
+                why = f"{NOT_CONNECTED}: {change.why}"  # what was tried last tells most
         if since is not None:
             yield BlindTime(link=name, span=Bounds(since, max(since, end_ns)), why=why)
         if isinstance(site.links[name], BacnetLink):

@@ -49,6 +49,7 @@ from harness.core.places import (
     TextPlace,
     ValueType,
 )
+from harness.core.wording import NOT_CONNECTED
 from harness.links.bacnet_messages import ValueChange
 from harness.links.bacnet_messages import decode as decode_bacnet
 from harness.links.base import Block, Link
@@ -403,7 +404,7 @@ def blind(reader: RecordReader, site: Site, cost: dict[str, Any]) -> None:
     total: dict[tuple[str, str], list[int]] = defaultdict(list)
     for it in blind_times(reader, site, cost["from_ns"], cost["until_ns"]):
         lo, hi = max(it.span.lo, cost["from_ns"]), min(it.span.hi, cost["until_ns"])
-        if hi > lo and it.why not in ("not connected yet", STOPPED):
+        if hi > lo and not it.why.startswith(NOT_CONNECTED) and it.why != STOPPED:
             total[(it.link, it.why)].append(hi - lo)
     for name in site.links:
         if not [change for change in reader.link_states(name) if change.at_ns <= cost["from_ns"]]:

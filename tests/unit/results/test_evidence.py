@@ -15,7 +15,7 @@ from harness.core.links import ModbusTcpLink
 from harness.core.model import Site, Stimulus
 from harness.core.places import ModbusPlace, OnWhen, Order, Table, ValueType
 from harness.core.trace import Trace
-from harness.links.base import Block, LinkState
+from harness.links.base import LISTENER_ENDED, Block, LinkState
 from harness.links.decoding import state_in_poll
 from harness.links.modbus_values import is_on
 from harness.links.polled_trace import polled_trace
@@ -287,6 +287,19 @@ def test_a_link_that_never_came_up_is_blind_throughout() -> None:
     assert blind(found, site_of()) == [(link, 0, 1000, "not connected yet") for link in ("panel", "bms", "log")]
 
 
+def test_a_link_that_never_came_up_says_why() -> None:
+    """The newest reason, and not that it was no longer listened to."""
+    found = Found({})
+    found.states["bms"] = [change(20, LinkState.DOWN, "no answer"), change(40, LinkState.DOWN, "refused")]
+    found.states["log"] = [change(5, LinkState.DOWN, "no way there"), change(999, LinkState.DOWN, LISTENER_ENDED)]
+    found.states["panel"] = [change(999, LinkState.DOWN, LISTENER_ENDED)]
+    assert blind(found, site_of()) == [
+        ("panel", 0, 1000, "not connected yet"),
+        ("bms", 0, 1000, "not connected yet: refused"),
+        ("log", 0, 1000, "not connected yet: no way there"),
+    ]
+
+
 def test_a_link_is_blind_until_it_is_up_and_while_it_is_down() -> None:
     site = site_of()
     found = Found({block(1, Table.DISCRETE_INPUT, 0, 1): []})
@@ -303,7 +316,7 @@ def test_a_link_is_blind_until_it_is_up_and_while_it_is_down() -> None:
     found.failed[1] = [Failure(asked_ns=400, given_up_ns=450, why="no answer within 50 ms")]
     assert blind(found, site) == [
         ("panel", 0, 10, "not connected yet"),
-        ("bms", 0, 30, "not connected yet"),
+        ("bms", 0, 30, "not connected yet: refused"),
         ("bms", 100, 200, "reset by peer"),
         ("bms", 990, 1000, "the device closed the connection"),
         ("bms", 400, 450, "no answer within 50 ms"),
