@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 import pytest
 
+from harness.plugin.allowing import rows_of, summary
 from harness.plugin.hooks import AT_END, FIXTURES, LIVE
 from harness.plugin.settings import Settings, allowed_of, options_of
 from harness.results.fitting import fits
@@ -54,6 +55,7 @@ class Active:
         self._open: list[Opened] = []
         self._still_open: dict[str, None] = {}
         self._refused: dict[str, str] = {}
+        self._by_allow: dict[str, list[tuple[str, str]]] = {}
 
     # --- for the fixtures ---------------------------------------------------------------------------
 
@@ -182,8 +184,11 @@ class Active:
         try:
             result = yield
         except BaseException as exc:
-            ended(live, pyfuncitem, self.settings.seed, exc)
-            raise
+            failed = ended(live, pyfuncitem, self.settings.seed, exc)
+            if failed is None:
+                raise
+            pyfuncitem.stash[AT_END] = failed
+            raise failed from None
         failed = ended(live, pyfuncitem, self.settings.seed, None)
         if failed is not None:
             pyfuncitem.stash[AT_END] = failed
@@ -206,6 +211,14 @@ class Active:
         if report.failed and not block and live is not None:
             report.sections.append(("farend record", str(live.record)))
         return report
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """Tests that pass, but only since something unknown is allowed, are told at the end, of workers too."""
+        rows = rows_of(report.user_properties) if report.when == "call" and report.passed else []
+        if rows:
+            self._by_allow[report.nodeid] = rows
+        elif report.failed:
+            self._by_allow.pop(report.nodeid, None)
 
     # --- sessions -----------------------------------------------------------------------------------
 
@@ -256,7 +269,9 @@ class Active:
         return f"farend: {self.settings.site}, {armed}; records: {self.settings.records}"
 
     def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
-        """What is left to do once nothing is raised any more."""
+        """What passed only by an allow, and what is left to do once nothing is raised any more."""
+        for line in summary(self._by_allow):
+            terminalreporter.write_line(line, yellow=True)
         for text in self._still_open:
             terminalreporter.write_line(f"STILL OPEN: {text}", red=True)
 

@@ -6,11 +6,14 @@ import functools
 import inspect
 from collections.abc import Callable, Collection, Coroutine, Iterable
 from pathlib import Path
+from types import FrameType
 from typing import Any, Concatenate, ParamSpec, TypeVar
+
+import pytest
 
 from harness.core.errors import RecordError, SafetyError, UsageError
 from harness.core.model import Result, Site, Step
-from harness.core.verdicts import VerdictClass
+from harness.core.verdicts import Verdict, VerdictClass
 from harness.plugin.bridge import LoopThread
 from harness.plugin.settings import allowed_of
 from harness.plugin.told import FarendFailure, Trouble, failure, troubles_of
@@ -18,7 +21,7 @@ from harness.results.interrupting import InterruptedTestError, StoppedRunError
 from harness.results.steps import StepDone
 from harness.run.session import SiteSession
 from harness.run.session_told import Told
-from harness.run.stepwise import NotRaisedError
+from harness.run.stepwise import LeftOutError, NotRaisedError
 from harness.site.durations import read_duration
 from harness.site.problems import Mismatch
 
@@ -32,11 +35,25 @@ Allow = str | Iterable[str]
 def _kept(
     method: Callable[Concatenate[LiveSite, P], Coroutine[Any, Any, T]],
 ) -> Callable[Concatenate[LiveSite, P], Coroutine[Any, Any, T]]:
-    """A call that nobody awaits does nothing, and a test that forgot to would pass: it is remembered."""
+    """A call that nobody awaits does nothing, and a test that forgot to would pass: it is remembered. So is the line of
+    the test in which a result was asked for, for what is known of it only at the end.
+    """
 
     @functools.wraps(method)
     def call(self: LiveSite, /, *args: P.args, **kwargs: P.kwargs) -> Coroutine[Any, Any, T]:
-        work = method(self, *args, **kwargs)
+        frame = inspect.currentframe()
+        line = _line_of(frame.f_back if frame is not None else None)
+
+        @functools.wraps(method)
+        async def asked() -> T:
+            __tracebackhide__ = True
+            answer = await method(self, *args, **kwargs)
+            for it in answer if isinstance(answer, tuple) else (answer,):
+                if isinstance(it, Result):
+                    self.lines[f"{it.stimulus} {it.expectation}"] = line
+            return answer
+
+        work = asked()
         self.asked.append((method.__name__, work))
         return work
 
@@ -57,6 +74,8 @@ class LiveSite:
         self._more_allowed: set[str] = set()
         self.asked: list[tuple[str, Coroutine[Any, Any, Any]]] = []
         """Every call, by its name."""
+        self.lines: dict[str, str] = {}
+        """By stimulus and row, the line of the test that asked for its result last."""
         self.ended: Told | None = None
         """What came of the test; None while it runs."""
 
@@ -79,12 +98,19 @@ class LiveSite:
     async def raise_alarm(self, alarm: str, *, points: Points = None, allow: Allow = ()) -> StepDone:
         """Wait until the outputs of an alarm are normal, and raise it. Returns once the controller took it.
 
+        What another alarm that is raised still holds on is not waited for: what both show cannot be told, and is
+        ``masked``. An alarm that the reviews exclude, or that has no writes, skips a test that has raised nothing.
+
         ``points``: patterns of the points by which it is judged at the end of the test, all of its rows if left out.
         ``allow``: names of unknown verdicts that do not fail the test.
         """
         __tracebackhide__ = True
         self._more_allowed |= allowed_of(allow, "allow")
-        return await self._ask(self.session.raise_alarm(alarm, _many(points)))
+        try:
+            return await self._ask(self.session.raise_alarm(alarm, _many(points)))
+        except LeftOutError as exc:
+            self._skip_where_nothing_was_raised(str(exc))
+            raise FarendFailure([Trouble.of(str(exc))]) from None
 
     @_kept
     async def silence(self, alarm: str, *, at_once: bool = False) -> StepDone:
@@ -142,13 +168,19 @@ class LiveSite:
     async def check(self, alarm: str, *, points: Points = None, allow: Allow = ()) -> tuple[Result, ...]:
         """See an alarm through as ``farend test`` does, and fail where a row of it does not pass.
 
+        What is unknown yet fails at the end of the test, by all that is known then. An alarm that the reviews exclude,
+        or that has no writes, skips a test that has raised nothing else.
+
         ``points`` and ``allow``: as of :meth:`raise_alarm`.
         """
         __tracebackhide__ = True
         self._more_allowed |= allowed_of(allow, "allow")
         told = await self._ask(self.session.check(alarm, _many(points)))
+        for one in told.raises:
+            if one.is_left_out:
+                self._skip_where_nothing_was_raised(one.why)
         troubles = troubles_of(told, self.allowed)
-        if troubles:
+        if any(it.result is None or is_failed(it.result) for it in troubles):
             raise failure(self.session, told, troubles)
         return told.results
 
@@ -186,14 +218,37 @@ class LiveSite:
             return await self._thread.ask(work)
         except UsageError as exc:
             raise UsageError(str(exc)) from None  # the line of the test is what is wrong
+        except LeftOutError:
+            raise
         except (InterruptedTestError, StoppedRunError, NotRaisedError, SafetyError, RecordError) as exc:
             raise FarendFailure([Trouble.of(str(exc))]) from None
 
     def _must_not_fail(self, *results: Result) -> None:
         __tracebackhide__ = True
-        failed = tuple(it for it in results if it.verdict.verdict_class is VerdictClass.FAIL)
+        failed = tuple(it for it in results if is_failed(it))
         if failed:
-            raise FarendFailure(troubles_of(Told(raises=(), results=failed), ()), expected=failed)
+            troubles = [
+                Trouble.not_shown_yet(it) if it.verdict is Verdict.MISSED else Trouble.of_result(it, {})
+                for it in failed
+            ]
+            raise FarendFailure(troubles, expected=failed)
+
+    def _skip_where_nothing_was_raised(self, why: str) -> None:
+        """A test of an alarm that is never raised in this run is no failure, and no pass; one that raised more is
+        judged by that.
+        """
+        __tracebackhide__ = True
+        if self.session.is_all_left_out:
+            raise pytest.skip.Exception(why, _use_item_location=True)
+
+
+def is_failed(result: Result) -> bool:
+    """True for what is proven not to be as it must."""
+    return result.verdict.verdict_class is VerdictClass.FAIL
+
+
+def _line_of(frame: FrameType | None) -> str:
+    return "" if frame is None else f"{Path(frame.f_code.co_filename).name}:{frame.f_lineno}"
 
 
 def _many(points: Points) -> tuple[str, ...] | None:

@@ -14,6 +14,7 @@ import pytest
 from harness.core.errors import RecordError, SiteError
 from harness.core.model import Site
 from harness.core.verdicts import Verdict, VerdictClass
+from harness.plugin.allowing import allowed_rows, properties_of, why_no_pass
 from harness.plugin.bridge import LoopThread
 from harness.plugin.live_site import LiveSite
 from harness.plugin.told import FarendFailure, Trouble, block_of, failure, log, properties, troubles_of
@@ -118,16 +119,28 @@ def refusal(why: str) -> BaseException:
 def ended(live: LiveSite, item: pytest.Function, seed: int, exc: BaseException | None) -> Exception | None:
     """End the test of an item. Returns what it fails by, where it did not fail before: None where all passed.
 
+    No skip hides what is proven to be wrong, and no allow makes a pass of a test that has observed nothing.
     A failed expectation is seen out like any other alarm, so that its record is whole; anything else puts back at once.
     """
     if live.ended is not None:
         return None
     told = live.end(is_stopped=exc is not None and not isinstance(exc, FarendFailure))
     item.user_properties.extend(properties(live.session, seed, told))
-    troubles = [*live.not_awaited(), *troubles_of(told, live.allowed)]
+    forgotten = live.not_awaited()
+    troubles = [*forgotten, *troubles_of(told, live.allowed, live.lines)]
+    if isinstance(exc, pytest.skip.Exception):
+        proven = [*forgotten, *troubles_of(told, [it.value for it in Verdict])]
+        return failure(live.session, told, proven) if proven else None
     if exc is None:
-        return failure(live.session, told, troubles) if troubles else None
+        why = "" if troubles else why_no_pass(told)
+        if why:
+            troubles = [Trouble.of(f"UNKNOWN: {why}, so that no allow makes it a pass")]
+        if troubles:
+            return failure(live.session, told, troubles)
+        item.user_properties.extend(properties_of(allowed_rows(told, live.allowed)))
+        return None
     if isinstance(exc, FarendFailure):
+        exc.by_all_that_is_known(told)
         exc.block = block_of(live.session, replace(told, expected=(*exc.expected, *told.expected)))
         known = {it.about for it in exc.troubles}
         _note(exc, [it.text for it in troubles if it.about not in known])

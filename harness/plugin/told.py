@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -31,15 +31,34 @@ _GRAVITY: Final = {VerdictClass.PASS: 0, VerdictClass.UNKNOWN: 1, VerdictClass.F
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trouble:
-    """One thing for which a test fails. ``about``: the row and its stimulus, or the text again where it is of none."""
+    """One thing for which a test fails. ``about``: the row and its stimulus, or the text again where it is of none.
+
+    ``result``: of the row, as it was told.
+    """
 
     text: str
     about: str
+    result: Result | None = None
 
     @classmethod
     def of(cls, text: str) -> Trouble:
         """Of no row."""
         return cls(text=text, about=text)
+
+    @classmethod
+    def of_result(cls, it: Result, which: Mapping[str, str], word: str = "") -> Trouble:
+        """Of a row that did not pass. ``which``: of :func:`which_of`; ``word``: instead of its class."""
+        why = it.reason or it.verdict.meaning
+        latency = "" if it.latency is None else f" (latency {human.bounds(it.latency)})"
+        word = word or it.verdict.verdict_class.name
+        text = f"{word} {it.verdict}: {it.alarm} at {it.point}{which.get(it.stimulus, '')}: {why}{latency}"
+        return cls(text=text, about=_about(it), result=it)
+
+    @classmethod
+    def not_shown_yet(cls, it: Result) -> Trouble:
+        """Of a row that is waited for no longer: nobody knows then whether it is late or missed."""
+        why = f"{it.reason or it.verdict.meaning}; whether it came later is told at the end of the test"
+        return cls(text=f"FAIL not shown in time: {it.alarm} at {it.point}: {why}", about=_about(it), result=it)
 
 
 class FarendFailure(AssertionError):  # noqa: N818  # it is a failed assertion, and reads as one
@@ -51,27 +70,67 @@ class FarendFailure(AssertionError):  # noqa: N818  # it is a failed assertion, 
     __module__ = "farend"  # as it is shown; where it lies says nothing to whoever reads it
 
     def __init__(self, troubles: Sequence[Trouble], block: str = "", expected: Sequence[Result] = ()) -> None:
-        to = Terminal(width=WIDTH_MIN)
-        lines = [it.text for it in troubles[:LINES_MAX]]
-        lines += [f"and {len(troubles) - LINES_MAX} more, see below"] if len(troubles) > LINES_MAX else []
-        super().__init__("\n".join(folded for line in lines for folded in to.wrapped(line, hang=4)))
+        super().__init__(_message(troubles))
         self.troubles = tuple(troubles)
         self.block = block
         self.expected = tuple(expected)
 
+    def by_all_that_is_known(self, told: Told) -> None:
+        """Say what it failed by as it is at the end of the test: what had not come in time is late, or missed.
 
-def troubles_of(told: Told, allowed: Collection[str]) -> list[Trouble]:
-    """Everything for which a test fails, the gravest first; ``allowed``: unknown verdicts that may be."""
+        It stays a failure; what had failed and is said to have passed since stands as it was told. What was unknown
+        beside it, and is not any more, is left out.
+        """
+        at_last = {_about(it): it for it in told.results} | {_about(it): it for it in told.failed}
+        self.expected = tuple(_worse(it, at_last.get(_about(it))) for it in self.expected)
+        which = which_of(told)
+        found = []
+        for it in self.troubles:
+            now = None if it.result is None else at_last.get(it.about)
+            if it.result is None or now is None:
+                found.append(it)
+            elif _worse(it.result, now) is now:
+                found.append(Trouble.of_result(now, which))
+            elif it.result.verdict.verdict_class is VerdictClass.FAIL:
+                found.append(it)
+        self.troubles = tuple(found) or self.troubles
+        self.args = (_message(self.troubles),)
+
+
+def _message(troubles: Sequence[Trouble]) -> str:
+    to = Terminal(width=WIDTH_MIN)
+    lines = [it.text for it in troubles[:LINES_MAX]]
+    lines += [f"and {len(troubles) - LINES_MAX} more, see below"] if len(troubles) > LINES_MAX else []
+    return "\n".join(folded for line in lines for folded in to.wrapped(line, hang=4))
+
+
+def _about(result: Result) -> str:
+    return f"{result.stimulus} {result.expectation}"
+
+
+def _worse(was: Result, now: Result | None) -> Result:
+    """What a result that failed a test has become; as it was, where it would fail it no longer."""
+    return was if now is None or _GRAVITY[now.verdict.verdict_class] < _GRAVITY[was.verdict.verdict_class] else now
+
+
+def troubles_of(told: Told, allowed: Collection[str], lines: Mapping[str, str] | None = None) -> list[Trouble]:
+    """Everything for which a test fails, the gravest first; ``allowed``: unknown verdicts that may be.
+
+    ``lines``: by what :class:`Trouble` is about, the line of the test that expected it. What is told by the site's
+    limits is not told once more by those of the test.
+    """
+    which, known = which_of(told), {(_about(it), it.verdict) for it in told.results}
+    mine = [it for it in told.expected if (_about(it), it.verdict) not in known]
     found = [Trouble.of(f"NOT RESTORED: {it}; put it right by hand") for it in told.differs]
     found += [Trouble.of(told.stopped)] if told.stopped else []
-    found += _by_class(told.results, VerdictClass.FAIL, "FAIL")
-    found += _by_class(told.expected, VerdictClass.FAIL, "FAIL by a limit of the test,")
+    found += [Trouble.of_result(it, which) for it in _of_class(told.results, VerdictClass.FAIL)]
+    found += [_by_own_limit(it, which, lines or {}) for it in _of_class(mine, VerdictClass.FAIL)]
     found += [
         Trouble.of(f"FAIL stray: {it.point} came on, and {it.reason or 'nothing that was raised explains it'}")
         for it in told.strays
     ]
-    found += _by_class(told.results, VerdictClass.UNKNOWN, "UNKNOWN", allowed)
-    found += _by_class(told.expected, VerdictClass.UNKNOWN, "UNKNOWN by a limit of the test,", allowed)
+    found += [Trouble.of_result(it, which) for it in _of_class(told.results, VerdictClass.UNKNOWN, allowed)]
+    found += [_by_own_limit(it, which, lines or {}) for it in _of_class(mine, VerdictClass.UNKNOWN, allowed)]
     if Verdict.NOT_RUN not in allowed:
         for why in dict.fromkeys(told.not_run.values()):
             keys = [key for key, it in told.not_run.items() if it == why]
@@ -81,15 +140,29 @@ def troubles_of(told: Told, allowed: Collection[str]) -> list[Trouble]:
     return found
 
 
-def _by_class(
-    results: Iterable[Result], wanted: VerdictClass, word: str, allowed: Collection[str] = ()
-) -> Iterator[Trouble]:
-    for it in results:
-        if it.verdict.verdict_class is wanted and it.verdict not in allowed:
-            why = it.reason or it.verdict.meaning
-            latency = "" if it.latency is None else f" (latency {human.bounds(it.latency)})"
-            text = f"{word} {it.verdict}: {it.alarm} at {it.point}: {why}{latency}"
-            yield Trouble(text=text, about=f"{it.stimulus} {it.expectation}")
+def which_of(told: Told) -> dict[str, str]:
+    """Of each stimulus of an alarm that was raised more than once, which of its raises that is, in words."""
+    of_alarm: dict[str, list[str]] = {}
+    for one in told.raises:
+        if one.stimulus:
+            of_alarm.setdefault(one.alarm, []).append(one.stimulus)
+    return {
+        stimulus: f" (raise {number} of {len(stimuli)})"
+        for stimuli in of_alarm.values()
+        if len(stimuli) > 1
+        for number, stimulus in enumerate(stimuli, start=1)
+    }
+
+
+def _of_class(results: Iterable[Result], wanted: VerdictClass, allowed: Collection[str] = ()) -> list[Result]:
+    return [it for it in results if it.verdict.verdict_class is wanted and it.verdict not in allowed]
+
+
+def _by_own_limit(it: Result, which: Mapping[str, str], lines: Mapping[str, str]) -> Trouble:
+    line = lines.get(_about(it), "")
+    return Trouble.of_result(
+        it, which, f"{it.verdict.verdict_class.name} by a limit of the test{line and f' ({line})'},"
+    )
 
 
 def failure(session: SiteSession, told: Told, troubles: Sequence[Trouble]) -> FarendFailure:

@@ -5,7 +5,7 @@ The waiting looks at the newest samples; what a row came to is said by the judge
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -16,11 +16,17 @@ from harness.core.verdicts import VerdictClass
 from harness.run.order import gap_ns, gone_within_ns, hold_ns, show_within_ns
 from harness.run.stages import Course
 from harness.run.stepwise import Stepwise
-from harness.site.names import did_you_mean
+from harness.site.names import did_you_mean, nearest, plain
 
 EXPECTED_EVENT: Final = "expected"
 """The caller asked for a row in the middle of its course, by these limits, and got this verdict."""
 
+
+ALIKE: Final = 0.85
+"""How near a point of what is raised must be to be meant before all others: a letter or two of ten are another."""
+
+PROPOSED_MAX: Final = 3
+"""Points that a message proposes: more is a list, and no proposal."""
 
 Judge = Callable[[Sequence[Expectation]], Awaitable[Judgement]]
 """Judges rows, by whatever limits they have, by all that was observed up to now."""
@@ -36,6 +42,7 @@ class Expecting:
         self._clock = steps.tools.clock
         self._live = steps.tools.live
         self._pending: list[tuple[str, Expectation]] = []  # by stimulus
+        self._failed: list[tuple[str, Expectation]] = []
 
     async def expect(self, point: str, within_ns: int | None, alarm: str) -> Result:
         """Wait until what is raised shows at a point, or can no longer in time; how that is judged now."""
@@ -64,7 +71,14 @@ class Expecting:
 
     async def at_last(self) -> tuple[Result, ...]:
         """What was not known when it was expected, by the limits of then and all that is known now."""
-        found = [await self._results(stimulus, [row]) for stimulus, row in self._pending]
+        return await self._again(self._pending)
+
+    async def failed_at_last(self) -> tuple[Result, ...]:
+        """What had failed when it was expected: what has not come in time may have come since, and is late then."""
+        return await self._again(self._failed)
+
+    async def _again(self, asked: Sequence[tuple[str, Expectation]]) -> tuple[Result, ...]:
+        found = [await self._results(stimulus, [row]) for stimulus, row in asked]
         return tuple(it for each in found for it in each)
 
     async def _shown(self, at: Course, rows: Sequence[Expectation]) -> tuple[Result, ...]:
@@ -103,6 +117,8 @@ class Expecting:
             self._steps.tools.journal.event(EXPECTED_EVENT, self._clock(), {**said, **asked})
             if is_unknown(result):
                 self._pending.append((at.stimulus, row))
+            elif result.verdict.verdict_class is VerdictClass.FAIL:
+                self._failed.append((at.stimulus, row))
         return results
 
     async def _results(self, stimulus: str, rows: Sequence[Expectation]) -> tuple[Result, ...]:
@@ -123,7 +139,10 @@ class Expecting:
         """The newest raise that is expected at a point, and its row there."""
         courses = self._steps.courses
         if point not in self._site.points:
-            raise UsageError(f"point={point}: the site has no such point; {did_you_mean(point, self._site.points)}")
+            shown = [row.point for at in reversed(courses) for row in at.item.loud]
+            raise UsageError(
+                f"point={point}: the site has no such point; {meant_point(point, shown, self._site.points)}"
+            )
         if alarm:
             courses = [self.course(alarm)]
         found = [(at, row) for at in reversed(courses) for row in at.item.rows if row.point == point]
@@ -140,6 +159,17 @@ class Expecting:
                 "end of the test, there is nothing to wait for"
             )
         return at, row
+
+
+def meant_point(name: str, shown: Sequence[str], known: Iterable[str]) -> str:
+    """``did you mean X?``. ``shown``: points at which something that is raised must show; one of these is meant first,
+    where the name is near to it, or is the beginning or a part of it.
+    """
+    near = nearest(name, shown, alike=ALIKE)
+    parts = [point for point in dict.fromkeys(shown) if name and plain(name) in plain(point)]
+    if near is None and parts:
+        return f"did you mean {' or '.join(parts[:PROPOSED_MAX])}?"
+    return did_you_mean(name, known if near is None else [near])
 
 
 def is_unknown(result: Result) -> bool:

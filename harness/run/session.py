@@ -18,17 +18,18 @@ from typing import Final
 from harness.core.errors import SafetyError, UsageError
 from harness.core.instants import Clock
 from harness.core.links import PushLink
-from harness.core.model import Expectation, Judgement, Result, Site, Step
+from harness.core.model import Decision, Expectation, Judgement, Result, Site, Step
 from harness.results.fitting import fits
 from harness.results.interrupting import InterruptedTestError, StoppedRunError, ended
 from harness.results.steps import AS_LEFT_EVENT, StepDone
 from harness.run.clearing_left import ToClear
 from harness.run.expecting import Expecting, is_unknown
+from harness.run.gate import effects_of
 from harness.run.live import LiveSource
 from harness.run.order import Item, plan_of
 from harness.run.results_so_far import judge_so_far
 from harness.run.session_told import Heard, Raise, Told
-from harness.run.stepwise import NotRaisedError, Stepwise
+from harness.run.stepwise import LeftOutError, NotRaisedError, Stepwise
 from harness.run.testing import TestOptions, run_test
 from harness.run.tools import Tools
 from harness.run.waiting import LIFE_MAX_NS
@@ -154,9 +155,9 @@ class SiteSession:
         if steps.interruption is not None:
             stopped = stopped or steps.interruption.text
         told = await (self._told if is_stopped or stopped else self._known)(self._raises, stopped)
-        expected = await self._expecting.at_last()
+        expected, failed = await self._expecting.at_last(), await self._expecting.failed_at_last()
         self._spans[-1][1] = self._clock()
-        return replace(told, expected=expected, differs=tuple(self._differs()))
+        return replace(told, expected=expected, failed=failed, differs=tuple(self._differs()))
 
     def said(self) -> tuple[str, ...]:
         """What a person would have been told since the test began."""
@@ -165,7 +166,7 @@ class SiteSession:
     # --- steps --------------------------------------------------------------------------------------
 
     async def raise_alarm(self, alarm: str, points: Iterable[str] | None = None) -> StepDone:
-        """Raise it once its outputs are normal; returns as soon as the controller took it.
+        """Raise it, see ``Stepwise.raise_alarm``; returns as soon as the controller took it.
 
         ``points``: patterns of the points that it is judged by, None for all of its rows; one fits at the least.
         """
@@ -185,11 +186,24 @@ class SiteSession:
 
     def _refused(self, alarm: str, rows: Sequence[str]) -> None:
         """It is planned all the same, so that the record says that it was not run."""
-        why = f"{alarm}: not raised: it has no 'raise' and 'clear' writes in the site file, or the reviews exclude it"
         item = next(item for item in self._selected if item.alarm.name == alarm)
+        why = f"{alarm}: not raised: {self._why_left_out(item)}"
         self._steps.plan(item, rows)
-        self._raises[-1] = replace(self._raises[-1], why=why)
-        raise NotRaisedError(why)
+        self._raises[-1] = replace(self._raises[-1], why=why, is_left_out=True)
+        raise LeftOutError(why)
+
+    def _why_left_out(self, item: Item) -> str:
+        """By the site file, or by the reviews."""
+        if not any(it.can_be_raised for it in self._selected if it.alarm.name == item.alarm.name):
+            return "it has no 'raise' and 'clear' writes in the site file"
+        decisions = {} if self._options.reviews is None else self._options.reviews.decisions
+        named = [it for it in effects_of(self.site, item.alarm) if decisions.get(it) is Decision.EXCLUDED]
+        return f"the reviews exclude it: side effect {', '.join(named)}"
+
+    @property
+    def is_all_left_out(self) -> bool:
+        """Whether nothing was asked for in this test that could be raised at all."""
+        return all(one.is_left_out for one in self._raises)
 
     async def step(self, alarm: str, step: Step, *, at_once: bool = False) -> StepDone:
         """Silence, acknowledge, clear or reset what is raised.
@@ -279,13 +293,18 @@ class SiteSession:
         return await judge_so_far(self.site, self._live, self._clock, rows, start_ns, self._since_ns)
 
     async def _known(self, raises: Iterable[Raise], stopped: str) -> Told:
-        """As :meth:`_told`, once each path that tells changes has proved to be alive, where a verdict hangs on that."""
+        """As :meth:`_told`, where a verdict is unknown once all that may still decide it has come: each path that tells
+        changes has proved to be alive, and what is polled was read again.
+        """
         raises, live, now = tuple(raises), self._live, self._clock()
         told = await self._told(raises, stopped)
-        open_links = {self.site.points[it.point].link for it in told.results if is_unknown(it)}
-        waited = [it for it in open_links if isinstance(self.site.links[it], PushLink) and live.alive_ns(it) >= 0]
-        if not waited:
+        unknown = {it.point for it in told.results if is_unknown(it)}
+        links = {self.site.points[it].link for it in unknown}
+        waited = [it for it in links if isinstance(self.site.links[it], PushLink) and live.alive_ns(it) >= 0]
+        polled = [it for it in unknown & live.polled_points() if live.up[self.site.points[it].link]]
+        if not waited and not polled:
             return told
+        await live.wait_for_news(polled, now, now + LIFE_MAX_NS)
         await live.wait_until(lambda: all(live.alive_ns(it) >= now for it in waited), now + LIFE_MAX_NS)
         return await self._told(raises, stopped)
 

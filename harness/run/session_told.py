@@ -14,13 +14,14 @@ from harness.run.tools import Progress
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Raise:
     """One raise that was asked for. ``keys``: the rows it is judged by; ``stimulus``: '' where it was not raised, and
-    ``why``.
+    ``why``. ``is_left_out``: it never is, by the site file or the reviews.
     """
 
     alarm: str
     keys: tuple[str, ...]
     stimulus: str = ""
     why: str = ""
+    is_left_out: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,6 +36,8 @@ class Told:
     results: tuple[Result, ...] = ()
     expected: tuple[Result, ...] = ()
     """By the limits of what was expected in the middle of it, and was not known then."""
+    failed: tuple[Result, ...] = ()
+    """What had failed in the middle of it, by the same limits and all that is known now: whether late or missed."""
     strays: tuple[Stray, ...] = ()
     not_run: dict[str, str] = field(default_factory=dict)
     differs: tuple[str, ...] = ()

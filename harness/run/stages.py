@@ -7,7 +7,7 @@ They decide when to go on, never what a result is: results come from the record 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -62,14 +62,18 @@ class Stages:
         self._back = back
         self._raised: set[tuple[str, ...]] = set()  # what was raised, and in which way
 
-    async def ready(self, item: Item) -> list[Expectation]:
-        """Wait until the alarm may be raised; returns the rows that must react and are observed."""
+    async def ready(self, item: Item, held: Collection[str] = ()) -> list[Expectation]:
+        """Wait until the alarm may be raised; returns the rows that must react and are observed.
+
+        ``held``: points that something else which is raised keeps on, so that waiting for them would be in vain.
+        """
         live, clock, view = self._t.live, self._t.clock, self._t.view
         view.phase("waiting until its outputs are normal")
         await self._persons.ready(item.rows, item.alarm.name)
         loud = [row for row in item.loud if self._waits.is_observed(row)]
-        await live.wait_until(lambda: all(live.is_off(row.point) for row in loud), clock() + READY_MAX_NS)
-        quiet = [row for row in item.quiet if self._waits.is_observed(row)]
+        free = [row for row in loud if row.point not in held]
+        await live.wait_until(lambda: all(live.is_off(row.point) for row in free), clock() + READY_MAX_NS)
+        quiet = [row for row in item.quiet if self._waits.is_observed(row) and row.point not in held]
         await live.wait_until(lambda: all(live.is_off(row.point) for row in quiet), clock() + QUIET_READY_MAX_NS)
         await live.wait_for_news({row.point for row in loud}, clock(), clock() + READY_MAX_NS)
         until = self._waits.told_apart_from(loud)
@@ -82,9 +86,9 @@ class Stages:
 
     async def _random_phase(self, item: Item) -> None:
         """Raise at a random phase of the polls: in step with them, every trial would meet the same sample instants."""
-        over_ns = self._t.spread.over_ns(item, is_again=_way_of(item) in self._raised)
-        if over_ns:
-            await self._waits.until(self._t.clock() + self._t.random.randrange(over_ns + 1))
+        wait_ns = self._t.spread.wait_ns(item, self._t.random, is_again=_way_of(item) in self._raised)
+        if wait_ns:
+            await self._waits.until(self._t.clock() + wait_ns)
 
     async def raised(self, item: Item, stimulus: str) -> StepDone:
         """Raise it, which is entered whether it is proven or not."""
@@ -101,6 +105,9 @@ class Stages:
         self._t.view.phase("raised; waiting for its outputs")
         self._persons.held_since(hi)
         shown = await self._waits.shown(at.loud, at.raised.at.lo, shown_by)
+        for row in at.loud:
+            if row.key in shown:
+                self._t.spread.took(row, shown[row.key] - at.raised.at.lo)
         of_others = {key: took for key, took in self._back.reaction_ns.items() if key not in shown_by}
         self._back.reaction_ns = of_others | {key: max(0, when - hi) for key, when in shown.items()}
         await self._persons.still(at.loud, at.raised.at.lo, at.alarm.name)
@@ -164,6 +171,8 @@ class Stages:
             lambda row: live.is_off(row.point) and clock() >= own_end,
             {row.key: released_ns + gone_within_ns(site, row) for row in at.following},
         )
+        for row in at.following:
+            self._t.spread.took(row, clock() - released_ns - row.limits.dwell_ns)
         await self._persons.gone(at.following, f"{alarm.name} is cleared")
         if alarm.lasts_ns is not None:
             await self._waits.until(clock() if at.following else released_ns)

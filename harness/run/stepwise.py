@@ -29,6 +29,7 @@ from harness.run.persons import Persons
 from harness.run.raising import Raiser
 from harness.run.restoring import Restoring
 from harness.run.stages import Course
+from harness.run.still_held import held_for, held_told
 from harness.run.tools import Progress, Tools
 from harness.run.waiting import QuietWindows, Waits, to_the_end
 
@@ -37,6 +38,10 @@ T = TypeVar("T")
 
 class NotRaisedError(FarendError):
     """The alarm was not raised, and why; nothing is left raised by it."""
+
+
+class LeftOutError(NotRaisedError):
+    """It never is in this run: the site file has no way to raise it, or the reviews exclude it."""
 
 
 class Stepwise:
@@ -157,6 +162,9 @@ class Stepwise:
 
     async def raise_alarm(self, item: Item, rows: Sequence[str]) -> Course:
         """Raise an alarm once its outputs are normal. ``rows``: the keys of those that are judged by it.
+
+        What another alarm that is still raised holds on is not waited for, and cannot be told at the end: it is
+        masked, and who watches is told so.
 
         NotRaisedError where that cannot be, or is not proven.
         """
@@ -310,8 +318,11 @@ class Stepwise:
         """Wait until its outputs are normal, and nothing has come on unexplained meanwhile."""
         for _ in range(PUTS_OFF_MAX):
             await self._hold_until_explained(item)
-            loud = await self._one.stages.ready(item)
+            held = held_for(item, self.courses, self.tools.live)
+            loud = await self._one.stages.ready(item, held)
             if not self._pausing.is_due:
+                if held:
+                    self.tools.view.trouble(held_told(item, held))
                 return loud
         raise NotRaisedError(f"{item.alarm.name}: not raised: something comes on and goes, unexplained; find out why")
 

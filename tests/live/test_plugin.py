@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from junitparser import Error, Failure, JUnitXml, Properties, TestCase
+from junitparser import Error, Failure, JUnitXml, Properties, Skipped, TestCase
 
 from harness.core.verdicts import Verdict
 from harness.record.reader import RecordReader
@@ -62,6 +62,19 @@ SUITE = f"""
     @pytest.mark.farend(only="{EXCLUDED}", allow="not-run")
     async def test_allowed(site, alarm):
         await site.check(alarm)
+
+    @pytest.mark.farend(allow="not-run")
+    async def test_one_more(site):
+        await site.check("bulk-a.low", points="bms:10003")
+        await site.check("{EXCLUDED}")
+
+    async def test_one_more_that_is_not_allowed(site):
+        await site.check("bulk-a.low", points="bms:10003")
+        await site.raise_alarm("{EXCLUDED}")
+
+    async def test_expected(site):
+        await site.raise_alarm("{LATE}", points="bms:10006")
+        await site.expect("bms:10006", within="200 ms")
 
     async def test_firmware(site):
         await site.raise_alarm("bulk-a.high")
@@ -131,10 +144,10 @@ def ran(site: SiteProcess, tmp_path_factory: pytest.TempPathFactory) -> Ran:
 
 def test_what_passes_and_what_fails(ran: Ran) -> None:
     failed = {name for name, case in ran.cases.items() if any(isinstance(it, Failure) for it in case.result)}
-    of_the_suite = {"test_firmware", "test_forgotten"}
-    assert failed == {f"test_every_alarm[{it}]" for it in (LATE, NEVER, SWAPPED, EXCLUDED)} | of_the_suite, ran.out
+    of_the_suite = {"test_firmware", "test_forgotten", "test_one_more_that_is_not_allowed", "test_expected"}
+    assert failed == {f"test_every_alarm[{it}]" for it in (LATE, NEVER, SWAPPED)} | of_the_suite, ran.out
     assert not any(isinstance(it, Error) for case in ran.cases.values() for it in case.result), ran.out
-    assert len(ran.cases) == 9
+    assert len(ran.cases) == 12
     assert ran.code == pytest.ExitCode.TESTS_FAILED
 
 
@@ -212,12 +225,36 @@ def test_the_command_judges_the_record_of_a_test(ran: Ran) -> None:
     assert done.code == 1
 
 
-def test_an_unknown_fails_unless_it_is_allowed_by_name(ran: Ran) -> None:
-    (failure,) = ran.cases[f"test_every_alarm[{EXCLUDED}]"].result
-    assert "UNKNOWN not-run" in failure.message
-    assert "the reviews exclude it" in " ".join(failure.text.split())
-    allowed = ran.properties(f"test_allowed[{EXCLUDED}]")
-    assert {it for name, it in allowed.items() if name.startswith("farend_verdict[")} == {Verdict.NOT_RUN.value}
+@pytest.mark.parametrize("name", ["test_every_alarm", "test_allowed"])
+def test_an_alarm_that_the_reviews_exclude_is_skipped_and_no_allow_makes_it_a_pass(ran: Ran, name: str) -> None:
+    (skipped,) = ran.cases[f"{name}[{EXCLUDED}]"].result
+    assert isinstance(skipped, Skipped)
+    assert skipped.message == f"{EXCLUDED}: not raised: the reviews exclude it: side effect closes-fill-valve-a"
+    told = ran.properties(f"{name}[{EXCLUDED}]")
+    assert {it for key, it in told.items() if key.startswith("farend_verdict[")} == {Verdict.NOT_RUN.value}
+
+
+def test_beside_what_was_raised_an_unknown_fails_unless_it_is_allowed_by_name_and_told(ran: Ran) -> None:
+    (failure,) = ran.cases["test_one_more_that_is_not_allowed"].result
+    assert "the reviews exclude it" in " ".join(failure.message.split())
+    assert ran.cases["test_one_more"].is_passed
+    told, verdicts = ran.properties("test_one_more"), f"farend_verdict[{EXCLUDED}@"
+    allowed = {key.removeprefix("farend_allowed"): it for key, it in told.items() if key.startswith("farend_allowed[")}
+    assert set(allowed.values()) == {Verdict.NOT_RUN.value}
+    assert allowed.keys() == {key.removeprefix("farend_verdict") for key in told if key.startswith(verdicts)}
+    lines = ran.out.splitlines()
+    at = lines.index(f"farend: 1 test passed with {len(allowed)} unknown rows allowed:")
+    assert lines[at + 1].startswith(f"  test_alarms.py::test_one_more: {EXCLUDED}@bms:10001 not-run, ")
+
+
+def test_what_was_given_up_is_told_as_late_once_it_is_known_to_be(ran: Ran) -> None:
+    """By the limit of the test; nobody knows at 0.2 s whether it comes at 1.1 s or never."""
+    (failure,) = ran.cases["test_expected"].result
+    message = " ".join(failure.message.split())
+    assert f"FAIL late: {LATE} at bms:10006: it appeared after 1." in message
+    assert "the limit is 200 ms" in message
+    assert "not shown" not in failure.text
+    assert "missed" not in failure.text
 
 
 def test_a_failing_assertion_of_the_suite_puts_back_at_once_and_stays_its_own(ran: Ran) -> None:

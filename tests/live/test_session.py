@@ -21,10 +21,10 @@ from harness.core.verdicts import ExitCode, Verdict
 from harness.results.interrupting import InterruptedTestError, StoppedRunError
 from harness.results.judging import JudgedRecord, judge_record
 from harness.run.gate import Reviews
-from harness.run.order import Selection
+from harness.run.order import READY_MAX_NS, Selection
 from harness.run.session import SiteSession
 from harness.run.session_told import Told
-from harness.run.stepwise import NotRaisedError
+from harness.run.stepwise import LeftOutError, NotRaisedError
 from harness.run.testing import TestOptions
 from harness.run.unexplained import HOLD_MAX_NS
 from harness.site.reading import gather, read_site
@@ -209,6 +209,89 @@ def test_a_tighter_limit_of_the_caller_fails_what_the_point_map_passes(tmp_path:
     (asked,) = judged.reader.events("expected")
     assert asked.data["appears_within_ns"] == 300 * NS_PER_MS
     agree(judged, *told)
+
+
+def test_what_had_failed_when_it_was_expected_is_late_once_it_has_come(tmp_path: Path) -> None:
+    told: list[Told] = []
+
+    async def program(it: During) -> None:
+        it.session.begin("")
+        await it.session.raise_alarm(WATER)
+        assert (await it.session.expect("bms:10005", 1 * NS_PER_S)).verdict is Verdict.MISSED
+        told.append(await it.session.end(is_stopped=False))
+
+    judged = run_session(tmp_path, program, defects=("late:bulk-a.water@bms=1200ms",))
+    (failed,) = told[0].failed
+    assert (failed.point, failed.verdict) == ("bms:10005", Verdict.LATE)
+    agree(judged, *told)
+
+
+def test_a_second_alarm_is_not_kept_waiting_by_what_the_first_holds_on(tmp_path: Path) -> None:
+    """Horn and common alarm stay on for as long as the first is raised; they are masked, and it is said why."""
+    told: list[Told] = []
+
+    async def program(it: During) -> None:
+        it.session.begin("")
+        await it.session.raise_alarm(HIGH)
+        await it.session.expect_all(HIGH)
+        began = time.monotonic()
+        await it.session.raise_alarm(WATER)
+        assert time.monotonic() - began < READY_MAX_NS / NS_PER_S / 2
+        (line,) = it.session.said()
+        assert line.startswith(f"{WATER}: raised while {HIGH} is still raised and holds ")
+        assert HORN in line
+        told.append(await it.session.end(is_stopped=False))
+
+    judged = run_session(tmp_path, program)
+    masked = {it.point for it in told[0].results if it.stimulus == "0002" and it.verdict is Verdict.MASKED}
+    assert HORN in masked
+    assert {it.verdict for it in told[0].results if it.point in ("bms:10002", "bms:10005")} == {Verdict.ON_TIME}
+    agree(judged, *told)
+
+
+def test_what_is_about_to_go_off_is_waited_for_all_the_same(tmp_path: Path) -> None:
+    """Acknowledged, the horn of the first goes silent by itself, and the second can be told there."""
+    told: list[Told] = []
+
+    async def program(it: During) -> None:
+        it.session.begin("")
+        await it.session.raise_alarm(HIGH)
+        await it.session.expect_all(HIGH)
+        await it.session.step(HIGH, Step.ACKNOWLEDGE, at_once=True)
+        await it.session.raise_alarm(WATER, ["bms:10005", HORN])
+        told.append(await it.session.end(is_stopped=False))
+
+    judged = run_session(tmp_path, program)
+    assert {it.verdict for it in told[0].results if it.stimulus == "0002"} == {Verdict.ON_TIME}
+    agree(judged, *told)
+
+
+def test_an_alarm_that_is_left_out_says_by_what(tmp_path: Path) -> None:
+    """The site file, or the reviews: what is to be done about it is not the same."""
+    effect = "closes-fill-valve-a"
+
+    def without_writes(site: Site) -> Site:
+        return replace(site, alarms={**site.alarms, WATER: replace(site.alarms[WATER], writes={})})
+
+    async def program(it: During) -> None:
+        it.session.begin("")
+        for alarm, why in (("bulk-a.high-high", f"the reviews exclude it: side effect {effect}"),
+                           (WATER, "it has no 'raise' and 'clear' writes in the site file")):  # fmt: skip
+            assert it.session.is_all_left_out
+            with pytest.raises(LeftOutError, match=f"{alarm}: not raised: {why}$"):
+                await it.session.raise_alarm(alarm)
+        told = await it.session.check(WATER)
+        assert [one.is_left_out for one in told.raises] == [True]
+        assert it.session.is_all_left_out
+        await it.session.raise_alarm(HIGH)
+        assert not it.session.is_all_left_out
+        await it.session.end(is_stopped=True)
+
+    documents = gather(demo_files(tmp_path / "reviewed", {}))
+    site = without_writes(read_site(documents.files, documents.entry)[0])
+    reviews = accepted(site)
+    excluded = replace(reviews, decisions={**reviews.decisions, effect: Decision.EXCLUDED})
+    run_session(tmp_path, program, change=without_writes, reviews=excluded).reader.close()
 
 
 def test_what_is_not_known_yet_is_decided_at_the_end(tmp_path: Path) -> None:

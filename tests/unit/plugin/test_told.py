@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from harness.core.instants import NS_PER_MS, Bounds
@@ -81,3 +83,60 @@ def test_the_box_shows_a_row_as_the_test_expected_it_where_that_is_worse() -> No
     assert as_expected(Told(raises=(), results=(passed, other), expected=(unknown,))) == (unknown, other)
     assert as_expected(Told(raises=(), results=(passed,), expected=(late, unknown))) == (late,)
     assert as_expected(Told(raises=(), results=(late,), expected=(unknown, passed))) == (late,)
+
+
+def test_one_row_is_told_once_and_by_a_limit_of_the_test_with_its_line() -> None:
+    told = Told(
+        raises=(), results=(result(Verdict.MISSED, reason="not within 1 s"),), expected=(result(Verdict.MISSED),)
+    )
+    assert texts(told) == ["FAIL missed: a.high at bms:10002: not within 1 s"]
+    told = Told(raises=(), results=(result(Verdict.ON_TIME),), expected=(result(Verdict.LATE, reason="over 0.2 s"),))
+    (trouble,) = troubles_of(told, (), {"0001 a.high@bms:10002": "test_a.py:12"})
+    assert trouble.text == "FAIL by a limit of the test (test_a.py:12), late: a.high at bms:10002: over 0.2 s"
+
+
+def test_of_an_alarm_that_was_raised_again_it_is_said_which_raise_it_was() -> None:
+    raises = tuple(Raise(alarm="a.high", keys=(), stimulus=it) for it in ("0001", "0003"))
+    stuck = result(Verdict.STUCK, reason="on")
+    told = Told(raises=raises, results=(stuck, replace(stuck, stimulus="0003")))
+    assert texts(told) == [
+        "FAIL stuck: a.high at bms:10002 (raise 1 of 2): on",
+        "FAIL stuck: a.high at bms:10002 (raise 2 of 2): on",
+    ]
+
+
+def given_up(*more: Trouble) -> FarendFailure:
+    """What ``expect`` raises at its limit."""
+    missed = result(Verdict.MISSED, reason="it did not appear within 1 s of the raise")
+    return FarendFailure([Trouble.not_shown_yet(missed), *more], expected=(missed,))
+
+
+def test_what_is_given_up_is_not_called_missed_until_that_is_known() -> None:
+    failure = given_up()
+    assert " ".join(str(failure).split()) == (
+        "FAIL not shown in time: a.high at bms:10002: it did not appear within 1 s of the raise; whether it came later "
+        "is told at the end of the test"
+    )
+    late = result(Verdict.LATE, reason="it appeared after 1.3 to 1.5 s")
+    failure.by_all_that_is_known(Told(raises=(), results=(result(Verdict.ON_TIME),), failed=(late,)))
+    assert str(failure) == "FAIL late: a.high at bms:10002: it appeared after 1.3 to 1.5 s"
+    assert failure.expected == (late,)
+
+
+@pytest.mark.parametrize("verdict", [it for it in Verdict if it.verdict_class is not VerdictClass.FAIL])
+def test_a_failure_stays_one_whatever_is_known_at_the_end(verdict: Verdict) -> None:
+    failure = given_up()
+    text, expected = str(failure), failure.expected
+    failure.by_all_that_is_known(Told(raises=(), results=(result(verdict),), failed=(result(verdict),)))
+    assert (str(failure), failure.expected) == (text, expected)
+
+
+def test_what_was_unknown_beside_a_fail_and_passed_in_the_end_is_left_out() -> None:
+    unknown, late = result(Verdict.UNRESOLVED, point="bms:1"), result(Verdict.LATE, reason="late")
+    troubles = troubles_of(Told(raises=(), results=(late, unknown)), ())
+    failure = FarendFailure(troubles)
+    failure.by_all_that_is_known(Told(raises=(), results=(late, result(Verdict.ON_TIME, point="bms:1"))))
+    assert str(failure) == "FAIL late: a.high at bms:10002: late"
+    alone = FarendFailure(troubles[1:])
+    alone.by_all_that_is_known(Told(raises=(), results=(result(Verdict.ON_TIME, point="bms:1"),)))
+    assert str(alone).startswith("UNKNOWN unresolved: a.high at bms:1: "), "it failed, and says by what"
