@@ -22,6 +22,7 @@ from harness.correlate.causes.case import Case, Finder
 from harness.correlate.causes.decoding import swapped_numbers
 from harness.correlate.causes.delays import late, late_again, later_than_search
 from harness.correlate.causes.findings import Finding
+from harness.correlate.causes.hop_lateness import late_along, late_before_hops
 from harness.correlate.causes.hops import passed_on_by_hops, slow_hops
 from harness.correlate.causes.lasting import left_on, stuck
 from harness.correlate.causes.loop_readings import dead_loops, out_of_range
@@ -51,6 +52,7 @@ FINDERS: Final[tuple[Finder, ...]] = (
     not_notified,
     wrong_references,
     objects,
+    late_before_hops,
     passed_on_by_hops,
     refused_tables,
     silent_units,
@@ -81,6 +83,7 @@ FINDERS: Final[tuple[Finder, ...]] = (
     came_again,
     late,
     late_again,
+    late_along,
     silenced,
     still_active,
     stuck,
