@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from harness.core.instants import Bounds
 from harness.core.model import Result
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.report import human
@@ -27,7 +28,8 @@ _PARTS: Final = re.compile(r"([0-9]+)")
 class Tally:
     """Rows of one class in one place. ``words``: how many, and their verdicts where they did not pass.
 
-    ``within``: ``\u2264 0.34 s``, the slowest pass, or ''. ``href``: anchor of the first row that did not pass, or ''.
+    ``within``: ``\u2264 0.34 s``, the slowest pass of all their trials, or ''. ``href``: anchor of the first row that did
+    not pass, or ''.
     """
 
     verdict_class: VerdictClass | None
@@ -46,15 +48,47 @@ def slowest(results: Iterable[Result]) -> Result | None:
     return max(timed, key=lambda it: 0 if it.latency is None else it.latency.hi, default=None)
 
 
+def over_all(times: Iterable[Bounds | None]) -> Bounds | None:
+    """Bounds that hold each of several trials, of those that were timed; None where none was."""
+    timed = [it for it in times if it is not None]
+    return Bounds(min(it.lo for it in timed), max(it.hi for it in timed)) if timed else None
+
+
+def latency_of(row: Row) -> Bounds | None:
+    """The latencies of all trials of a row that came to its verdict."""
+    return over_all(it.latency for it in row.results if it.verdict is row.verdict)
+
+
+def visible_of(row: Row) -> Bounds | None:
+    """The visible times of all trials of a row that came to its verdict."""
+    return over_all(it.visible for it in row.results if it.verdict is row.verdict)
+
+
+def widest_gap_of(row: Row) -> int | None:
+    """The widest gap of all trials of a row that came to its verdict, in ns."""
+    return max((it.widest_gap_ns for it in row.results if it.verdict is row.verdict and it.widest_gap_ns is not None),
+               default=None)  # fmt: skip
+
+
+def row_pass_words(rows: Sequence[Row]) -> str:
+    """As :func:`pass_words` of rows: each counts once, and the slowest is that of all their trials."""
+    counts = Counter(it.verdict for it in rows if it.verdict is not None and it.verdict_class is VerdictClass.PASS)
+    return _pass_words(counts, [result for row in rows for result in row.results], where=True)
+
+
 def pass_words(results: Sequence[Result], *, where: bool = True) -> str:
     """``17 on-time within 0.34 s (slowest: gateway:10002), 23 quiet``; '' where nothing passed.
 
     ``where``: whether the slowest point is named.
     """
     counts = Counter(it.verdict for it in results if it.verdict.verdict_class is VerdictClass.PASS)
+    return _pass_words(counts, results, where=where)
+
+
+def _pass_words(counts: Mapping[Verdict, int], results: Sequence[Result], *, where: bool) -> str:
     parts = []
     for verdict in Verdict:
-        if not counts[verdict]:
+        if not counts.get(verdict):
             continue
         found = slowest(it for it in results if it.verdict is verdict and verdict is not Verdict.QUIET)
         text = f"{counts[verdict]} {verdict}"
@@ -105,7 +139,7 @@ def tallies(rows: Sequence[Row]) -> list[Tally]:
         if one is None:
             found.append(Tally(verdict_class=None, words=f"{len(mine)} {NOT_PLANNED}"))
         elif one is VerdictClass.PASS:
-            late = slowest(row.results[0] for row in mine if row.verdict is not Verdict.QUIET)
+            late = slowest(it for row in mine for it in row.results if it.verdict is not Verdict.QUIET)
             within = "" if late is None or late.latency is None else f"\u2264 {human.at_most(late.latency.hi)}"
             found.append(Tally(verdict_class=one, words=f"{len(mine)} {CLASS_WORD[one]}", within=within))
         else:

@@ -18,7 +18,18 @@ from harness.report import human, log_words, picture, words
 from harness.report.correction_lines import changed_words
 from harness.report.coverage import coverage_of
 from harness.report.document import AttemptDocument, ReportDocument
-from harness.report.gathered import Tally, alike, has_own, in_runs, kin, pass_words, tallies
+from harness.report.gathered import (
+    Tally,
+    alike,
+    has_own,
+    in_runs,
+    kin,
+    latency_of,
+    row_pass_words,
+    tallies,
+    visible_of,
+    widest_gap_of,
+)
 from harness.report.incidents import incidents
 from harness.report.link_words import wire_share
 from harness.report.matrix import Matrix, kind_of, matrix_of
@@ -191,7 +202,7 @@ class _View:
 
     def pass_words(self, rows: list[Row]) -> str:
         """Rows that passed, in few words."""
-        return pass_words([row.results[0] for row in rows])
+        return row_pass_words(rows)
 
     def kinds(self, link: str, points: list[tuple[Point, list[Row]]]) -> list[tuple[str, list[str]]]:
         """The points of a link by the kind of output, each by its name without the link's."""
@@ -233,17 +244,19 @@ class _View:
         of = f", the place of {', '.join(in_runs(owners))}" if owners else ""
         return f"it appeared here instead{of}"
 
-    def timed(self, row: Row, result: Result) -> str:
-        """Latency in words, or ''."""
-        if result.latency is None:
-            return ""
-        return human.bounds(result.latency, against_ns=row.expectation.limits.appears_within_ns)
+    def timed(self, row: Row, result: Result | None = None) -> str:
+        """Latency in words, or ''; without a result over all trials of a row."""
+        latency = latency_of(row) if result is None else result.latency
+        return "" if latency is None else human.bounds(latency, against_ns=row.expectation.limits.appears_within_ns)
 
-    def visible(self, row: Row, result: Result) -> str:
-        """Visible time in words, or ''."""
-        if result.visible is None:
-            return ""
-        return human.bounds(result.visible, against_ns=row.expectation.limits.visible_for_ns)
+    def visible(self, row: Row, result: Result | None = None) -> str:
+        """Visible time in words, or ''; without a result over all trials of a row."""
+        visible = visible_of(row) if result is None else result.visible
+        return "" if visible is None else human.bounds(visible, against_ns=row.expectation.limits.visible_for_ns)
+
+    def widest_gap(self, row: Row) -> int | None:
+        """The widest gap of all trials of a row, in ns."""
+        return widest_gap_of(row)
 
     def demands(self, row: Row) -> str:
         """The limits of a row in words."""

@@ -13,6 +13,7 @@ from harness.core.model import Alarm, Behaviour, Point, Site
 from harness.core.places import BacnetPlace, ModbusPlace, MqttPlace, PersonPlace, TextPlace
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.report import human
+from harness.report.gathered import latency_of
 from harness.report.standing import Row, Standing
 
 
@@ -26,7 +27,10 @@ class Column:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """Equal verdicts of one cell. ``verdict`` is None for rows that were never planned; ``latency``: of a lone row."""
+    """Equal verdicts of one cell. ``verdict`` is None for rows that were never planned.
+
+    ``latency``: of a lone row, in bounds that hold all of its trials.
+    """
 
     verdict: Verdict | None
     rows: tuple[Row, ...]
@@ -173,7 +177,5 @@ def _entries(rows: list[Row]) -> tuple[Entry, ...]:
 
 
 def _latency(rows: list[Row]) -> str:
-    if len(rows) != 1 or not rows[0].results or rows[0].results[0].latency is None:
-        return ""
-    limit = rows[0].expectation.limits.appears_within_ns
-    return human.bounds(rows[0].results[0].latency, against_ns=limit)
+    found = latency_of(rows[0]) if len(rows) == 1 else None
+    return "" if found is None else human.bounds(found, against_ns=rows[0].expectation.limits.appears_within_ns)

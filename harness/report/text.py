@@ -11,7 +11,7 @@ from harness.report.cause_lines import cause_lines
 from harness.report.columns import Terminal
 from harness.report.correction_lines import correction_lines
 from harness.report.document import ReportDocument
-from harness.report.gathered import alike, has_own, kin
+from harness.report.gathered import alike, has_own, kin, latency_of, visible_of
 from harness.report.incidents import incidents
 from harness.report.proved import proved_points
 from harness.report.standing import Row, Standing, StandingStray, standing_of
@@ -161,13 +161,17 @@ def _detail(row: Row, result: Result, told: dict[Cause, str]) -> list[str]:
     """Lines behind a result. A cause that was told before is named by where, since one fault is one cause."""
     limits = row.expectation.limits
     lines = []
-    if result.latency is not None:
+    # Of what appeared elsewhere, each may have appeared somewhere else.
+    is_each = row.same > 1 and not any(it.elsewhere for it in row.results)
+    each = f" in each of these {row.same}" if is_each else ""
+    latency, visible = (latency_of(row), visible_of(row)) if is_each else (result.latency, result.visible)
+    if latency is not None:
         limit = f" (limit {human.duration(limits.appears_within_ns)})" if limits.appears_within_ns is not None else ""
         there = f" at {result.elsewhere}" if result.elsewhere else ""
-        lines.append(f"latency{there} {human.bounds(result.latency, against_ns=limits.appears_within_ns)}{limit}")
-    if result.visible is not None:
+        lines.append(f"latency{there} {human.bounds(latency, against_ns=limits.appears_within_ns)}{each}{limit}")
+    if visible is not None:
         limit = f" ({human.duration(limits.visible_for_ns)} demanded)" if limits.visible_for_ns is not None else ""
-        lines.append(f"visible {human.bounds(result.visible, against_ns=limits.visible_for_ns)}{limit}")
+        lines.append(f"visible {human.bounds(visible, against_ns=limits.visible_for_ns)}{each}{limit}")
     if result.also:
         lines.append("also " + ", ".join(result.also))
     for cause in result.causes:

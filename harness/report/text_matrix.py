@@ -11,7 +11,7 @@ from harness.report import human
 from harness.report.columns import Terminal, table
 from harness.report.coverage import BlindReason, coverage_of
 from harness.report.document import ReportDocument
-from harness.report.gathered import pass_words, slowest
+from harness.report.gathered import latency_of, row_pass_words, slowest
 from harness.report.link_words import figure_words
 from harness.report.matrix import Entry, Matrix, matrix_of
 from harness.report.standing import Row, Standing
@@ -51,7 +51,7 @@ def row_lines(document: ReportDocument, standing: Standing, to: Terminal) -> lis
         for row in rows:
             word = NOT_PLANNED if row.verdict is None else row.verdict.value
             many = f" x{len(row.results)}" if len(row.results) > 1 else ""
-            latency = row.results[0].latency if row.results else None
+            latency = latency_of(row)
             timed = (
                 "" if latency is None else human.bounds(latency, against_ns=row.expectation.limits.appears_within_ns)
             )
@@ -131,8 +131,8 @@ def _by_alarm(document: ReportDocument, standing: Standing, to: Terminal) -> lis
         counts = Counter((row.verdict_class, NOT_PLANNED if row.verdict is None else row.verdict.value) for row in odd)
         ordered = sorted(counts.items(), key=lambda it: (*CLASSES, None).index(it[0][0]))
         parts = [f"{symbol(one, to)} {number} {word}" for (one, word), number in ordered]
-        passed = [row.results[0] for row in rows if row.verdict_class is VerdictClass.PASS and row.results]
-        parts += [f"{symbol(VerdictClass.PASS, to)} {pass_words(passed)}"] if passed else []
+        passed = row_pass_words(rows)
+        parts += [f"{symbol(VerdictClass.PASS, to)} {passed}"] if passed else []
         lines += to.wrapped(f"{alarm}: {', '.join(parts)}", hang=4)
     return lines
 
