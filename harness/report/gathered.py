@@ -28,8 +28,8 @@ _PARTS: Final = re.compile(r"([0-9]+)")
 class Tally:
     """Rows of one class in one place. ``words``: how many, and their verdicts where they did not pass.
 
-    ``within``: ``\u2264 0.34 s``, the slowest pass of all their trials, or ''. ``href``: anchor of the first row that did
-    not pass, or ''.
+    ``within``: ``\u2264 0.34 s``, the slowest pass of all their trials, or ''. ``href``: anchor of the first row that
+    did not pass, or ''.
     """
 
     verdict_class: VerdictClass | None

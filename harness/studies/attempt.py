@@ -35,6 +35,7 @@ from harness.results.log_book import log_book_of
 from harness.results.steps import AS_LEFT_EVENT, STANDING_EVENT
 from harness.results.untested import untested_steps
 from harness.studies.clocks import clock_words_of
+from harness.studies.earlier_events import with_stamps_told
 
 BEFORE_NS: Final = 1 * NS_PER_S
 AFTER_NS: Final = 2 * NS_PER_S
@@ -83,7 +84,7 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
         tool_version=header.tool.removeprefix("farend "),
         who=record.corrected.who or header.operator,
         recorded_who=header.operator if record.corrected.who else "",
-        judgement=record.judgement,
+        judgement=with_stamps_told(record),
         seed=header.seed,
         exit_code=record.exit_code,
         interrupted=bool(interrupted_why),
