@@ -98,22 +98,9 @@ def _judge(sketch: Outline, demand: Demand, stimulus: Stimulus, expectation: Exp
     seen = choose(sketch, demand)
     witnessed = some_plain_world_meets(sketch, demand)
     if not witnessed and not some_world_meets(sketch, demand):
-        verdict, also = name_fail(seen, ready=is_ready(sketch, demand))
-        hidden = _behind_another(sketch, demand) if masked_by and verdict in (Verdict.MISSED, Verdict.LATE) else None
-        if hidden is Verdict.REPEATED or (hidden is Verdict.BRIEF and verdict is Verdict.MISSED):
-            verdict, also = hidden, ()
-        else:
-            hidden = None
-        if verdict is Verdict.MISSED and _is_unseen(sketch, demand):
-            return _result(sketch, demand, stimulus, expectation, Verdict.NOT_OBSERVED, None, _UNSEEN)
-        is_short = stimulus.stopped if verdict is Verdict.BRIEF else _is_cut_short(stimulus, demand)
-        if is_short and verdict in (Verdict.MISSED, Verdict.BRIEF):
-            return _result(sketch, demand, stimulus, expectation, Verdict.UNRESOLVED, seen, _STOPPED)
-        if verdict is not None:
-            reason = fail_reason(verdict, demand, seen)
-            if hidden is not None and seen is None:
-                reason = hidden_reason(hidden, masked_by)
-            return _result(sketch, demand, stimulus, expectation, verdict, seen, reason, also)
+        failed = _judge_failed(sketch, demand, stimulus, expectation, seen, masked_by)
+        if failed is not None:
+            return failed
     elif every_world_obliges(sketch, demand) and some_plain_world_meets(sketch, demand, proven=True):
         doubt = _doubt_of_pass(sketch, demand, seen)
         if not doubt:
@@ -122,6 +109,31 @@ def _judge(sketch: Outline, demand: Demand, stimulus: Stimulus, expectation: Exp
         return _result(sketch, demand, stimulus, expectation, Verdict.UNRESOLVED, seen, doubt)
     verdict, reason = _name_unknown(sketch, demand, seen, masked_by)
     return _result(sketch, demand, stimulus, expectation, verdict, seen, reason)
+
+
+def _judge_failed(
+    sketch: Outline, demand: Demand, stimulus: Stimulus, expectation: Expectation, seen: Seen | None, masked_by: str
+) -> Result | None:
+    """The result where no world meets the demand, by its name; None where the point was not ready to show ``stuck``."""
+    verdict, also = name_fail(seen, ready=is_ready(sketch, demand))
+    hidden = _behind_another(sketch, demand) if masked_by and verdict in (Verdict.MISSED, Verdict.LATE) else None
+    if hidden is Verdict.BRIEF and verdict is Verdict.LATE:
+        hidden = None  # it did come on, and the plainest world is the one in which that was all
+    is_unseen = verdict is Verdict.MISSED and _is_unseen(sketch, demand)
+    if hidden is Verdict.BRIEF and is_unseen and (demand.is_pulse or demand.release is not None):
+        # The row fails by itself alone, and all that was seen in its window may be the other alarm's.
+        return _result(sketch, demand, stimulus, expectation, Verdict.MASKED, None, masked_by)
+    if hidden is not None:
+        verdict, also = hidden, ()
+    if verdict is Verdict.MISSED and is_unseen:
+        return _result(sketch, demand, stimulus, expectation, Verdict.NOT_OBSERVED, None, _UNSEEN)
+    is_short = stimulus.stopped if verdict is Verdict.BRIEF else _is_cut_short(stimulus, demand)
+    if is_short and verdict in (Verdict.MISSED, Verdict.BRIEF):
+        return _result(sketch, demand, stimulus, expectation, Verdict.UNRESOLVED, seen, _STOPPED)
+    if verdict is None:
+        return None
+    reason = hidden_reason(hidden, masked_by) if hidden and seen is None else fail_reason(verdict, demand, seen)
+    return _result(sketch, demand, stimulus, expectation, verdict, seen, reason, also)
 
 
 def _behind_another(sketch: Outline, demand: Demand) -> Verdict | None:

@@ -159,11 +159,16 @@ def plant_of(draw: Random, noise: Random, plan: Plan) -> Plant:
     _draw_rows(draw, plant)
     _draw_contributions(draw, plant)
     _spoil_neighbours(draw, plant)
+    observe(draw, noise, plant)
+    return plant
+
+
+def observe(draw: Random, noise: Random, plant: Plant) -> None:
+    """What its points really did, from all that held them, and the record that listening to them gives."""
     for name in plant.points:
         plant.true_on[name] = merged(span for it in plant.contributions if it.point == name for span in it.spans)
     _declare_holds(draw, plant)
     _listen(draw, noise, plant)
-    return plant
 
 
 # --- the site --------------------------------------------------------------------------------------

@@ -101,6 +101,19 @@ def test_of_three_alarms_none_is_missed_where_the_first_one_held_the_horn() -> N
     assert [it.verdict for it in results] == [Verdict.BRIEF] * 3
 
 
+def test_where_another_alarm_held_the_horn_all_the_time_the_row_itself_fails_nothing() -> None:
+    """It was let go after 300 ms and had to show for 900 ms: no world does that, but nobody saw this alarm's part."""
+    bench = Bench()
+    bench.input("bms.horn", 0)
+    for name in ("a0", "a1"):
+        bench.alarm(name)
+        bench.row(name, "bms.horn", limits=replace(HORN_LIMITS, visible_for_ns=900 * MS, gone_within_ns=300 * MS))
+    bench.raised("a0", 1000, clear=9000)
+    bench.raised("a1", 3000, clear=3300)
+    bench.on("bms.horn", 1100, 9100)
+    assert one(bench.judge(), "a1@bms.horn").verdict is Verdict.MASKED
+
+
 def told(*changes: tuple[float, bool]) -> Trace:
     """A point of which every change is told by a message of its own, at these times in ms."""
     at = np.array([at_ms(ms) for ms, _ in changes], dtype=np.int64)
