@@ -15,7 +15,6 @@ from harness.cli.common import all_option, duration_of, json_option, note, say, 
 from harness.cli.drawing import check_page
 from harness.cli.shares import share_of
 from harness.core.errors import UsageError
-from harness.core.verdicts import ExitCode
 
 if TYPE_CHECKING:
     from harness.measure.run_comparison import Asked
@@ -39,7 +38,9 @@ class Asking:
     allow_some_unknown: tuple[str, ...]
     allow_vanished: tuple[str, ...]
     finer: bool
+    verdicts: bool
     two_rates: bool
+    backwards: bool
     seed: int
 
     def asked(self) -> Asked:
@@ -47,10 +48,11 @@ class Asking:
         from harness.measure.run_comparison import Asked
 
         return Asked(
-            level=share_of("--level", self.level),
+            level=share_of("--level", self.level, such_as="5%"),
             worth_ns=duration_of("--worth", self.worth),
             confidence=share_of("--confidence", self.confidence),
             finer=self.finer,
+            verdicts_only=self.verdicts,
         )
 
     def wanted(self, asked: Asked, renames: Renames) -> Wanted:
@@ -65,6 +67,7 @@ class Asking:
             some_unknown_allowed=self.allow_some_unknown,
             vanishing_allowed=self.allow_vanished,
             two_rates=self.two_rates,
+            backwards=self.backwards,
             seed=self.seed,
         )
 
@@ -78,14 +81,16 @@ _OPTIONS = (
     click.option("--confidence", default="95%", show_default=True, metavar="SHARE",
                  help="That no change is worth more."),
     click.option("--allow-unknown", multiple=True, metavar="PATTERN",
-                 help="ALARM@POINT that may be unknown; repeatable."),
+                 help="ALARM@POINT that may be unknown, or not compared; repeatable."),
     click.option("--allow-some-unknown", multiple=True, metavar="PATTERN",
                  help="ALARM@POINT that may be unknown in some trials if it passed in others; repeatable."),
     click.option("--allow-vanished", multiple=True, metavar="PATTERN",
                  help="ALARM@POINT that may be gone; repeatable."),
     click.option("--finer", is_flag=True, help="Take it that devices scan at random against our polls: finer than a "
                  "poll."),
+    click.option("--verdicts", is_flag=True, help="Compare verdicts and point maps alone, and no times or misses."),
     click.option("--two-rates", is_flag=True, help="One firmware, polled at two rates: does polling slow the device?"),
+    click.option("--backwards", is_flag=True, help="BEFORE may be the newer run, and that is meant."),
     click.option("--seed", type=int, default=0, show_default=True,
                  help="Of random deals, for very many trials only."),
 )  # fmt: skip
@@ -134,8 +139,9 @@ def command(
     Exit code 1 where something regressed: it fails and did not before, or is not shown where it always was; it is
     significantly more often missed, later,
     or shorter, and not shown to be so by less than --worth; its link is later as a whole; it is gone from the point
-    map; a new stray; or it is unknown, or no longer tested, and not allowed by name. Else 0, also where something
-    fails as it did before.
+    map; a new stray; or it is unknown, or no longer tested, and not allowed by name. Else 3 where times and misses of
+    one could not be compared, by itself or by its link as a whole, since there are too few trials: --verdicts says
+    that verdicts and point maps are enough. Else 0, also where something fails as it did before.
 
     With --two-rates both are of one firmware, tested once with a site file and once with a copy of it that has another
     'poll every' in its links: exit code 1 where alarms come later, or answers take longer, when polled faster.
@@ -144,6 +150,8 @@ def command(
         raise UsageError(
             "--two-rates and --renames: nothing is renamed between two tests of one firmware; leave one out"
         )
+    if asking.two_rates and asking.verdicts:
+        raise UsageError("--two-rates and --verdicts: two rates are compared by their times; leave one out")
     check_page(html_file)
     document = _compared((before, *more_before), (after, *more_after), site, renames_file, asking)
     if html_file is not None:
@@ -151,7 +159,7 @@ def command(
     if junit_file is not None:
         _write_junit(junit_file, document)
     _tell(document, every_row=every_row, as_json=as_json)
-    return ExitCode.FAILED if document.is_failing else ExitCode.ALL_PASS
+    return document.exit_code
 
 
 def _compared(

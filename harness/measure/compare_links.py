@@ -12,9 +12,10 @@ not enough: no pair may be further apart for certain either.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
-from harness.core.instants import Bounds
+from harness.core.instants import FOREVER, Bounds
 from harness.measure.binomial import exceeding
 from harness.measure.run_comparison import Asked, Finding, Pair, WholeLink
 
@@ -32,10 +33,11 @@ def compare_links(pairs: Sequence[Pair], asked: Asked) -> list[WholeLink]:
         if mine:
             taken.add((pair.link, pair.alarm))
             found.setdefault(pair.link, []).extend(mine)
-    return [_compared(link, mine, asked) for link, mine in found.items()]
+    alarms = Counter(link for link, _ in taken)
+    return [_compared(link, mine, alarms[link], asked) for link, mine in found.items()]
 
 
-def _compared(link: str, pairs: Sequence[tuple[Bounds, Bounds]], asked: Asked) -> WholeLink:
+def _compared(link: str, pairs: Sequence[tuple[Bounds, Bounds]], alarms: int, asked: Asked) -> WholeLink:
     total = len(pairs)
     later = sum(after.lo > before.hi for before, after in pairs)
     earlier = sum(after.hi < before.lo for before, after in pairs)
@@ -49,13 +51,48 @@ def _compared(link: str, pairs: Sequence[tuple[Bounds, Bounds]], asked: Asked) -
     return WholeLink(
         link=link,
         pairs=total,
+        alarms=alarms,
         later=later,
         earlier=earlier,
         chance=chance,
-        least=min(1.0, 2.0 * _so_many(total, total)),
+        least=least_of_pairs(total),
         is_worse=later > earlier,
         is_within=not is_apart and max(_so_many(below, total), _so_many(above, total)) <= error / 2.0,
+        difference=_median(pairs, error),
     )
+
+
+def _median(pairs: Sequence[tuple[Bounds, Bounds]], error: float) -> Bounds | None:
+    """Bounds of the median by which the second of a pair is later: order statistics of what the brackets leave open.
+
+    As many from either end as still come about, by chance, on one side of a median more rarely than half the error.
+    None where there are too few pairs, or a bracket is open. Source: Thompson, *Ann. Math. Statist.* 7 (1936) 122.
+    """
+    total = len(pairs)
+    cut = 0
+    while cut < total and _so_many(total - cut, total) <= error / 2.0:
+        cut += 1
+    if not cut:
+        return None
+    least = sorted(after.lo - before.hi for before, after in pairs)[cut - 1]
+    most = sorted((after.hi - before.lo for before, after in pairs), reverse=True)[cut - 1]
+    is_open = least < -FOREVER // 2 or most > FOREVER // 2
+    return None if is_open else Bounds(least, most)
+
+
+def least_of_pairs(pairs: int) -> float:
+    """The least chance that so many pairs can have."""
+    return min(1.0, 2.0 * _so_many(pairs, pairs))
+
+
+def trials_for_links(links: Sequence[WholeLink], level: float, tests: int, most: int) -> int | None:
+    """The least trials of each alarm in each run with which each link could differ significantly as a whole, among so
+    many ``tests``. None where fewer than ``most`` do not do.
+    """
+    for trials in range(1, most) if links else ():
+        if all(least_of_pairs(trials * it.alarms) <= level / tests for it in links):
+            return trials
+    return None
 
 
 def _so_many(count: int, total: int) -> float:
@@ -63,10 +100,10 @@ def _so_many(count: int, total: int) -> float:
     return exceeding(count, total, 0.5)
 
 
-def finding_of(it: WholeLink, asked: Asked) -> Finding:
-    """What became of it once its chance is adjusted."""
+def finding_of(it: WholeLink, asked: Asked, planned: int) -> Finding:
+    """What became of it once its chance is adjusted. ``planned``: tests that could be significant by their numbers."""
     if it.adjusted is not None and it.adjusted <= asked.level:
         return Finding.SLIGHT if it.is_within else Finding.WORSE if it.is_worse else Finding.BETTER
     if it.is_within:
         return Finding.EQUAL
-    return Finding.OPEN if it.least <= asked.level else Finding.TOO_FEW
+    return Finding.OPEN if it.least <= asked.level / max(1, planned) else Finding.TOO_FEW

@@ -8,7 +8,7 @@ of the medians lie within what it is worth.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from math import comb
 from statistics import median
@@ -18,12 +18,24 @@ import numpy as np
 
 from harness.core.instants import FOREVER, Bounds
 from harness.core.verdicts import VerdictClass
-from harness.measure.compare_links import compare_links, finding_of
+from harness.measure.compare_links import compare_links, finding_of, least_of_pairs, trials_for_links
 from harness.measure.comparing import Difference, Score, compare, compare_visible, quantile_difference
 from harness.measure.dealing import Dealt, compare_ends
 from harness.measure.exact_tables import Alternative, fisher, holm, least_chance, trials_to_differ
 from harness.measure.likelihood_ratio import Evidence, VisibleTimes
-from harness.measure.run_comparison import Asked, Compared, Finding, Kind, Method, Pair, RowCompared, RunsCompared, Side
+from harness.measure.run_comparison import (
+    Asked,
+    Compared,
+    Finding,
+    Kind,
+    Lack,
+    Method,
+    Pair,
+    RowCompared,
+    RunsCompared,
+    Side,
+    WholeLink,
+)
 from harness.measure.shifted import is_equal, lies_off, shift_bounds
 from harness.measure.visible_time import Seen, bounds_of
 
@@ -36,7 +48,7 @@ ALIKE_WITHIN: Final = 1.25
 def compare_runs(pairs: Sequence[Pair], asked: Asked, rng: np.random.Generator) -> RunsCompared:
     """Compare all expectations of two runs. ``rng`` is used only where there are too many trials to count all deals."""
     tested = [_comparisons(pair.before, pair.after, asked, rng) for pair in pairs]
-    wholes = compare_links(pairs, asked)
+    wholes = [] if asked.verdicts_only else compare_links(pairs, asked)
     counted = [it for mine in tested for it in mine if it.found.least <= asked.level]
     whole = [at for at, it in enumerate(wholes) if it.least <= asked.level]
     adjusted = holm([*(it.found.chance for it in counted), *(wholes[at].chance for at in whole)])
@@ -45,21 +57,28 @@ def compare_runs(pairs: Sequence[Pair], asked: Asked, rng: np.random.Generator) 
     for at, chance in zip(whole, adjusted[len(counted) :], strict=True):
         wholes[at] = replace(wholes[at], adjusted=chance)
     counts = len(counted) + len(whole)
-    tests = max(1, counts)
-    judged = [[_judged(it, asked, tests, rng) for it in mine] for mine in tested]
+    planned = sum(_by_numbers(it.found) <= asked.level for mine in tested for it in mine) + len(whole)
+    judged = [[_judged(it, asked, max(1, planned), rng) for it in mine] for mine in tested]
     significant = [(row, at) for row, mine in enumerate(judged) for at, it in enumerate(mine) if it.is_significant]
     for row, at in [(row, at) for row, at in significant if not judged[row][at].kind.is_share][:DIFFERENCES_MAX]:
         bounds = _difference(tested[row][at], asked, rng)
         judged[row][at] = replace(judged[row][at], difference=bounds, of_medians=not tested[row][at].moves)
-    rows = tuple(RowCompared(pair=pair, compared=tuple(mine)) for pair, mine in zip(pairs, judged, strict=True))
+    links = tuple(replace(it, finding=finding_of(it, asked, planned)) for it in wholes)
+    known = {it.link for it in links if it.finding is not Finding.TOO_FEW}
+    rows = tuple(_row(pair, mine, known, asked) for pair, mine in zip(pairs, judged, strict=True))
+    of_rows = sum(not it.found.kind.is_share or it.found.least <= asked.level for mine in tested for it in mine)
+    together, all_tests = _trials_for_rows(of_rows, wholes, asked.level)
     return RunsCompared(
         asked=asked,
         rows=rows,
-        links=tuple(replace(it, finding=finding_of(it, asked)) for it in wholes),
+        links=links,
         tests=counts,
         not_counted=sum(map(len, tested)) + len(wholes) - counts,
         alone=trials_to_differ(asked.level),
-        together=trials_to_differ(asked.level, comparisons=tests),
+        together=together,
+        planned=planned,
+        all_tests=all_tests,
+        for_links=trials_for_links(wholes, asked.level, all_tests, together),
         all_exact=all(it.is_exact for mine in tested for it in mine),
     )
 
@@ -79,6 +98,41 @@ class _Tested:
     is_exact: bool = True
 
 
+def _by_numbers(it: Compared) -> float:
+    """The least chance that its numbers of trials allow; for a share, those of what was hit, since where nothing was
+    there is nothing to tell apart.
+    """
+    return it.least if it.kind.is_share else float(least_chance(it.before, it.after))
+
+
+def _trials_for_rows(rows: int, links: Sequence[WholeLink], level: float) -> tuple[int, int]:
+    """The least trials in each run with which each row could differ significantly, and among how many tests: those of
+    the links count from so many pairs on.
+    """
+    trials = trials_to_differ(level)
+    while True:
+        tests = max(1, rows + sum(least_of_pairs(trials * it.alarms) <= level for it in links))
+        if trials_to_differ(level, comparisons=tests) <= trials:
+            return trials, tests
+        trials += 1
+
+
+def _row(pair: Pair, found: Sequence[Compared], known: Collection[str], asked: Asked) -> RowCompared:
+    """With why nothing is known of its times and misses. ``known``: links that were compared as a whole."""
+    before, after, row = pair.before, pair.after, RowCompared(pair=pair, compared=tuple(found))
+    if asked.verdicts_only or before is None or after is None or not before.verdicts or not after.verdicts:
+        return row
+    if before.is_in_step or after.is_in_step:
+        return replace(row, lack=Lack.IN_STEP if before.latencies or after.latencies else None)
+    if bool(before.latencies) is not bool(after.latencies):
+        return replace(row, lack=Lack.UNTIMED)
+    times = [it for it in found if not it.kind.is_share]
+    told = times or [it for it in found if it.kind is Kind.MISSES]
+    if not any(it.finding is Finding.TOO_FEW for it in told):
+        return row
+    return replace(row, by_link=True) if pair.link in known else replace(row, lack=Lack.FEW)
+
+
 def _comparisons(before: Side | None, after: Side | None, asked: Asked, rng: np.random.Generator) -> list[_Tested]:
     if before is None or after is None or not before.verdicts or not after.verdicts:
         return []
@@ -88,6 +142,8 @@ def _comparisons(before: Side | None, after: Side | None, asked: Asked, rng: np.
         (after.count(VerdictClass.FAIL), after.count(VerdictClass.UNKNOWN), len(after.verdicts)),
     )
     found = [_Tested(found=failed)]
+    if asked.verdicts_only:
+        return found
     if before.measured and after.measured:
         one, other = (before.missed, before.unseen, before.measured), (after.missed, after.unseen, after.measured)
         found.append(_Tested(found=_shares(Kind.MISSES, one, other)))

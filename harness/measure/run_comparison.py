@@ -73,6 +73,8 @@ class Asked:
     """Take the brackets of polled outputs for alike too. A device that scans, or polls another one, turns its outputs
     on in a beat of its own; how that beat falls against our polls may stay the same all through a run and be another
     one in the next, and move all brackets of a run by as much as a poll."""
+    verdicts_only: bool = False
+    """Compare no times and no misses: verdicts alone, and how often something fails."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,31 +170,46 @@ class WholeLink:
     """All alarms of a link together: of ``pairs`` of trials, so many came ``later`` or ``earlier`` for certain.
 
     ``is_within``: more than half of the pairs are shown to differ by no more than a change is worth, either way, and
-    none is further apart for certain.
+    none is further apart for certain. ``difference``: the median of by how much the second of a pair is later, at the
+    confidence asked for; None where nothing bounds it.
     """
 
     link: str
     pairs: int
+    alarms: int
     later: int
     earlier: int
     chance: float
     least: float
     is_worse: bool
     is_within: bool
+    difference: Bounds | None = None
     adjusted: float | None = None
     finding: Finding = Finding.OPEN
+
+
+@unique
+class Lack(StrEnum):
+    """Why times and misses of an expectation were not compared, though it was tested in both runs."""
+
+    FEW = "too few trials"
+    IN_STEP = "raised in step with a device on the way that polls"
+    UNTIMED = "timed in one of the two runs only"
 
 
 @unique
 class Outcome(StrEnum):
     """What becomes of an expectation. The first three fail the comparison.
 
-    ``STILL_FAILS``: it failed before too. ``ALLOWED``: unknown or gone, and that is allowed by name. Neither is a pass.
+    ``NOT_COMPARED``: no verdict is worse, and nothing is known of times and misses: unknown, and no pass.
+    ``STILL_FAILS``: it failed before too. ``ALLOWED``: unknown, not compared or gone, and that is allowed by name.
+    Neither is a pass.
     """
 
     REGRESSED = "regressed"
     VANISHED = "vanished"
     UNKNOWN = "unknown"
+    NOT_COMPARED = "not compared"
     STILL_FAILS = "still fails"
     ALLOWED = "allowed"
     CHANGED = "changed"
@@ -206,10 +223,15 @@ def _not_shown(side: Side | None) -> bool:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowCompared:
-    """One expectation with all of its comparisons."""
+    """One expectation with all of its comparisons. ``lack``: why they say nothing, None where they do, or its link as a
+    whole does, or nobody asked.
+    """
 
     pair: Pair
     compared: tuple[Compared, ...] = ()
+    lack: Lack | None = None
+    by_link: bool = False
+    """It has too few trials by itself, and was compared with its link as a whole alone."""
 
     @property
     def is_new_fail(self) -> bool:
@@ -244,6 +266,14 @@ class RowCompared:
         return after.worst is VerdictClass.UNKNOWN
 
     @property
+    def is_not_compared(self) -> bool:
+        """Nothing is known of its times and misses, and no share of trials differs significantly."""
+        if self.lack is None or any(it.is_significant for it in self.compared):
+            return False
+        mended = self.pair.before is not None and self.pair.before.worst is VerdictClass.FAIL
+        return not (mended and self.lack is Lack.UNTIMED)  # what was never shown has no times
+
+    @property
     def is_unknown_allowed(self) -> bool:
         """Somebody allowed it by name."""
         pair = self.pair
@@ -263,6 +293,8 @@ class RowCompared:
             return Outcome.STILL_FAILS
         if self.pair.before is None:
             return Outcome.ADDED
+        if self.is_not_compared:
+            return Outcome.ALLOWED if self.pair.unknown_allowed else Outcome.NOT_COMPARED
         is_other = self.pair.after is not None and self.pair.before.worst is not self.pair.after.worst
         return Outcome.CHANGED if is_other or any(it.is_significant for it in self.compared) else Outcome.SAME
 
@@ -276,8 +308,10 @@ class RowCompared:
 class RunsCompared:
     """All expectations, and all links as wholes.
 
-    ``tests``: how many count in Holm's method. ``alone``: trials needed in each run before one test by itself could be
-    significant; ``together``: before one of all of them could.
+    ``tests``: how many count in Holm's method. ``planned``: how many could by their numbers of trials, whatever came;
+    by that it is told which ones have too few. ``alone``: trials needed in each run before one test by itself could
+    be significant; ``together``: before each could among the ``all_tests`` that there are then; ``for_links``: before
+    each link could as a whole, None where that is not sooner.
     """
 
     asked: Asked
@@ -286,6 +320,9 @@ class RunsCompared:
     tests: int
     alone: int
     together: int
+    planned: int = 0
+    all_tests: int = 0
+    for_links: int | None = None
     not_counted: int = 0
     all_exact: bool = True
     """No random deals were needed."""

@@ -13,20 +13,22 @@ from typing import Final
 from harness.core.verdicts import VerdictClass
 from harness.measure.run_comparison import Asked, Compared, Finding, Kind, Outcome, RowCompared, RunsCompared, Side
 from harness.report import human
-from harness.report.compare_methods import method_words, needed_words
+from harness.report.compare_methods import few_rows_words, method_words, needed_words
 from harness.report.compare_told import (
+    SUGGESTED,
     Told,
     answers,
     changes,
     failing,
     front,
     map_differences,
+    not_compared,
     order_words,
     results,
     shown_counts,
     shown_heads,
 )
-from harness.report.compare_words import HEADS, compared_words, row_words, side_words, to_tell
+from harness.report.compare_words import HEADS, VERDICTS_ONLY, compared_words, row_words, side_words, to_tell
 from harness.report.comparison import ComparisonDocument, RunFacts
 from harness.report.html import page_environment
 from harness.report.measured_words import percent
@@ -87,14 +89,19 @@ class _View:
     def __init__(self, document: ComparisonDocument) -> None:
         compared = document.compared
         self.result, *self.more_results = results(document)
-        self.failing = list(_with_class(failing(document, rest=_REST)))
+        worse = [*failing(document, rest=_REST), *not_compared(document, rest=_REST)]
+        self.failing = list(_with_class(worse))
+        self.nothing = (
+            f"No verdict is; {VERDICTS_ONLY}." if compared.asked.verdicts_only else "Nothing is, of what was compared."
+        )
         classes = {it for it, _, _ in self.failing}
         self.worst = next((it for it in (VerdictClass.FAIL, VerdictClass.UNKNOWN) if it in classes), None)
         self.changes = list(changes(document, rest=_REST))
         self.map_differences = list(map_differences(document))
         self.answers = list(answers(document))
         self.front = [_front(head, text) for head, text in front(document)]
-        self.needed = needed_words(document)
+        self.needed, self.few_rows = needed_words(document), few_rows_words(document)
+        self.suggested_head = SUGGESTED
         self.methods = list(method_words(document))
         self.order = order_words(document)
         self.shown_heads, self.shown = shown_heads(document), shown_counts(document)
@@ -111,7 +118,7 @@ class _View:
 def _with_class(told: Iterable[Told]) -> Iterable[tuple[VerdictClass, str, str]]:
     """Each finding with its class: what is unknown is no fail that was seen."""
     for head, text in told:
-        is_unknown = head == HEADS[Outcome.UNKNOWN]
+        is_unknown = head in (HEADS[Outcome.UNKNOWN], HEADS[Outcome.NOT_COMPARED])
         yield VerdictClass.UNKNOWN if is_unknown else VerdictClass.FAIL, head, text
 
 

@@ -1,15 +1,15 @@
 """A comparison of two runs as JUnit XML: one suite for each alarm, one case for each expectation.
 
-What regressed or vanished is a failure, what is unknown and not allowed an error; what fails as before, and what is
-allowed by name, is skipped, since it is no regression and no pass either. New strays and slower links are
-cases of suites of their own.
+What regressed or vanished is a failure, what is unknown, or was not compared, and not allowed an error; what fails as
+before, and what is allowed by name, is skipped, since it is no regression and no pass either. New strays and slower
+links are cases of suites of their own.
 """
 
 from __future__ import annotations
 
 from xml.etree import ElementTree as ET
 
-from harness.measure.run_comparison import Outcome, RowCompared
+from harness.measure.run_comparison import Finding, Lack, Outcome, RowCompared, WholeLink
 from harness.report.compare_methods import method_words
 from harness.report.compare_words import (
     HEADS,
@@ -19,6 +19,7 @@ from harness.report.compare_words import (
     run_words,
     side_words,
     stray_words,
+    takes_words,
     whole_words,
 )
 from harness.report.comparison import ComparisonDocument
@@ -38,19 +39,16 @@ def render_compare_junit(document: ComparisonDocument) -> str:
     ]
     if strays:
         suites["stray"] = strays
-    slower = {it.link for it in document.compared.slower_links}
     if document.compared.links:
-        suites["links as a whole"] = [
-            _plain_case(
-                "links as a whole", it.link, whole_words(it, document.compared.tests) if it.link in slower else ""
-            )
-            for it in document.compared.links
-        ]
+        suites["links as a whole"] = [_whole_case(it, document) for it in document.compared.links]
     if document.two_rates:
         slowed = {it.link for it in document.slowed}
         suites["polled at two rates"] = [
-            _plain_case("polled at two rates", it.link, link_compared_words(it) if it.link in slowed else "")
+            _plain_case(
+                "polled at two rates", it.link, link_compared_words(it, two_rates=True) if it.link in slowed else ""
+            )
             for it in document.links
+            if not it.is_same_rate
         ]
     for name, cases in suites.items():
         suite = ET.SubElement(root, "testsuite", name=safe_text(name))
@@ -85,14 +83,25 @@ def _case(row: RowCompared, document: ComparisonDocument) -> ET.Element:
             )
         )
     _properties(case, told)
-    if row.is_failing:
+    if row.is_failing or row.outcome is Outcome.NOT_COMPARED:
         message = "; ".join(reasons(row, compared.asked, compared.tests))
-        tag = "error" if row.outcome is Outcome.UNKNOWN else "failure"
+        if row.lack is Lack.FEW:
+            message += f"; {takes_words(compared)}"
+        tag = "error" if row.outcome in (Outcome.UNKNOWN, Outcome.NOT_COMPARED) else "failure"
         told_of = ET.SubElement(case, tag, message=safe_text(message), type=row.outcome.value)
         told_of.text = safe_text(f"{HEADS[row.outcome]}: {pair.key}: {message}")
     elif row.outcome in (Outcome.STILL_FAILS, Outcome.ALLOWED):
         message = "; ".join(reasons(row, compared.asked, compared.tests))
         ET.SubElement(case, "skipped", message=safe_text(f"{HEADS[row.outcome]}: {message}"))
+    return case
+
+
+def _whole_case(it: WholeLink, document: ComparisonDocument) -> ET.Element:
+    slower = {one.link for one in document.compared.slower_links}
+    words = whole_words(it, document.compared.tests) if it.link in slower else ""
+    case = _plain_case("links as a whole", it.link, words)
+    if it.finding is Finding.TOO_FEW:  # its rows have errors, unless they have enough trials each
+        ET.SubElement(case, "skipped", message=f"too few pairs of trials to compare it as a whole: {it.pairs:,}")
     return case
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 
-from harness.measure.run_comparison import Compared, Finding, Method, RowCompared
+from harness.measure.run_comparison import Compared, Finding, Method, RowCompared, RunsCompared
 from harness.report import human
 from harness.report.comparison import ComparisonDocument
 
@@ -46,14 +46,36 @@ def needed_words(document: ComparisonDocument) -> str:
     """How many trials it would have taken, where some row had too few for any difference to show; else ''."""
     compared = document.compared
     few = [it for row in compared.rows for it in row.compared if it.finding is Finding.TOO_FEW]
-    if not few:
+    if not few or compared.asked.verdicts_only:
         return ""
     least = min(few, key=lambda it: (it.before + it.after, it.before))
     return (
         f"with {least.before:,} against {least.after:,} no difference can be significant, however great it is; it "
-        f"takes {compared.alone:,} in each run for one test alone, and {compared.together:,} among "
-        f"{human.count(max(1, compared.tests), 'test')}"
+        f"takes {compared.alone:,} in each run for one test alone, and {compared.together:,} where each row is tested, "
+        f"which makes {human.count(compared.all_tests, 'test')}{_for_links(compared)}"
     )
+
+
+def few_rows_words(document: ComparisonDocument) -> str:
+    """How many rows have too few trials, each by itself."""
+    rows = document.compared.rows
+    few = sum(any(it.finding is Finding.TOO_FEW for it in row.compared) for row in rows)
+    if few == len(rows):
+        return f"in all {len(rows):,} rows" if len(rows) > 1 else "in the one row"
+    return f"in {few:,} of {len(rows):,} rows"
+
+
+def _for_links(compared: RunsCompared) -> str:
+    """What the links say as wholes of rows that have too few trials each."""
+    few = [it for it in compared.links if it.finding is Finding.TOO_FEW]
+    enough = len(compared.links) - len(few)
+    told = f"; compared as a whole: {human.count(enough, 'link')}" if enough else ""
+    if few:
+        pairs = ", ".join(f"{it.link} {it.pairs:,}" for it in few)
+        told += f"; pairs of trials on links as a whole, too few: {pairs}"
+        if compared.for_links is not None:
+            told += f"; {compared.for_links:,} of each alarm in each run would do there"
+    return told
 
 
 def _method_names(document: ComparisonDocument, every: Sequence[Compared]) -> Iterator[str]:

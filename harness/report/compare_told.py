@@ -13,6 +13,7 @@ from harness.measure.run_comparison import Compared, Finding, Kind, Outcome, Row
 from harness.report import human
 from harness.report.compare_words import (
     HEADS,
+    VERDICTS_ONLY,
     gist,
     link_compared_words,
     reasons,
@@ -28,6 +29,7 @@ from harness.report.gathered import in_runs
 
 Told = tuple[str, str]
 
+SUGGESTED: Final = "likely renamed, and not taken so; if it is so, put these lines into a file for --renames"
 ALIKE_FROM: Final = 4
 """So many rows of one link of which the same is to be said are told together."""
 ROWS_MAX: Final = 12
@@ -51,7 +53,12 @@ def failing(document: ComparisonDocument, *, rest: str = "") -> Iterator[Told]:
             yield "FAIL stray", stray_words(it)
     if document.two_rates:
         for one in document.slowed:
-            yield "FAIL polling faster made the device slower", link_compared_words(one)
+            yield "FAIL polling faster made the device slower", link_compared_words(one, two_rates=True)
+
+
+def not_compared(document: ComparisonDocument, *, rest: str = "") -> Iterator[Told]:
+    """The rows of which it is not known whether they are worse. ``rest``: as of ``failing``."""
+    yield from _of(document, Outcome.NOT_COMPARED, rest)
 
 
 def changes(document: ComparisonDocument, *, rest: str = "") -> Iterator[Told]:
@@ -119,7 +126,7 @@ def answers(document: ComparisonDocument, *, every: bool = False) -> Iterator[st
             it.adjusted is not None and it.adjusted <= level and max(one, other) > ANSWERS_OTHER * min(one, other)
         )
         if every or document.two_rates or is_other:
-            yield f"answers of {link_compared_words(it)}"
+            yield f"answers of {link_compared_words(it, two_rates=document.two_rates)}"
 
 
 _FINDING_WORD: Final = {
@@ -193,12 +200,14 @@ def front(document: ComparisonDocument) -> Iterator[Told]:
     first, second = ("slower polls", "faster polls") if document.two_rates else ("BEFORE", "AFTER")
     yield first, run_words(document.before)
     yield second, run_words(document.after)
+    if document.only:
+        yield "only", f"{', '.join(document.only)}: of nothing else anything is said here (--only)"
+    if document.compared.asked.verdicts_only:
+        yield "verdicts", f"{VERDICTS_ONLY}, so nothing is said of them"
     for text in document.notes:
         yield "note", text
     for text in document.renamed:
         yield "renamed", text
-    for text in document.suggested:
-        yield "likely renamed, and not taken so: put it into a file for --renames", text
 
 
 def results(document: ComparisonDocument) -> Iterator[str]:
@@ -208,10 +217,17 @@ def results(document: ComparisonDocument) -> Iterator[str]:
         every = [it for row in document.compared.rows for it in row.compared if it.kind is Kind.LATENCY]
         equal = sum(it.finding in (Finding.EQUAL, Finding.SLIGHT) for it in every)
         worth = human.duration(document.compared.asked.worth_ns)
+        unknown = len(document.not_compared)
+        said = _slowing(document, every, worth)
+        if unknown and said == _NO_SIGN:
+            said = f"whether polling faster slows the device is not known of {human.count(unknown, 'row')}"
         yield (
-            f"{_slowing(document, every, worth)}; for {equal:,} of {human.count(len(every), 'row')} it is shown that "
+            f"{said}; for {equal:,} of {human.count(len(every), 'row')} it is shown that "
             f"the latency does not change by more than {worth}"
         )
+
+
+_NO_SIGN: Final = "no sign that polling faster slows the device"
 
 
 def _slowing(document: ComparisonDocument, latencies: Sequence[Compared], worth: str) -> str:
@@ -223,5 +239,5 @@ def _slowing(document: ComparisonDocument, latencies: Sequence[Compared], worth:
     if document.slower:
         found.append(f"{', '.join(it.link for it in document.slower)}: answers take longer")
     if not found:
-        return "no sign that polling faster slows the device"
+        return _NO_SIGN
     return f"polling faster slows the device, by less than a change is worth ({worth}): {'; '.join(found)}"

@@ -8,7 +8,18 @@ from typing import Final
 
 from harness.core.instants import NS_PER_MS, Bounds
 from harness.core.verdicts import Verdict, VerdictClass
-from harness.measure.run_comparison import Asked, Compared, Finding, Kind, Outcome, RowCompared, Side, WholeLink
+from harness.measure.run_comparison import (
+    Asked,
+    Compared,
+    Finding,
+    Kind,
+    Lack,
+    Outcome,
+    RowCompared,
+    RunsCompared,
+    Side,
+    WholeLink,
+)
 from harness.report import human
 from harness.report.comparison import ComparisonDocument, LinkAnswers, LinkCompared, RunFacts, StrayChange
 
@@ -100,14 +111,14 @@ def reasons(row: RowCompared, asked: Asked, tests: int) -> list[str]:
 
 def reasons_of(rows: Sequence[RowCompared], asked: Asked, tests: int) -> list[str]:
     """The same for rows of one gist."""
-    told = [text] if (text := _verdict_words(rows[0])) else []
+    told = [text for text in (_verdict_words(rows[0]), lack_words(rows[0])) if text]
     alike = zip(*(to_tell(row) for row in rows), strict=True)
     return told + [compared_words(found, asked, tests) for found in alike]
 
 
 def gist(row: RowCompared) -> tuple[object, ...]:
     """What is to be said of a row, without its numbers: rows of one gist are told together."""
-    return _verdict_words(row), *((it.kind, it.finding, it.is_worse) for it in to_tell(row))
+    return _verdict_words(row), lack_words(row), *((it.kind, it.finding, it.is_worse) for it in to_tell(row))
 
 
 def _verdict_words(row: RowCompared) -> str:
@@ -119,6 +130,18 @@ def _verdict_words(row: RowCompared) -> str:
     if is_other or row.is_unknown or _class(after) is VerdictClass.FAIL:
         return f"{side_words(after)}; before: {side_words(before)}"
     return ""
+
+
+def lack_words(row: RowCompared) -> str:
+    """Why its times and misses were not compared; '' where they were."""
+    if row.lack is None or not row.is_not_compared:
+        return ""
+    why = row.lack.value
+    if row.lack is Lack.FEW:
+        few = [it for it in row.compared if it.finding is Finding.TOO_FEW and it.kind is not Kind.FAILS]
+        it = min(few, key=lambda it: (it.before + it.after, it.before))
+        why += f", {it.before:,} against {it.after:,}, and too few on its link as a whole"
+    return f"times and misses not compared: {why}"
 
 
 def to_tell(row: RowCompared) -> list[Compared]:
@@ -136,6 +159,7 @@ HEADS: Final = {
     Outcome.REGRESSED: "FAIL regressed",
     Outcome.VANISHED: "FAIL vanished",
     Outcome.UNKNOWN: "UNKNOWN, counts as failed",
+    Outcome.NOT_COMPARED: "NOT COMPARED",
     Outcome.STILL_FAILS: "still fails",
     Outcome.ALLOWED: "allowed by name",
     Outcome.CHANGED: "changed",
@@ -158,22 +182,29 @@ def run_words(run: RunFacts) -> str:
     what = f"baseline {run.name}, " if run.name else ""
     records = f"{human.count(len(run.records), 'record')} ({names})" if len(run.records) > 1 else names
     told = f"{what}{records}, firmware {', '.join(run.firmware)}, {human.utc(run.started_utc_ns)}"
-    return f"{told}, {human.count(run.raised, 'alarm')} raised" + (f"; {run.note}" if run.note else "")
+    often = "" if run.raised == run.alarms else f", {run.raised:,} times in all"
+    return f"{told}, {human.count(run.alarms, 'alarm')} raised{often}" + (f"; {run.note}" if run.note else "")
 
 
 def whole_words(it: WholeLink, tests: int) -> str:
     """All alarms of a link together."""
     adjusted = chance_words(1.0 if it.adjusted is None else it.adjusted)
+    by = ""
+    if it.difference is not None:
+        moved = it.difference if it.is_worse else Bounds(-it.difference.hi, -it.difference.lo)
+        by = f", by {human.bounds(moved)} in the middle"
     return (
-        f"{it.link} as a whole comes {'later' if it.is_worse else 'sooner'}: of {human.count(it.pairs, 'pair')} of "
+        f"{it.link} as a whole comes {'later' if it.is_worse else 'sooner'}{by}: of {human.count(it.pairs, 'pair')} of "
         f"trials, by one row of each alarm, {it.later:,} came later for certain and {it.earlier:,} sooner "
         f"(chance {chance_words(it.chance)}, {adjusted} over all {human.count(tests, 'test')})"
     )
 
 
-def link_compared_words(it: LinkCompared) -> str:
+def link_compared_words(it: LinkCompared, *, two_rates: bool = False) -> str:
     """How a link answered, and whether that differs."""
     told = f"{it.link}: {_answers(it.after)}; before: {_answers(it.before)}"
+    if two_rates and it.is_same_rate:
+        return f"{told}; as often in both, so that it is not judged"
     if it.adjusted is None:
         return f"{told}; too short a time to test it"
     return f"{told} (chance {chance_words(it.adjusted)} over all links)"
@@ -209,9 +240,44 @@ def result_words(document: ComparisonDocument) -> str:
         f"{len(compared.of(outcome)):,} {word}"
         for outcome, word in (
             (Outcome.STILL_FAILS, "fail as before"),
-            (Outcome.ALLOWED, "unknown or gone, and allowed"),
+            (Outcome.ALLOWED, "unknown, not compared or gone, and allowed"),
         )
         if compared.of(outcome)
     ]
-    told = f"FAILED: of {total}: {', '.join(parts)}" if parts else f"no regression in {total}"
-    return "; ".join([told, *no_pass])
+    what = "no regression" if not compared.asked.verdicts_only else "no verdict is worse"
+    others = len(compared.rows) - len(document.not_compared)
+    lacking = f": {len(document.not_compared):,} of {total}: {_lacks(document)}"
+    if parts:
+        told = f"FAILED: of {total}: {', '.join(parts)}"
+        if document.not_compared:
+            told += f"; not compared{lacking}"
+    elif document.not_compared:
+        told = f"NOT COMPARED{lacking}; {f'{what} in the other {others:,}' if others else 'no verdict is worse'}"
+    else:
+        by_link = sum(it.by_link for it in compared.rows)
+        told = f"{what} in {total}"
+        told += f", of which {by_link:,} only by their links as a whole, for too few trials" if by_link else ""
+    return "; ".join([told, *no_pass, *([VERDICTS_ONLY] if compared.asked.verdicts_only else [])])
+
+
+def _lacks(document: ComparisonDocument) -> str:
+    """Why, and what it takes."""
+    told = []
+    for lack in Lack:
+        rows = [it for it in document.not_compared if it.lack is lack]
+        if rows:
+            count = f"{len(rows):,} " if len(rows) < len(document.not_compared) else ""
+            takes = f" ({takes_words(document.compared)})" if lack is Lack.FEW else ""
+            told.append(f"{count}{lack.value}{takes}")
+    return ", ".join(told)
+
+
+def takes_words(compared: RunsCompared) -> str:
+    """How many trials it takes, of rows and of links."""
+    for_links = ""
+    if compared.for_links is not None:
+        for_links = f"{compared.for_links:,} of each alarm in each run for its link as a whole, "
+    return f"it takes {for_links}{compared.together:,} in each run for each row"
+
+
+VERDICTS_ONLY: Final = "times and misses are not compared (--verdicts)"

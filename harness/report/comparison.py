@@ -5,15 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum, unique
 
+from harness.core.verdicts import ExitCode
 from harness.measure.compare_order import OrdersCompared
-from harness.measure.run_comparison import Outcome, RunsCompared
+from harness.measure.run_comparison import Outcome, RowCompared, RunsCompared
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RunFacts:
     """One side. ``name``: of a baseline, or ''. ``records``: (file name, SHA-256); ``firmware``: all that they say.
 
-    ``raised``: how many alarms were raised; ``watched_ns``: for how long it was listened, over all records.
+    ``raised``: how often an alarm was raised, of so many different ``alarms``; ``watched_ns``: for how long it was
+    listened, over all records.
     """
 
     name: str
@@ -23,6 +25,7 @@ class RunFacts:
     ended_utc_ns: int
     raised: int
     watched_ns: int
+    alarms: int
     note: str = ""
 
 
@@ -77,7 +80,7 @@ class LinkAnswers:
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LinkCompared:
     """One polled link in both runs. ``chance``: of answers that are alike to differ so, two-sided, None where it was
-    not tested; ``adjusted``: over all links.
+    not tested; ``adjusted``: over all links that were. ``is_same_rate``: it was read as often in both runs.
     """
 
     link: str
@@ -86,11 +89,13 @@ class LinkCompared:
     chance: float | None = None
     adjusted: float | None = None
     is_slower: bool = False
+    is_same_rate: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ComparisonDocument:
-    """Everything that is told. ``renamed``: lines of what was applied. ``suggested``: likely renames, not applied.
+    """Everything that is told. ``renamed``: lines of what was applied. ``suggested``: likely renames, not applied, as
+    lines of a file for ``--renames``. ``only``: the patterns of what is compared, () for all of it.
 
     ``two_rates``: the same firmware, polled at two rates: AFTER is the faster one. ``worth_ns`` in ``compared.asked``
     is what a slower answer is worth too. ``seed``: of random deals, where any were needed.
@@ -108,6 +113,7 @@ class ComparisonDocument:
     renamed: tuple[str, ...] = ()
     suggested: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    only: tuple[str, ...] = ()
     two_rates: bool = False
     seed: int = 0
 
@@ -122,6 +128,18 @@ class ComparisonDocument:
         """Those of them that do so by more than a change is worth."""
         worth_ns = self.compared.asked.worth_ns
         return tuple(it for it in self.slower if it.after.answer_ns - it.before.answer_ns > worth_ns)
+
+    @property
+    def not_compared(self) -> tuple[RowCompared, ...]:
+        """The rows of which times and misses are unknown, and not allowed to be."""
+        return self.compared.of(Outcome.NOT_COMPARED)
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """What the command comes to."""
+        if self.is_failing:
+            return ExitCode.FAILED
+        return ExitCode.UNKNOWN if self.not_compared else ExitCode.ALL_PASS
 
     @property
     def is_failing(self) -> bool:

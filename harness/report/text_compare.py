@@ -9,6 +9,7 @@ from harness.report import human
 from harness.report.columns import Terminal, table
 from harness.report.compare_methods import method_words
 from harness.report.compare_told import (
+    SUGGESTED,
     Told,
     answers,
     changes,
@@ -16,6 +17,7 @@ from harness.report.compare_told import (
     finding_word,
     front,
     map_differences,
+    not_compared,
     order_words,
     results,
     shown_counts,
@@ -23,6 +25,7 @@ from harness.report.compare_told import (
 )
 from harness.report.compare_words import row_words, side_words
 from harness.report.comparison import ComparisonDocument
+from harness.report.safe import safe_text
 
 
 def render_comparison(
@@ -34,7 +37,9 @@ def render_comparison(
     what = "polled at two rates" if document.two_rates else "compared"
     parts = (
         [*to.wrapped(f"{document.title} ({document.site}), {what}", hang=4), *_told(front(document), to)],
+        _suggested(document, to),
         _told(failing(document, rest=rest), to),
+        _told(not_compared(document, rest=rest), to),
         _told(changes(document, rest=rest), to),
         _told(map_differences(document, rest=rest), to),
         _folded(answers(document, every=every_row), to),
@@ -44,6 +49,13 @@ def render_comparison(
         _folded(results(document), to),
     )
     return "\n\n".join("\n".join(line.rstrip() for line in part) for part in parts if part) + "\n"
+
+
+def _suggested(document: ComparisonDocument, to: Terminal) -> list[str]:
+    """Likely renames as a block that can be pasted, so not folded."""
+    if not document.suggested:
+        return []
+    return [*to.wrapped(f"{SUGGESTED}:", hang=4), *map(safe_text, document.suggested)]
 
 
 def _told(found: Iterable[Told], to: Terminal) -> list[str]:

@@ -14,8 +14,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping as MappingType
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from harness.core.errors import Origin
@@ -24,6 +25,8 @@ from harness.site.names import did_you_mean, shown
 from harness.site.problems import Problems
 from harness.site.yaml_nodes import Mapping, Node, Scalar, read_tree
 
+_PARTS: Final = re.compile("([/ ,;>#]+)")
+"""What stands between the parts of a point's name; an alarm's own name has none of these."""
 SECTIONS: Final = ("site", "alarms", "points", "links")
 
 
@@ -82,7 +85,29 @@ def parse_renames(data: bytes, file: str, before: Site, after: Site) -> Renames:
             else:
                 found[key.text] = _section(key.text, node, *known[key.text], problems)
     problems.raise_if_any([file])
-    return Renames(**found)
+    return following(Renames(**found), before, after)
+
+
+def following(renames: Renames, before: Site, after: Site) -> Renames:
+    """The same with the points that are named after an alarm, and so have another name where it has.
+
+    Only where AFTER has a point of that name, and none of the old one, and nobody said otherwise.
+    """
+    points = dict(renames.points)
+    for old in before.points:
+        new = _after_its_alarm(renames.point(old), renames.alarms)
+        is_free = new not in points.values() and new not in before.points
+        if old not in renames.points and renames.point(old) not in after.points and new in after.points and is_free:
+            points[old] = new
+    return replace(renames, points=points)
+
+
+def _after_its_alarm(point: str, alarms: MappingType[str, str]) -> str:
+    """A point's name with the renamed alarm that it is named after: a whole part of it, as between two slashes."""
+    link, colon, rest = point.partition(":")
+    parts = _PARTS.split(rest if colon else point)
+    renamed = "".join(alarms.get(it, it) for it in parts)
+    return f"{link}:{renamed}" if colon else renamed
 
 
 def _section(name: str, node: Node, olds: tuple[str, ...], news: tuple[str, ...], problems: Problems) -> dict[str, str]:

@@ -8,8 +8,6 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-import numpy as np
-
 from harness.core.durations import bounds, duration
 from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, Bounds
@@ -23,7 +21,6 @@ from harness.measure.compare_order import Onsets
 from harness.measure.phase_lock import Locking, phase_lock
 from harness.measure.run_comparison import Side
 from harness.measure.trials import RowTrials, Shown, beat_of
-from harness.report.comparison import LinkAnswers
 from harness.results.judging import RESUMES_KEY, JudgedRecord
 from harness.studies.row_trials import row_trials
 
@@ -250,59 +247,3 @@ def _single_onset(sketch: Outline, since: int, until: int) -> Bounds | None:
         if since <= sketch.onset_lo[number] and sketch.onset_hi[number] <= until
     ]
     return found[0] if len(found) == 1 else None
-
-
-# --- answers --------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answers:
-    """Of one polled link: its figures, and the middle answer time of each stretch of time (``stretch_ns``)."""
-
-    figures: LinkAnswers
-    stretches_ns: tuple[int, ...]
-
-
-STRETCH_NS: Final = 5_000_000_000
-"""Answers that follow each other are much alike, so not each of them is a trial, but the middle one of five seconds."""
-STRETCH_LEAST: Final = 10
-"""Polls in a stretch; with fewer it is left out."""
-
-
-def answers_of(run: Run) -> dict[str, Answers]:
-    """By link that was polled. The first and last stretch of a record are cut off and count as far as they go."""
-    found: dict[str, Answers] = {}
-    for name in run.site.links:
-        widths, periods, stretches = [], [], []
-        failed = overruns = 0
-        for record in run.records:
-            if name not in record.site.links:
-                continue
-            overruns += len(record.reader.overruns(name))
-            asked_all, width_all = [], []
-            for block in (it for it in record.reader.blocks() if it.link == name):
-                polls = record.reader.polls(block.id)
-                failed += len(record.reader.failures(block.id))
-                asked_all.append(polls.asked)
-                width_all.append(polls.told - polls.asked)
-                periods.append(np.diff(polls.asked))
-            if asked_all:
-                asked, width = np.concatenate(asked_all), np.concatenate(width_all)
-                widths.append(width)
-                numbers = (asked - record.start_ns) // STRETCH_NS
-                for number in np.unique(numbers).tolist():
-                    mine = width[numbers == number]
-                    if len(mine) >= STRETCH_LEAST:
-                        stretches.append(int(np.median(mine)))
-        width = np.concatenate(widths) if widths else np.zeros(0, dtype=np.int64)
-        period = np.concatenate(periods) if periods else np.zeros(0, dtype=np.int64)
-        if len(width) and len(period):
-            figures = LinkAnswers(
-                period_ns=int(np.median(period)),
-                answer_ns=int(np.median(width)),
-                polls=len(width) + failed,
-                failed=failed,
-                overruns=overruns,
-            )
-            found[name] = Answers(figures=figures, stretches_ns=tuple(stretches))
-    return found

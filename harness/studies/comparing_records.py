@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from harness.core.errors import UsageError
-from harness.core.instants import Bounds
 from harness.measure.compare_order import Onsets, OrdersCompared, compare_orders
 from harness.measure.compare_runs import compare_runs
-from harness.measure.dealing import compare_ends
-from harness.measure.exact_tables import holm
 from harness.measure.run_comparison import Asked, Pair, Side
-from harness.report.comparison import ComparisonDocument, LinkCompared, RunFacts, StrayChange
+from harness.report.comparison import ComparisonDocument, RunFacts, StrayChange
+from harness.report.human import utc
 from harness.results.fitting import fits
 from harness.site.names import did_you_mean
 from harness.site.renames import Renames
-from harness.studies.compare_sides import Answers, Run, answers_of, onsets_of, sides_of
+from harness.studies.compare_answers import answers_of, compare_answers, is_faster
+from harness.studies.compare_sides import Run, onsets_of, sides_of
 from harness.studies.map_differences import likely_renames, map_differences
 
 
@@ -27,6 +26,7 @@ from harness.studies.map_differences import likely_renames, map_differences
 class Wanted:
     """How to compare. ``only``: patterns of alarms, points or keys, none for all. ``unknown_allowed``,
     ``some_unknown_allowed``, ``vanishing_allowed``: patterns of keys. ``two_rates``: one firmware, polled at two rates.
+    ``backwards``: BEFORE may be the newer run.
     """
 
     asked: Asked = field(default_factory=Asked)
@@ -36,18 +36,22 @@ class Wanted:
     some_unknown_allowed: tuple[str, ...] = ()
     vanishing_allowed: tuple[str, ...] = ()
     two_rates: bool = False
+    backwards: bool = False
     seed: int = 0
 
 
 def compare_records(before: Run, after: Run, wanted: Wanted) -> ComparisonDocument:
-    """Compare two runs. UsageError where they are of different sites, share a record, or have nothing in common.
+    """Compare two runs. UsageError where they are of different sites, share a record, or have nothing in common, where
+    BEFORE is the newer one and nobody meant that, and for a pattern that fits nothing.
 
     With ``two_rates``, ``after`` becomes the run that was polled faster, whichever that is.
     """
     _refuse_strangers(before, after, wanted.renames)
+    _refuse_swapped(before, after, wanted)
+    _refuse_what_fits_nothing(before, after, wanted)
     answers = answers_of(before), answers_of(after)
     if wanted.two_rates:
-        if _is_faster(*answers, wanted.renames):
+        if is_faster(before, after, *answers, wanted.renames):
             before, after, answers = after, before, answers[::-1]
         wanted = replace(wanted, asked=replace(wanted.asked, ends_only=True))
     renames = wanted.renames
@@ -66,10 +70,11 @@ def compare_records(before: Run, after: Run, wanted: Wanted) -> ComparisonDocume
         orders=_orders(before, after, wanted),
         map_differences=map_differences(before.site, after.site, renames),
         strays=tuple(_strays(before, after, wanted)),
-        links=_links(*answers, renames),
+        links=compare_answers(*answers, renames, two_rates=wanted.two_rates),
         renamed=tuple(_renamed(renames)),
         suggested=likely_renames(before.site, after.site, renames),
         notes=tuple(_notes(before, after, wanted)),
+        only=wanted.only,
         two_rates=wanted.two_rates,
         seed=wanted.seed,
     )
@@ -94,6 +99,43 @@ def _refuse_strangers(before: Run, after: Run, renames: Renames) -> None:
         for digest in sorted(record.has_been & seen.keys()):
             raise UsageError(f"{record.path}: it is the same record as {seen[digest]}; name each record once")
         seen |= dict.fromkeys(record.has_been, str(record.path))
+
+
+def _started_utc_ns(run: Run) -> int:
+    return min(it.reader.header.anchor.utc_ns for it in run.records)
+
+
+def _is_swapped(before: Run, after: Run) -> bool:
+    return _started_utc_ns(before) > _started_utc_ns(after)
+
+
+def _refuse_swapped(before: Run, after: Run, wanted: Wanted) -> None:
+    """Else each regression would be one for the better. Of two rates it does not matter which was tested first."""
+    if wanted.backwards or wanted.two_rates or not _is_swapped(before, after):
+        return
+    names = [run.name or run.newest.path.name for run in (before, after)]
+    starts = [_started_utc_ns(run) for run in (before, after)]
+    raise UsageError(
+        f"BEFORE ({names[0]}, {utc(starts[0])}) was recorded after AFTER ({names[1]}, {utc(starts[1])}), so what is "
+        f"worse would be told as better; name the older one first: farend compare {names[1]} {names[0]}; or say that "
+        "it is meant, or that a clock was wrong, with --backwards"
+    )
+
+
+def _refuse_what_fits_nothing(before: Run, after: Run, wanted: Wanted) -> None:
+    keys = {row.key for row in after.site.expectations}
+    keys |= {wanted.renames.key(row.key) for row in before.site.expectations}
+    for option, patterns in (
+        ("--allow-unknown", wanted.unknown_allowed),
+        ("--allow-some-unknown", wanted.some_unknown_allowed),
+        ("--allow-vanished", wanted.vanishing_allowed),
+        ("--only", wanted.only),
+    ):
+        known = keys if option != "--only" else keys | {name for key in keys for name in key.split("@", maxsplit=1)}
+        for pattern in patterns:
+            if not fits(known, (pattern,)):
+                hint = did_you_mean(pattern, known, otherwise="give a key as --all tells it, or leave it out")
+                raise UsageError(f"{option} {pattern}: no expectation of BEFORE or AFTER fits it; {hint}")
 
 
 def _pairs(before: Run, after: Run, wanted: Wanted) -> Iterator[Pair]:
@@ -152,6 +194,7 @@ def _facts(run: Run) -> RunFacts:
         started_utc_ns=ordered[0].reader.header.anchor.utc_ns,
         ended_utc_ns=last.reader.header.anchor.utc_ns + last.end_ns - last.start_ns,
         raised=sum(len(it.evidence.stimuli) for it in ordered),
+        alarms=len(run.raised),
         watched_ns=sum(it.end_ns - it.start_ns for it in ordered),
         note=run.note,
     )
@@ -184,53 +227,6 @@ def _strays(before: Run, after: Run, wanted: Wanted) -> Iterator[StrayChange]:
             yield StrayChange(point=point, before=old[point], after=new[point], seen_utc_ns=seen.get(point))
 
 
-# --- answers --------------------------------------------------------------------------------------
-
-
-def _links(before: Mapping[str, Answers], after: Mapping[str, Answers], renames: Renames) -> tuple[LinkCompared, ...]:
-    """The polled links of both. The answers of stretches of time are compared as they are known: exactly."""
-    found: list[LinkCompared] = []
-    for name, old in before.items():
-        new = after.get(renames.link(name))
-        if new is None:
-            continue
-        chance, is_slower = None, False
-        if old.stretches_ns and new.stretches_ns:
-            one, other = ([Bounds.exactly(it) for it in side.stretches_ns] for side in (old, new))
-            dealt = compare_ends(one, other)
-            chance, is_slower = dealt.chance, dealt.later > 0
-        found.append(
-            LinkCompared(
-                link=renames.link(name), before=old.figures, after=new.figures, chance=chance, is_slower=is_slower
-            )
-        )
-    tested = [it for it in found if it.chance is not None]
-    adjusted = iter(holm([it.chance for it in tested if it.chance is not None]))
-    return tuple(it if it.chance is None else replace(it, adjusted=next(adjusted)) for it in found)
-
-
-def _is_faster(before: Mapping[str, Answers], after: Mapping[str, Answers], renames: Renames) -> bool:
-    """Whether BEFORE is the run that was polled faster. UsageError where no link was polled at another rate."""
-    ratios = {
-        name: old.figures.period_ns / after[renames.link(name)].figures.period_ns
-        for name, old in before.items()
-        if renames.link(name) in after
-    }
-    other = {name: ratio for name, ratio in ratios.items() if not 0.8 <= ratio <= 1.25}
-    if not other:
-        raise UsageError(
-            "--two-rates: every polled link was polled at the same rate in both; test once more with a copy of the "
-            "site file that has another 'poll every' in its links"
-        )
-    faster = {ratio < 1.0 for ratio in other.values()}
-    if len(faster) > 1:
-        raise UsageError(
-            f"--two-rates: {', '.join(other)}: some were polled faster in one run, some in the other; "
-            "change 'poll every' of all links in the same direction"
-        )
-    return faster == {True}
-
-
 # --- notes ----------------------------------------------------------------------------------------
 
 
@@ -249,9 +245,8 @@ def _notes(before: Run, after: Run, wanted: Wanted) -> Iterator[str]:
         yield f"both runs state the same firmware: {', '.join(sorted(one)) or 'none'}"
     if wanted.two_rates and one != other:
         yield "the two runs state different firmware, so that a difference may be its and not that of the rate"
-    first, last = (min(it.reader.header.anchor.utc_ns for it in run.records) for run in (before, after))
-    if first > last and not wanted.two_rates:
-        yield "BEFORE was recorded after AFTER: if they are swapped, what is told as better is worse"
+    if _is_swapped(before, after) and not wanted.two_rates:
+        yield "BEFORE was recorded after AFTER (--backwards): what is told as better is better in the older run"
     for run, word in ((before, "BEFORE"), (after, "AFTER")):
         maps = {tuple((row.key, row.limits, row.behaviour) for row in it.site.expectations) for it in run.records}
         if len(maps) > 1:
@@ -269,15 +264,3 @@ def _notes(before: Run, after: Run, wanted: Wanted) -> Iterator[str]:
             yield f"of {word} {again:,} {was} superseded, since the alarm was raised again: the newer ones are compared"
         if any(it.judgement.failures_of_checkers for it in run.records):
             yield f"a judge crashed on a record of {word}; what it did not judge is unknown"
-    keys = {row.key for row in after.site.expectations}
-    keys |= {wanted.renames.key(row.key) for row in before.site.expectations}
-    for option, patterns in (
-        ("--allow-unknown", wanted.unknown_allowed),
-        ("--allow-some-unknown", wanted.some_unknown_allowed),
-        ("--allow-vanished", wanted.vanishing_allowed),
-        ("--only", wanted.only),
-    ):
-        known = keys if option != "--only" else keys | {name for key in keys for name in key.split("@", maxsplit=1)}
-        for pattern in patterns:
-            if not fits(known, (pattern,)):
-                yield f"{option} {pattern}: no expectation fits; {did_you_mean(pattern, known)}".rstrip("; ")

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import fields, replace
 from typing import Any, Final
 
@@ -15,10 +16,13 @@ from harness.core.model import Alarm, Expectation, Limits, Point, Site
 from harness.core.wording import link_address
 from harness.report.comparison import MapChange, MapDifference
 from harness.site.describe import describe_point
-from harness.site.renames import Renames
+from harness.site.draft_links import quoted
+from harness.site.renames import Renames, following
 
 _LOOSER_IF_MORE: Final = {"appears_within_ns": True, "gone_within_ns": True, "visible_for_ns": False, "dwell_ns": False}
 """Of limits: whether more of it demands less. Without one nothing is demanded."""
+_PLAIN: Final = re.compile(r"[A-Za-z_][\w./>-]*(:[\w./>-]+)*", re.ASCII)
+"""Names that YAML reads as they are, but for the words below."""
 _LIMIT_WORDS: Final = {
     "appears_within_ns": "appears within",
     "visible_for_ns": "visible for",
@@ -46,31 +50,42 @@ def map_differences(before: Site, after: Site, renames: Renames) -> tuple[MapDif
 
 
 def likely_renames(before: Site, after: Site, renames: Renames) -> tuple[str, ...]:
-    """Names that are gone and new names for the same thing, as parts of a renames file; a person decides about them."""
-    told: list[str] = []
+    """Names that are gone and new names for the same thing, as lines of a renames file; a person decides about them."""
     gone_links = [it for it in before.links if renames.link(it) not in after.links]
     new_links = [it for it in after.links if it not in {renames.link(name) for name in before.links}]
     links = _pairs(
         {it: link_address(before.links[it]) for it in gone_links},
         {it: link_address(after.links[it]) for it in new_links},
     )
-    told += [f"links: {{{old}: {new}}} (the same address)" for old, new in links.items()]
-    known = replace(renames, links={**renames.links, **links})
-    gone_points = [it for it in before.points if known.point(it) not in after.points]
-    new_points = [it for it in after.points if it not in {known.point(name) for name in before.points}]
-    points = _pairs(
-        {it: (known.link(before.points[it].link), before.points[it].place) for it in gone_points},
-        {it: (after.points[it].link, after.points[it].place) for it in new_points},
-    )
-    told += [f"points: {{{old}: {new}}} (the same address)" for old, new in points.items()]
     gone_alarms = [it for it in before.alarms if renames.alarm(it) not in after.alarms]
     new_alarms = [it for it in after.alarms if it not in {renames.alarm(name) for name in before.alarms}]
     alarms = _pairs(
         {it: before.alarms[it].text for it in gone_alarms if before.alarms[it].text},
         {it: after.alarms[it].text for it in new_alarms if after.alarms[it].text},
     )
-    told += [f"alarms: {{{old}: {new}}} (the same text)" for old, new in alarms.items()]
-    return tuple(told)
+    known = replace(renames, links={**renames.links, **links}, alarms={**renames.alarms, **alarms})
+    known = following(known, before, after)  # those need no line of their own
+    gone_points = [it for it in before.points if known.point(it) not in after.points]
+    new_points = [it for it in after.points if it not in {known.point(name) for name in before.points}]
+    points = _pairs(
+        {it: (known.link(before.points[it].link), before.points[it].place) for it in gone_points},
+        {it: (after.points[it].link, after.points[it].place) for it in new_points},
+    )
+    sections = (("alarms", alarms, "the same text"), ("points", points, "the same address"))
+    return tuple(_yaml((("links", links, "the same address"), *sections)))
+
+
+def _yaml(sections: Iterable[tuple[str, dict[str, str], str]]) -> Iterator[str]:
+    """Lines of a file for ``--renames``, with why each is likely; in quotes what YAML would read otherwise."""
+    for name, found, why in sections:
+        if found:
+            yield f"{name}:"
+        for old, new in found.items():
+            yield f"  {_scalar(old)}: {_scalar(new)}  # {why}"
+
+
+def _scalar(name: str) -> str:
+    return name if _PLAIN.fullmatch(name) else quoted(name)
 
 
 def _pairs(old: dict[str, Any], new: dict[str, Any]) -> dict[str, str]:

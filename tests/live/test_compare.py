@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -18,7 +19,7 @@ REGRESSIONS = ("late:bulk-a.high@bms=200ms", "never-appears:bulk-a.water@bms")
 
 
 class Runs(NamedTuple):
-    """A folder with the site's files and records: before.farend, after.farend, worse.farend, slow.farend."""
+    """A folder with the site's files and records: before, after, worse, slow and few, each with suffix .farend."""
 
     folder: Path
 
@@ -34,6 +35,7 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> Runs:
     run_repeated(folder / "after.farend", seed=2)
     run_repeated(folder / "worse.farend", seed=3, defects=REGRESSIONS)
     run_repeated(folder / "slow.farend", seed=4, poll_ms=250)
+    run_repeated(folder / "few.farend", seed=5, repeat=2, defects=REGRESSIONS[:1])
     return Runs(folder)
 
 
@@ -80,10 +82,28 @@ def test_a_slow_down_and_a_dead_output_are_named(runs: Runs) -> None:
 
 
 def test_the_other_way_round_it_is_mended(runs: Runs) -> None:
-    done = farend("compare", "worse.farend", "before.farend", cwd=runs.folder)
+    done = farend("compare", "worse.farend", "before.farend", "--backwards", cwd=runs.folder)
     assert done.code == 0, done.out
     assert "changed: bulk-a.high at bms:10002: comes sooner" in unfolded(done.out)
     assert "changed: bulk-a.water at bms:10005: all 6 passed; before: 6 missed" in unfolded(done.out)
+    swapped = farend("compare", "worse.farend", "before.farend", cwd=runs.folder)
+    assert swapped.code == 2
+    assert "name the older one first: farend compare before.farend worse.farend; or say that it is" in swapped.err
+
+
+def test_six_against_two_are_not_compared_and_no_regression_is_told(runs: Runs) -> None:
+    """The firmware is slower, and nobody can tell from so few trials."""
+    done = farend("compare", "before.farend", "few.farend", "--junit", "few.xml", cwd=runs.folder)
+    assert done.code == 3, done.out
+    assert "no regression" not in done.out
+    last = unfolded(done.out.split("\n\n")[-1])
+    assert re.match(r"NOT COMPARED: (\d+) of \1 expectations: too few trials \(it takes \d of each alarm in each", last)
+    assert junitparser.JUnitXml.fromfile(str(runs.folder / "few.xml")).errors == int(last.split()[2])
+    verdicts = farend("compare", "before.farend", "few.farend", "--verdicts", cwd=runs.folder)
+    assert verdicts.code == 0
+    assert unfolded(verdicts.out).endswith("; times and misses are not compared (--verdicts)")
+    allowed = farend("compare", "before.farend", "few.farend", "--allow-unknown", "*", cwd=runs.folder)
+    assert allowed.code == 0
 
 
 def test_polled_at_two_rates(runs: Runs) -> None:
@@ -114,7 +134,7 @@ def test_a_baseline_from_keeping_to_removing(runs: Runs) -> None:
     done = farend("compare", "1.4.2", "after.farend", "--site", runs.site, cwd=runs.folder)
     assert done.code == 0, done.err
     assert "1.4.2, before.farend, firmware 1.4.2" in unfolded(done.out)
-    assert "raised; as accepted" in unfolded(done.out)
+    assert "2 alarms raised, 12 times in all; as accepted" in unfolded(done.out)
     assert json.loads(baseline("list", "--json").out)["baselines"][0]["name"] == "1.4.2"
     assert "SHA-256" in baseline("show", "1.4.2").out
     unknown = farend("compare", "1.4.3", "after.farend", "--site", runs.site, cwd=runs.folder)
@@ -140,8 +160,9 @@ def test_what_cannot_be_compared_is_said(runs: Runs) -> None:
         (("before.farend", "before.farend"), "it is the same record as"),
         (("before.farend", "after.farend", "--renames", "none.yaml"), "--renames none.yaml: cannot be read"),
         (("before.farend", "after.farend", "--worth", "soon"), "--worth soon: "),
-        (("before.farend", "after.farend", "--level", "2"), "--level 2: expected a share"),
-        (("before.farend", "after.farend", "--only", "x"), "no expectation was tested in both"),
+        (("before.farend", "after.farend", "--level", "2"), "neither included, such as 5%"),
+        (("before.farend", "after.farend", "--only", "x"), "--only x: no expectation of BEFORE or AFTER fits it"),
+        (("before.farend", "after.farend", "--two-rates", "--verdicts"), "--two-rates and --verdicts: "),
         (("before.farend", "after.farend", "--two-rates", "--renames", "x"), "--two-rates and --renames: "),
     ):
         with pytest.raises(UsageError) as caught:

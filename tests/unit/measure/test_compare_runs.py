@@ -12,7 +12,18 @@ from scipy import stats
 from harness.core.instants import NS_PER_MS, Bounds
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.measure.compare_runs import as_wide, compare_runs, widths_of
-from harness.measure.run_comparison import Asked, Compared, Finding, Kind, Method, Outcome, Pair, RowCompared, Side
+from harness.measure.run_comparison import (
+    Asked,
+    Compared,
+    Finding,
+    Kind,
+    Lack,
+    Method,
+    Outcome,
+    Pair,
+    RowCompared,
+    Side,
+)
 from harness.measure.visible_time import Seen, Unseen
 
 MS = NS_PER_MS
@@ -63,15 +74,15 @@ def test_a_fail_that_was_none_before_is_seen_and_not_tested() -> None:
 @pytest.mark.parametrize(
     ("before", "after", "outcome"),
     [
-        ([PASS], [PASS], Outcome.SAME),
-        ([LATE], [PASS], Outcome.CHANGED),
+        ([PASS], [PASS], Outcome.NOT_COMPARED),
+        ([LATE], [PASS], Outcome.NOT_COMPARED),
         ([LATE], [LATE], Outcome.STILL_FAILS),
         ([LATE], [MISSED], Outcome.REGRESSED),
         ([LATE, LATE], [LATE, CROSSED], Outcome.REGRESSED),
         ([PASS, MISSED], [PASS, CROSSED], Outcome.STILL_FAILS),
         ([MISSED], [LATE], Outcome.STILL_FAILS),
         ([PASS, LATE], [PASS, LATE, LATE], Outcome.STILL_FAILS),
-        ([OPEN], [PASS], Outcome.CHANGED),
+        ([OPEN], [PASS], Outcome.NOT_COMPARED),
         ([OPEN], [LATE], Outcome.REGRESSED),
         ([PASS], [OPEN], Outcome.UNKNOWN),
         ([OPEN], [OPEN], Outcome.UNKNOWN),
@@ -170,7 +181,8 @@ def test_three_against_three_are_too_few() -> None:
     found = of(row, Kind.LATENCY)
     assert found.chance == pytest.approx(0.1)
     assert found.finding is Finding.TOO_FEW
-    assert row.outcome is Outcome.SAME
+    assert row.lack is Lack.FEW
+    assert row.outcome is Outcome.NOT_COMPARED
     assert (result.alone, result.together) == (4, 4)
 
 

@@ -12,10 +12,10 @@ import pytest
 from rich.cells import cell_len
 
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
-from harness.core.verdicts import Verdict
+from harness.core.verdicts import ExitCode, Verdict
 from harness.measure.compare_order import OrderChange, OrdersCompared
 from harness.measure.compare_runs import compare_runs
-from harness.measure.run_comparison import Asked, Kind, Pair, Side
+from harness.measure.run_comparison import Asked, Finding, Kind, Pair, Side
 from harness.report.compare_json import render_compare_json
 from harness.report.compare_junit import render_compare_junit
 from harness.report.compare_words import side_words
@@ -45,6 +45,7 @@ def run(name: str, firmware: str = "1.4.2") -> RunFacts:
         started_utc_ns=STARTED_NS,
         ended_utc_ns=STARTED_NS + 60 * NS_PER_S,
         raised=8,
+        alarms=8,
         watched_ns=60 * NS_PER_S,
     )
 
@@ -86,7 +87,7 @@ ALL = document(
         pair(5, side(400), side()),
         pair(6, side(), side(1)),
         pair(7, None, side()),
-        pair(8, side(trials=3), side(400, trials=3)),
+        pair(8, side(trials=3), side(400, trials=3), link="panel"),
         pair(9, side(), side(400, read="read every 50 ms")),
         pair(10, side(missed=3), side(missed=4)),
         replace(pair(11, side(), Side()), unknown_allowed=True),
@@ -106,7 +107,7 @@ ALL = document(
         StrayChange(point="bms:10022", before=3, after=1),
     ),
     renamed=("alarm tank-6.hi -> tank-6.high",),
-    suggested=("points: {bms:10003: tank-3} (the same address)",),
+    suggested=("points:", "  bms:10003: tank-3  # the same address"),
     notes=("a note",),
 )
 
@@ -120,8 +121,11 @@ note: a note
 
 renamed: alarm tank-6.hi -> tank-6.high
 
-likely renamed, and not taken so: put it into a file for --renames:
-points: {bms:10003: tank-3} (the same address)
+likely renamed, and not taken so; if it is so, put these lines into a file for --renames: points:
+bms:10003: tank-3 # the same address
+
+NOT COMPARED: tank-8.high at panel:10008: times and misses not compared: too few trials, 3 against 3, and too few on its
+link as a whole
 
 FAIL regressed: tank-1.high at bms:10001: comes later, by 0.382 to 0.419 s; 8 against 8 trials
 (chance 0.00016, 0.0014 over all 9 tests)
@@ -160,16 +164,18 @@ point map, only after: alarm tank-7.high: TANK 7 HIGH
 order of outputs: 3 pairs keep theirs, 1 changed; of 2 it is not proven in both runs
 
 'too few trials': with 3 against 3 no difference can be significant, however great it is; it takes 4 in each run for
-one test alone, and 6 among 9 tests
+one test alone, and 6 where each row is tested, which makes 12 tests; compared as a whole: 1 link; pairs of trials on
+links as a whole, too few: panel 3
 
-tests: two-sided; the chance of any false alarm is at most 0.05 over all of the 9 tests (Holm's method); 12 more could
+tests: two-sided; the chance of any false alarm is at most 0.05 over all of the 9 tests (Holm's method); 13 more could
 not be significant whatever had come, and do not count
 
 1 row (read every 50 ms, before: read every 100 ms): compared by a rank-sum test at the ends of the brackets, which
 calls a change, or none, only what no value within the brackets can deny, whatever the polls were
 
-FAILED: of 11 expectations: 3 regressed, 1 vanished, 1 unknown and not allowed, 1 point with new strays; 1 fail as
-before; 1 unknown or gone, and allowed
+FAILED: of 11 expectations: 3 regressed, 1 vanished, 1 unknown and not allowed, 1 point with new strays; not compared:
+1 of 11 expectations: too few trials (it takes 6 in each run for each row); 1 fail as before; 1 unknown, not compared
+or gone, and allowed
 """
 
 
@@ -219,13 +225,103 @@ def test_a_whole_link_that_is_slower() -> None:
     assert many.is_failing
     text = unfolded(render_comparison(many, width=200))
     assert (
-        "FAIL regressed: bms as a whole comes later: of 9 pairs of trials, by one row of each alarm, 9 came later for "
-        "certain and 0 sooner (chance 0.0039, 0.0039 over all 1 test)"
+        "FAIL regressed: bms as a whole comes later, by 0.380 to 0.420 s in the middle: of 9 pairs of trials, by one "
+        "row of each alarm, 9 came later for certain and 0 sooner (chance 0.0039, 0.0039 over all 1 test)"
     ) in text
     assert text.endswith("FAILED: of 9 expectations: 1 link later as a whole")
     assert json.loads(render_compare_json(many))["links_as_a_whole"][0]["finding"] == "worse"
     suites = junitparser.JUnitXml.fromstring(render_compare_junit(many).encode())
     assert [case.name for suite in suites for case in suite if case.result] == ["bms"]
+
+
+FEW = document([pair(it, side(trials=6), side(400, trials=2)) for it in range(3)])
+
+
+def test_too_few_trials_are_never_told_as_the_same() -> None:
+    """Six against two, of a firmware that is 400 ms slower."""
+    assert not FEW.is_failing
+    assert FEW.exit_code is ExitCode.UNKNOWN
+    text = unfolded(render_comparison(FEW, width=200, every_row=True))
+    assert text.endswith(
+        "NOT COMPARED: 3 of 3 expectations: too few trials (it takes 3 of each alarm in each run for its link as a "
+        "whole, 5 in each run for each row); no verdict is worse"
+    )
+    assert (
+        text.count("times and misses not compared: too few trials, 6 against 2, and too few on its link as a wh") == 3
+    )
+    assert "links as a whole 0 0 1 0 0 0" in text
+    assert "links as a whole, too few: bms 6" in text
+    assert " same " not in text
+    told = json.loads(render_compare_json(FEW))
+    assert (told["is_failing"], told["is_unknown"], told["exit_code"]) == (False, True, 3)
+    assert {row["not_compared"] for row in told["rows"]} == {"too few trials"}
+    suites = junitparser.JUnitXml.fromstring(render_compare_junit(FEW).encode())
+    assert (suites.tests, suites.failures, suites.errors, suites.skipped) == (4, 0, 3, 1)
+    assert "it takes 3 of each alarm in each run" in render_compare_junit(FEW)
+
+
+def test_as_many_trials_as_it_is_said_to_take_are_enough() -> None:
+    """Three of each alarm for the link as a whole, whatever the other run has; five for each row."""
+    for before, after in ((3, 3), (6, 3), (3, 9)):
+        whole = document([pair(it, side(trials=before), side(1, trials=after)) for it in range(3)])
+        assert whole.exit_code is ExitCode.ALL_PASS, (before, after)
+    whole = document([pair(it, side(trials=3), side(1, trials=3)) for it in range(3)])
+    assert unfolded(render_comparison(whole)).endswith(
+        "no regression in 3 expectations, of which 3 only by their links as a whole, for too few trials"
+    )
+    each = document([pair(it, side(trials=5), side(1, trials=5)) for it in range(3)])
+    assert not any(row.by_link for row in each.compared.rows)
+
+
+def test_allowed_by_name_it_is_no_unknown() -> None:
+    allowed = document([replace(pair(1, side(trials=2), side(trials=2)), unknown_allowed=True)])
+    assert allowed.exit_code is ExitCode.ALL_PASS
+    text = unfolded(render_comparison(allowed, width=200))
+    assert (
+        "allowed by name: tank-1.high at bms:10001: times and misses not compared: too few trials, 2 against 2" in text
+    )
+    suites = junitparser.JUnitXml.fromstring(render_compare_junit(allowed).encode())
+    assert (suites.errors, suites.skipped) == (0, 2)
+
+
+def test_verdicts_alone_are_said_to_be_all() -> None:
+    verdicts = document([pair(1, side(), side(400))], asked=Asked(verdicts_only=True))
+    assert verdicts.exit_code is ExitCode.ALL_PASS
+    text = unfolded(render_comparison(verdicts, width=200))
+    assert "verdicts: times and misses are not compared (--verdicts), so nothing is said of them" in text
+    assert text.endswith("no verdict is worse in 1 expectation; times and misses are not compared (--verdicts)")
+    assert json.loads(render_compare_json(verdicts))["asked"]["verdicts_only"] is True
+    suites = junitparser.JUnitXml.fromstring(render_compare_junit(verdicts).encode())
+    assert (suites.tests, suites.failures, suites.errors, suites.skipped) == (1, 0, 0, 0)
+    missed = document([pair(1, side(), side(missed=1))], asked=Asked(verdicts_only=True))
+    assert missed.exit_code is ExitCode.FAILED
+    assert unfolded(render_comparison(missed)).endswith("1 regressed; times and misses are not compared (--verdicts)")
+
+
+def test_times_of_one_run_alone_and_in_step_are_not_compared() -> None:
+    untimed = document([pair(1, side(), replace(side(), latencies=()))])
+    in_step = document([pair(1, side(), replace(side(), is_in_step=True))])
+    for it, told in ((untimed, "timed in one of the two runs only"), (in_step, "raised in step with a device on the")):
+        assert it.exit_code is ExitCode.UNKNOWN
+        assert f"NOT COMPARED: 1 of 1 expectation: {told}" in unfolded(render_comparison(it, width=200))
+
+
+def test_labels_hang_on_numbers_of_trials_and_not_on_the_method() -> None:
+    """By the ends of brackets, or by dealing them out: six against six are too few among so many in either way."""
+    pairs = [
+        pair(it, replace(side(trials=6), is_polled=True), replace(side(150, trials=6), is_polled=True))
+        for it in range(30)
+    ]
+    found = [
+        {
+            (it.kind, it.finding)
+            for row in document(pairs, asked=Asked(finer=finer)).compared.rows
+            for it in row.compared
+        }
+        for finer in (False, True)
+    ]
+    assert found[0] == found[1]
+    assert {finding for kind, finding in found[0] if kind is Kind.LATENCY} == {Finding.TOO_FEW}
 
 
 def answers(period_ms: int, answer_ms: int) -> LinkAnswers:
@@ -241,6 +337,7 @@ def test_two_rates() -> None:
             chance=chance,
             adjusted=chance,
             is_slower=True,
+            is_same_rate=False,
         )
         return document([pair(1, side(), side(1))], links=(link,), two_rates=True, asked=Asked(worth_ns=50 * MS))
 
@@ -274,13 +371,14 @@ def test_json_has_all_of_it() -> None:
         "regressed": 3,
         "vanished": 1,
         "unknown": 1,
+        "not compared": 1,
         "still fails": 1,
         "allowed": 1,
         "changed": 1,
         "added": 1,
-        "same": 2,
+        "same": 1,
     }
-    assert told["trials_needed"] == {"one_test": 4, "all_tests": 6}
+    assert told["trials_needed"] == {"one_test": 4, "all_tests": 6, "links_as_a_whole": None}
     assert told["family_wise_error"] == "Holm"
     row = told["rows"][0]
     assert row["expectation"] == "tank-1.high@bms:10001"
@@ -294,7 +392,7 @@ def test_json_has_all_of_it() -> None:
 def test_junit_has_a_case_for_each() -> None:
     suites = junitparser.JUnitXml.fromstring(render_compare_junit(ALL).encode())
     cases = {f"{case.classname} {case.name}": case.result for suite in suites for case in suite}
-    assert len(cases) == 11 + 2 + 1
+    assert len(cases) == 11 + 2 + 2
     failures = {name for name, result in cases.items() if any(isinstance(it, junitparser.Failure) for it in result)}
     errors = {name for name, result in cases.items() if any(isinstance(it, junitparser.Error) for it in result)}
     assert failures == {
@@ -304,8 +402,8 @@ def test_junit_has_a_case_for_each() -> None:
         "tank-9.high bms:10009",
         "stray at bms:10020",
     }
-    assert errors == {"tank-4.high bms:10004"}
-    assert (suites.failures, suites.errors, suites.skipped) == (5, 1, 2)
+    assert errors == {"tank-4.high bms:10004", "tank-8.high panel:10008"}
+    assert (suites.failures, suites.errors, suites.skipped) == (5, 2, 3)
 
 
 @pytest.mark.parametrize(

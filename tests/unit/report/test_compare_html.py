@@ -16,7 +16,7 @@ from harness.report.compare_told import changes, failing, map_differences
 from harness.report.compare_words import row_words
 from harness.report.comparison import ComparisonDocument
 from tests.unit.report.conftest import mapped
-from tests.unit.report.test_compare import ALL, MS, document, pair, side
+from tests.unit.report.test_compare import ALL, FEW, MS, document, pair, side
 from tests.unit.report.test_hostile import PAYLOADS, Shape, hidden
 from tests.unit.report.test_html import Page
 
@@ -52,8 +52,8 @@ def test_findings_come_first_and_are_those_of_the_text(page: Page) -> None:
     assert "before.farend, firmware 1.4.1" in front
     assert front.count("ab" * 32) == 2
     assert "false alarms at most 5 % over all tests together" in front
-    likely = "points: {bms:10003: tank-3} (the same address) (and not taken so: put it into a file for --renames)"
-    assert f"<dt>Likely renamed</dt><dd>{likely}</dd>" in render_compare_html(ALL)
+    likely = "points:\n  bms:10003: tank-3  # the same address\n"
+    assert f'<pre class="lines">{likely}</pre>' in render_compare_html(ALL)
     for section, told in (("findings", failing), ("changes", changes), ("maps", map_differences)):
         found = list(told(ALL))
         assert found
@@ -74,11 +74,23 @@ def test_a_comparison_that_fails_by_unknowns_alone_shows_no_fail(after: Side, sh
 
 
 def test_how_many_trials_it_takes_is_said_with_the_findings(page: Page) -> None:
-    assert "it takes 4 in each run for one test alone, and 6 among 9 tests" in words(page, "findings")
+    assert "it takes 4 in each run for one test alone, and 6 where each row is tested" in words(page, "findings")
     enough = Page(render_compare_html(document([pair(1, side(), side())])))
     assert "Too few trials" not in words(enough, "findings")
-    assert "Nothing is." in words(enough, "findings")
+    assert "Nothing is, of what was compared." in words(enough, "findings")
     assert "no regression in 1 expectation" in words(enough, "front")
+
+
+def test_what_was_not_compared_is_a_finding_and_unknown() -> None:
+    text = render_compare_html(FEW)
+    told = words(Page(text), "findings")
+    assert "NOT COMPARED tank-1.high at bms:10001: times and misses not compared: too few trials, 6 against 2" in told
+    assert "Too few trials in all 3 rows, each by itself:" in told
+    assert "Nothing is" not in told
+    (outcome,) = re.findall(r'<p class="outcome">(.*?)</p>', text)
+    assert re.findall(r'href="#(.*?)"', outcome) == ["v-unknown"]
+    verdicts = Page(render_compare_html(document([pair(1, side(), side())], asked=Asked(verdicts_only=True))))
+    assert "No verdict is; times and misses are not compared (--verdicts)." in words(verdicts, "findings")
 
 
 def test_every_row_is_there_with_what_both_runs_have_and_the_size_of_change(page: Page) -> None:

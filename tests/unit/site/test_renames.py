@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from harness.core.errors import SiteError
+from harness.core.model import Site
 from harness.site.renames import Renames, parse_renames
 from tests.peers.sites import site_of
 
@@ -32,6 +33,33 @@ def test_points_that_are_named_after_their_link_go_with_it() -> None:
     assert renames.point("bms:10001") == "own"
     assert renames.point("lamp") == "lamp"
     assert renames.point("panel:10002") == "panel:10002"
+
+
+NAMED_AFTER = (
+    (site_of(("point: low}", "point: 'bms:a.low/1'}")), "bms:a.low-level/1"),
+    (site_of(("point: low}", "point: 'bms:a.lower'}")), "bms:a.low-level"),
+)
+
+
+@pytest.mark.parametrize(("before", "new"), NAMED_AFTER)
+def test_points_that_are_named_after_an_alarm_go_with_it(before: Site, new: str) -> None:
+    """A whole part of its name, and only where AFTER has such a point."""
+    old = next(it for it in before.points if it.startswith("bms:a.low"))
+    renamed = (
+        ("  a.low: {text: A LOW", "  a.low-level: {text: A LOW"),
+        (
+            "{alarm: a.low, link: bms, table: holding-register",
+            "{alarm: a.low-level, link: bms, table: holding-register",
+        ),
+    )
+    after = site_of(*renamed, ("point: low}", f"point: '{new}'}}"))
+    renames = parse_renames(b"alarms: {a.low: a.low-level}", "r.yaml", before, after)
+    follows = old == "bms:a.low/1"
+    assert renames.points == ({old: new} if follows else {})
+    elsewhere = site_of(*renamed, ("point: low}", "point: 'bms:a.low-level/2'}"))
+    assert parse_renames(b"alarms: {a.low: a.low-level}", "r.yaml", before, elsewhere).points == {}
+    kept = site_of(*renamed, ("point: low}", f"point: '{old}'}}"))
+    assert parse_renames(b"alarms: {a.low: a.low-level}", "r.yaml", before, kept).points == {}
 
 
 BAD = {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -10,14 +11,16 @@ from pathlib import Path
 import pytest
 
 from harness.core.errors import UsageError
+from harness.core.verdicts import ExitCode
 from harness.measure.compare_order import OrderChange
 from harness.measure.run_comparison import Asked, Kind, Outcome
 from harness.record.corrections import CorrectionKind
-from harness.report.comparison import ComparisonDocument
+from harness.report.comparison import ComparisonDocument, LinkAnswers
 from harness.results.correcting import Wanted as Correcting
 from harness.results.correcting import correct_record
 from harness.results.steps import RETEST_EVENT
 from harness.site.renames import Renames
+from harness.studies.compare_answers import Answers, compare_answers
 from harness.studies.compare_sides import Run
 from harness.studies.comparing_records import Wanted, compare_records
 from harness.studies.named_runs import run_of
@@ -79,8 +82,9 @@ def outcomes(document: ComparisonDocument) -> dict[str, Outcome]:
 
 def test_alike_runs(made: Made) -> None:
     document = compare_records(made.run(made.path()), made.run(made.path()), Wanted())
-    assert outcomes(document) == dict.fromkeys(("a.high@high", "a.low@low", "b.leak@leak"), Outcome.SAME)
+    assert outcomes(document) == dict.fromkeys(("a.high@high", "a.low@low", "b.leak@leak"), Outcome.NOT_COMPARED)
     assert not document.is_failing
+    assert document.exit_code is ExitCode.UNKNOWN, "once against once shows nothing"
     assert (document.map_differences, document.strays, document.suggested) == ((), (), ())
     assert document.notes == ("both runs state the same firmware: none",)
     kinds = {row.pair.key: {it.kind for it in row.compared} for row in document.compared.rows}
@@ -88,13 +92,18 @@ def test_alike_runs(made: Made) -> None:
     assert kinds["a.low@low"] == {Kind.FAILS, Kind.MISSES, Kind.LATENCY, Kind.GONE}
 
 
-def test_runs_that_may_be_swapped_are_told(made: Made) -> None:
+def test_runs_that_may_be_swapped_are_refused(made: Made) -> None:
     """Each regression would be one for the better, and the exit code 0."""
     older, newer = made.path(), made.path(shows={"a.low": ""})
-    document = compare_records(made.run(newer), made.run(older), Wanted())
+    with pytest.raises(UsageError, match=r"BEFORE \(2\.farend, .*AFTER \(1\.farend, .*: farend compare 1\.farend 2\."):
+        compare_records(made.run(newer), made.run(older), Wanted())
+    document = compare_records(made.run(newer), made.run(older), Wanted(backwards=True))
     assert not document.is_failing
-    assert "BEFORE was recorded after AFTER: if they are swapped, what is told as better is worse" in document.notes
-    assert not any("swapped" in it for it in compare_records(made.run(older), made.run(newer), Wanted()).notes)
+    assert any(it.startswith("BEFORE was recorded after AFTER (--backwards): ") for it in document.notes)
+    for backwards in (False, True):
+        document = compare_records(made.run(older), made.run(newer), Wanted(backwards=backwards))
+        assert document.is_failing
+        assert not any("backwards" in it for it in document.notes)
 
 
 def test_records_of_one_side_are_pooled(made: Made) -> None:
@@ -105,11 +114,11 @@ def test_records_of_one_side_are_pooled(made: Made) -> None:
 
 
 def test_a_miss_regresses_and_a_row_that_is_gone_vanishes(made: Made) -> None:
-    after = made.path((LOW_ROW, ""), shows={"a.high": ""})
-    document = compare_records(made.run(made.path()), made.run(after), Wanted())
+    before, after = made.path(), made.path((LOW_ROW, ""), shows={"a.high": ""})
+    document = compare_records(made.run(before), made.run(after), Wanted())
     assert outcomes(document) == {
         "a.high@high": Outcome.REGRESSED,
-        "b.leak@leak": Outcome.SAME,
+        "b.leak@leak": Outcome.NOT_COMPARED,
         "a.low@low": Outcome.VANISHED,
     }
     assert document.is_failing
@@ -120,24 +129,67 @@ def test_a_miss_regresses_and_a_row_that_is_gone_vanishes(made: Made) -> None:
 
 
 def test_what_was_not_tested_again_is_unknown(made: Made) -> None:
+    before = made.run(made.path())
     after = made.run(made.path(alarms=("a.high",)))
-    document = compare_records(made.run(made.path()), after, Wanted())
+    document = compare_records(before, after, Wanted())
     assert outcomes(document)["a.low@low"] is Outcome.UNKNOWN
     assert document.is_failing
-    assert not compare_records(made.run(made.path()), after, Wanted(only=("a.high",))).is_failing
-    allowed = compare_records(made.run(made.path()), after, Wanted(unknown_allowed=("*@low", "b.leak@leak", "x@y")))
+    only = compare_records(before, after, Wanted(only=("a.high",)))
+    assert not only.is_failing
+    assert only.only == ("a.high",)
+    allowed = compare_records(before, after, Wanted(unknown_allowed=("*@low", "b.leak@leak")))
     assert not allowed.is_failing
-    assert "--allow-unknown x@y: no expectation fits" in allowed.notes[-1]
+
+
+@pytest.mark.parametrize(
+    ("wanted", "told"),
+    [
+        (Wanted(unknown_allowed=("*", "a.hig@high")), r"--allow-unknown a\.hig@high: .*did you mean a\.high@high\?"),
+        (Wanted(some_unknown_allowed=("a.high",)), "--allow-some-unknown a.high: no expectation of BEFORE or AFTER"),
+        (Wanted(vanishing_allowed=("x@y",)), "--allow-vanished x@y: no expectation"),
+        (Wanted(only=("a.high", "z")), "--only z: no expectation"),
+    ],
+)
+def test_a_pattern_that_fits_nothing_is_an_error(made: Made, wanted: Wanted, told: str) -> None:
+    before, after = made.run(made.path()), made.run(made.path())
+    with pytest.raises(UsageError, match=told):
+        compare_records(before, after, wanted)
+
+
+def test_what_could_not_be_compared_is_unknown_unless_it_is_allowed_or_not_asked(made: Made) -> None:
+    before, after = made.run(made.path()), made.run(made.path())
+    partly = compare_records(before, after, Wanted(unknown_allowed=("*@low",)))
+    assert Counter(outcomes(partly).values()) == {Outcome.NOT_COMPARED: 2, Outcome.ALLOWED: 1}
+    assert partly.exit_code is ExitCode.UNKNOWN
+    allowed = compare_records(before, after, Wanted(unknown_allowed=("*",)))
+    assert set(outcomes(allowed).values()) == {Outcome.ALLOWED}
+    assert allowed.exit_code is ExitCode.ALL_PASS
+    some = compare_records(before, after, Wanted(some_unknown_allowed=("*",)))
+    assert some.exit_code is ExitCode.UNKNOWN, "that some trials may be unknown allows no times to be"
+    verdicts = compare_records(before, after, Wanted(asked=Asked(verdicts_only=True)))
+    assert set(outcomes(verdicts).values()) == {Outcome.SAME}
+    assert {it.kind for row in verdicts.compared.rows for it in row.compared} == {Kind.FAILS}
+    assert verdicts.compared.links == ()
+    assert verdicts.exit_code is ExitCode.ALL_PASS
+
+
+def test_pairs_enough_for_a_link_as_a_whole_are_enough_for_its_rows(made: Made) -> None:
+    """Three alarms, each raised three times: nine pairs on the one link."""
+    before, after = (made.run(*(made.path() for _ in range(3))) for _ in range(2))
+    document = compare_records(before, after, Wanted())
+    assert set(outcomes(document).values()) == {Outcome.SAME}
+    assert all(row.by_link for row in document.compared.rows)
+    assert document.exit_code is ExitCode.ALL_PASS
 
 
 def test_renames_join_what_belongs_together(made: Made) -> None:
-    renamed = made.path(("point: low}", "point: tank-low}"))
-    without = compare_records(made.run(made.path()), made.run(renamed), Wanted())
+    before, renamed = made.path(), made.path(("point: low}", "point: tank-low}"))
+    without = compare_records(made.run(before), made.run(renamed), Wanted())
     assert outcomes(without)["a.low@low"] is Outcome.VANISHED
-    assert without.suggested == ("points: {low: tank-low} (the same address)",)
+    assert without.suggested == ("points:", "  low: tank-low  # the same address")
     wanted = Wanted(renames=Renames(points={"low": "tank-low"}))
-    document = compare_records(made.run(made.path()), made.run(renamed), wanted)
-    assert outcomes(document)["a.low@tank-low"] is Outcome.SAME
+    document = compare_records(made.run(before), made.run(renamed), wanted)
+    assert outcomes(document)["a.low@tank-low"] is Outcome.NOT_COMPARED
     assert "a.low@low" not in outcomes(document)
     assert document.renamed == ("point low -> tank-low",)
     assert document.suggested == ()
@@ -147,11 +199,11 @@ def test_renames_join_what_belongs_together(made: Made) -> None:
 
 
 def test_other_sites_are_not_compared(made: Made) -> None:
-    other = made.run(made.path(("site: ashby", "site: elsewhere")))
+    before, other = made.run(made.path()), made.run(made.path(("site: ashby", "site: elsewhere")))
     with pytest.raises(UsageError, match=r"site=ashby, and .*site=elsewhere: two sites are not compared; .*--renames"):
-        compare_records(made.run(made.path()), other, Wanted())
+        compare_records(before, other, Wanted())
     wanted = Wanted(renames=Renames(site={"ashby": "elsewhere"}))
-    assert not compare_records(made.run(made.path()), other, wanted).is_failing
+    assert not compare_records(before, other, wanted).is_failing
     mixed = made.run(made.path(("site: ashby", "site: elsewhere")), made.path())
     with pytest.raises(UsageError, match="BEFORE has records of site=ashby too; a run is of one site"):
         compare_records(mixed, other, Wanted())
@@ -186,7 +238,7 @@ def test_new_strays_fail_and_gone_ones_are_told(made: Made) -> None:
     assert document.strays[0].seen_utc_ns is not None
     assert abs(document.strays[0].seen_utc_ns - (STARTED_UTC_NS + 2 * 10**12 + 100 * 10**9)) < 10**9
     assert document.is_failing
-    back = compare_records(made.run(strange), made.run(plain), Wanted())
+    back = compare_records(made.run(strange), made.run(plain), Wanted(backwards=True))
     assert [(it.point, it.before, it.after, it.is_new) for it in back.strays] == [("low", 1, 0, False)]
     assert not back.is_failing
 
@@ -231,8 +283,9 @@ def test_two_rates_need_two_rates(made: Made) -> None:
 
 
 def test_looser_limits_are_told_first(made: Made) -> None:
-    after = made.path(("appears within: 1 s", "appears within: 7 s"), ("text: B LEAK", "text: B LEAKS"))
-    document = compare_records(made.run(made.path()), made.run(after), Wanted())
+    changed = (("appears within: 1 s", "appears within: 7 s"), ("text: B LEAK", "text: B LEAKS"))
+    before, after = made.path(), made.path(*changed)
+    document = compare_records(made.run(before), made.run(after), Wanted())
     assert document.map_differences[0].change.value == "looser"
     assert not document.is_failing
 
@@ -291,6 +344,43 @@ def test_a_device_that_answers_slower_when_it_is_polled_faster(made: Made) -> No
         compare_records(fast, calm, wanted)
 
 
+CAPPED = r"bms: 'poll every' is 100 ms in BEFORE and 20 ms in AFTER, .* 'requests per second: 10' lets a cycle of 1 req"
+
+
+def test_a_rate_that_something_kept_from_being_another_is_told_with_what_to_change(made: Made) -> None:
+    def paced(name: str, period_ms: int, more: str) -> Run:
+        text = SITE.replace("poll every: 100 ms", f"poll every: {period_ms} ms{more}")
+        maker = Paced(made.folder / name, seconds=60, text=text, period_ms=100)
+        maker.plan("a.high")
+        maker.stimulus("0001", "a.high", 20, 25)
+        return made.run(maker.close())
+
+    slow = paced("slow.farend", 100, "")
+    for name, more, told in (
+        ("capped.farend", ", requests per second: 10", CAPPED),
+        ("busy.farend", "", "it was read every 100 ms and 100 ms: the device, or the line, answers no faster; make"),
+    ):
+        with pytest.raises(UsageError, match=told):
+            compare_records(slow, paced(name, 20, more), Wanted(two_rates=True))
+
+
+def test_of_two_rates_only_links_that_were_read_at_two_rates_are_judged() -> None:
+    """Slower answers of a link that was read as often are another one's doing: a busy machine's, say."""
+
+    def answers(period_ms: int, answer_ms: int) -> Answers:
+        figures = LinkAnswers(period_ns=period_ms * MS, answer_ns=answer_ms * MS, polls=900, failed=0, overruns=0)
+        return Answers(figures=figures, stretches_ns=tuple(answer_ms * MS + it for it in range(20)))
+
+    before = {"panel": answers(20, 1), "bms": answers(400, 1)}
+    after = {"panel": answers(20, 300), "bms": answers(50, 300)}
+    panel, bms = compare_answers(before, after, Renames(), two_rates=True)
+    assert (panel.is_same_rate, panel.adjusted) == (True, None)
+    assert bms.adjusted is not None
+    assert bms.adjusted < 0.001
+    panel, bms = compare_answers(before, after, Renames(), two_rates=False)
+    assert panel.adjusted is not None
+
+
 def test_what_a_later_attempt_put_right_does_not_excuse_a_fail_after_it(made: Made) -> None:
     """The report of BEFORE says that it passed, once it was put right and tested again: then a fail is a new one."""
     first = made.path(shows={"a.low": ""})
@@ -299,17 +389,17 @@ def test_what_a_later_attempt_put_right_does_not_excuse_a_fail_after_it(made: Ma
     document = compare_records(made.run(first, again), made.run(after), Wanted())
     assert outcomes(document)["a.low@low"] is Outcome.REGRESSED
     assert document.is_failing
-    assert outcomes(document)["a.high@high"] is Outcome.SAME
+    assert outcomes(document)["a.high@high"] is Outcome.NOT_COMPARED
 
 
 def test_of_two_records_with_one_name_nobody_can_tell_which_one_was_put_right(made: Made) -> None:
-    first = made.path(shows={"a.low": ""})
+    before, first = made.path(), made.path(shows={"a.low": ""})
     again = made.path(alarms=("a.low",), resumes=(first.name,))
     other = made.path(shows={"a.low": ""})
     (made.folder / "other").mkdir()
     other = other.rename(made.folder / "other" / first.name)
-    with pytest.raises(UsageError, match=r"2\.farend: it goes on from 1\.farend, and 2 records of its side have that"):
-        compare_records(made.run(made.path()), made.run(first, again, other), Wanted())
+    with pytest.raises(UsageError, match=r"3\.farend: it goes on from 2\.farend, and 2 records of its side have that"):
+        compare_records(made.run(before), made.run(first, again, other), Wanted())
 
 
 def test_records_that_do_not_go_on_from_each_other_are_trials_of_the_same_worth(made: Made) -> None:

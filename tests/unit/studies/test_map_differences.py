@@ -108,8 +108,10 @@ def test_likely_renames_are_proposed() -> None:
         ("point: hh}", "point: high-2}"),
     )
     assert likely_renames(BEFORE, after, Renames()) == (
-        "points: {hh: high-2} (the same address)",
-        "alarms: {b.due: b.late} (the same text)",
+        "alarms:",
+        "  b.due: b.late  # the same text",
+        "points:",
+        "  hh: high-2  # the same address",
     )
     known = Renames(alarms={"b.due": "b.late"}, points={"hh": "high-2"})
     assert likely_renames(BEFORE, after, known) == ()
