@@ -35,7 +35,7 @@ from harness.report.text_searches import search_lines
 _INDENT: Final = 4
 _NAME_MIN: Final = 16
 _COLUMNS_MIN: Final = 4
-"""So many stay where a terminal is narrow: output, shown, and two that matter most."""
+"""So many stay where a terminal is narrow: output, shown, and the two that matter most."""
 
 _Column = tuple[str, str, Callable[[RowSummary], str]]
 """Two lines of its head, and what stands in it."""
@@ -63,19 +63,20 @@ def render_measured(told: Measured, *, width: int = 100, ascii_only: bool = Fals
 def alarm_lines(rows: Sequence[RowSummary], asked: Asked, to: Terminal) -> list[str]:
     """The outputs of one alarm: a table with as many columns as fit, and a line for what a table cannot say."""
     has_visible = any(one.row.ends_by_itself for one in rows)
+    # What a reader came for stands first, since a narrow terminal drops what stands last.
     columns: list[_Column] = [
         ("", "output", lambda it: it.row.point),
         ("", "shown", shown_words),
-        ("latency", "50 % within", lambda it: quantile_words(it.latency, 0.5)),
-        ("visible for", "50 % more than", lambda it: quantile_words(it.visible, 0.5)),
-        ("latency", "95 % within", lambda it: quantile_words(it.latency, 0.95)),
-        ("visible for", "95 % more than", lambda it: quantile_words(it.visible, 0.05)),
-        ("not shown", "at most", lambda it: "" if it.misses is None else percent(it.misses.high, up=True)),
         (
             "a poll that",
             f"sees {percent(asked.share)}",
             lambda it: "" if it.longest is None else down(it.longest.period_ns),
         ),
+        ("visible for", "95 % more than", lambda it: quantile_words(it.visible, 0.05)),
+        ("latency", "95 % within", lambda it: quantile_words(it.latency, 0.95)),
+        ("not shown", "at most", lambda it: "" if it.misses is None else percent(it.misses.high, up=True)),
+        ("latency", "50 % within", lambda it: quantile_words(it.latency, 0.5)),
+        ("visible for", "50 % more than", lambda it: quantile_words(it.visible, 0.5)),
     ]
     if not has_visible:
         columns = [it for it in columns if it[0] not in ("visible for", "a poll that")]
@@ -87,7 +88,8 @@ def alarm_lines(rows: Sequence[RowSummary], asked: Asked, to: Terminal) -> list[
 
 
 def _fitting(columns: Sequence[_Column], rows: Sequence[RowSummary], to: Terminal) -> list[str]:
-    """A table with the first so many of the columns as fit; the first one is cut before the third is dropped.
+    """A table with the first so many of the columns as fit, and a line that names the others; the first column is cut
+    before the fifth is dropped.
 
     What stands in the first column are names: no two of them are cut to the same text.
     """
@@ -97,19 +99,25 @@ def _fitting(columns: Sequence[_Column], rows: Sequence[RowSummary], to: Termina
         for at, (over, under, _) in enumerate(columns)
     ]
     room = to.width - _INDENT
-    shown = len(columns)
-    while shown > _COLUMNS_MIN and sum(widths[:shown]) + 2 * (shown - 1) > room:
-        shown -= 1
-    over = sum(widths[:shown]) + 2 * (shown - 1) - room
+    shown = list(range(len(columns)))
+    while len(shown) > _COLUMNS_MIN and sum(widths[at] for at in shown) + 2 * (len(shown) - 1) > room:
+        # A column without a head holds a doubt about the others, which is not to be dropped.
+        shown.remove(max(at for at in shown if any(columns[at][:2])))
+    over = sum(widths[at] for at in shown) + 2 * (len(shown) - 1) - room
     widths[0] = max(min(widths[0], _NAME_MIN), widths[0] - max(0, over))
     names = to.names_fitted([line[0] for line in body], widths[0])
     body = [[name, *line[1:]] for name, line in zip(names, body, strict=True)]
     heads = [[first for first, _, _ in columns], [second for _, second, _ in columns]]
     lines = [
-        "  ".join(to.fitted(cell, width) for cell, width in zip(line[:shown], widths[:shown], strict=True))
+        "  ".join(to.fitted(line[at], widths[at]) for at in shown)
         for line in (*heads, ["-" * width for width in widths], *body)
     ]
-    return [f"{' ' * _INDENT}{line}" for line in lines]
+    dropped = [" ".join(it for it in one[:2] if it) for at, one in enumerate(columns) if at not in shown]
+    told = f"no room for: {', '.join(dropped)}; a wider terminal (COLUMNS=160) shows them, or --all" if dropped else ""
+    return [
+        *(f"{' ' * _INDENT}{line}" for line in lines),
+        *(to.wrapped(told, first=_INDENT, hang=8, keep_units=True) if told else ()),
+    ]
 
 
 def _slower_column(period_ns: int, at: int) -> _Column:

@@ -57,6 +57,18 @@ def test_the_table_tells_shown_latency_and_visible_time_even_where_it_is_narrow(
     assert "takes 63 trials at least" in words(text)
 
 
+def test_what_a_narrow_table_leaves_out_is_said_and_is_not_what_a_reader_came_for() -> None:
+    shown = told(row(*[Shown.SHOWN] * 63))
+    heads = ("sees 95 %", "95 % more than", "95 % within", "50 % within", "50 % more than")
+    narrow, wide = render_measured(shown, width=80), render_measured(shown, width=200)
+    table = narrow.split("----")[0]
+    assert [head in table for head in heads[:2]] == [True, True]
+    assert "no room for:" in narrow
+    assert all(head in words(narrow) for head in heads)
+    assert "no room for:" not in wide
+    assert all(head in wide.split("----")[0] for head in heads)
+
+
 @pytest.mark.parametrize(
     ("names", "cut"),
     [
