@@ -55,6 +55,8 @@ class Active:
         self._open: list[Opened] = []
         self._still_open: dict[str, None] = {}
         self._refused: dict[str, str] = {}
+        self._left_on: dict[str, str] = {}
+        self._dead: tuple[str, dict[str, str]] = ("", {})
         self._by_allow: dict[str, list[tuple[str, str]]] = {}
 
     # --- for the fixtures ---------------------------------------------------------------------------
@@ -83,7 +85,9 @@ class Active:
         from harness.plugin.opened import refusal
 
         try:
-            self._take(self._site()[0])
+            site = self._site()[0]
+            self._take(site)
+            self._refuse_while_dead(site)
             opened = self._open_for(node)
         except FarendError as exc:
             why = str(exc)
@@ -92,6 +96,8 @@ class Active:
         else:
             self._opened += 1
             self._open.append(opened)
+            self._left_on.clear()
+            self._dead = ("", {})
             return opened
         if self._lock is not None:
             self._lock.release()
@@ -100,7 +106,24 @@ class Active:
             raise refusal(f"refused as before: see {first or 'the first'}")
         if "side effect" in why and not self.settings.only:
             why = f"{why}\n{LIMITING}"
+        left = [point for point in self._left_on if f"point={point}: " in why]
+        for test in dict.fromkeys(self._left_on[point] for point in left):
+            points = ", ".join(point for point in left if self._left_on[point] == test)
+            why = f"{test} found {points} off and left that on: see why there first, and put it right by hand\n{why}"
         raise refusal(why)
+
+    def _refuse_while_dead(self, site: Site) -> None:
+        """Where no link came up in the last test, and none can be had now, the next does not wait for them again.
+
+        SafetyError, the same one for all.
+        """
+        from harness.core.errors import SafetyError
+        from harness.plugin.dead_links import all_still_down
+
+        test, dead = self._dead
+        if dead and all_still_down(site, dead):
+            links = "; ".join(f"{link}: {why}" if why else link for link, why in dead.items())
+            raise SafetyError(f"nothing is raised: no link came up in {test}, and none can be had now: {links}")
 
     def finish(self, opened: Opened, node: pytest.Item | pytest.Collector) -> Exception | None:
         """Close it. Returns what the node fails by, None where all that was said before stands."""
@@ -110,6 +133,8 @@ class Active:
         finally:
             if self._lock is not None:
                 self._lock.release()
+        self._left_on |= opened.left_on
+        self._dead = (node.nodeid, opened.dead_links)
         self._still_open.update(dict.fromkeys(opened.still_open))
         if isinstance(node, pytest.Item):
             node.user_properties.append(("farend_record_sha256", opened.sha256))

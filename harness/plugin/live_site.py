@@ -67,8 +67,10 @@ class LiveSite:
     what the site file does not have.
     """
 
-    def __init__(self, session: SiteSession, thread: LoopThread, allowed: Collection[str]) -> None:
+    def __init__(self, session: SiteSession, thread: LoopThread, allowed: Collection[str], name: str = "") -> None:
         self.session = session
+        self.name = name
+        """The test that it is of."""
         self._thread = thread
         self._allowed = frozenset(allowed)
         self._more_allowed: set[str] = set()

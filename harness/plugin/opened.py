@@ -37,6 +37,10 @@ class Opened:
         self.sha256 = ""
         self.still_open: tuple[str, ...] = ()
         """What is to be done in the ledger, once the record was closed."""
+        self.left_on: dict[str, str] = {}
+        """Points that are on and were off, each with the test that left it so."""
+        self.dead_links: dict[str, str] = {}
+        """Where no link of any row ever came up: why each is down."""
         self._thread = thread
         self._session = SiteSession(site, documents, options, time.monotonic_ns)
         self._tests: list[LiveSite] = []
@@ -52,7 +56,7 @@ class Opened:
             self._session.begin(name)
 
         self._thread.wait(began())
-        live = LiveSite(self._session, self._thread, allowed)
+        live = LiveSite(self._session, self._thread, allowed, name)
         self._tests.append(live)
         return live
 
@@ -61,6 +65,9 @@ class Opened:
         if self._is_closed:
             return None
         self._is_closed = True
+        self.dead_links = self._session.dead_links
+        for live in self._tests:
+            self.left_on |= dict.fromkeys((live.ended or Told(raises=())).left_on, live.name)
         self._thread.wait(self._session.close())
         try:
             judged = judge_record(self._session.record)

@@ -31,7 +31,7 @@ _GRAVITY: Final = {VerdictClass.PASS: 0, VerdictClass.UNKNOWN: 1, VerdictClass.F
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trouble:
-    """One thing for which a test fails. ``about``: the row and its stimulus, or the text again where it is of none.
+    """One thing for which a test fails. ``about``: the row and its stimulus, why nothing was raised, or the text again.
 
     ``result``: of the row, as it was told.
     """
@@ -134,9 +134,8 @@ def troubles_of(told: Told, allowed: Collection[str], lines: Mapping[str, str] |
     if Verdict.NOT_RUN not in allowed:
         for why in dict.fromkeys(told.not_run.values()):
             keys = [key for key, it in told.not_run.items() if it == why]
-            found.append(
-                Trouble.of(f"UNKNOWN not-run: {human.count(len(keys), 'row')} {', '.join(keys)}{why and f': {why}'}")
-            )
+            text = f"UNKNOWN not-run: {human.count(len(keys), 'row')} {', '.join(keys)}{why and f': {why}'}"
+            found.append(Trouble(text=text, about=why or text))
     return found
 
 

@@ -19,6 +19,8 @@ from harness.core.errors import SafetyError, UsageError
 from harness.core.instants import Clock
 from harness.core.links import PushLink
 from harness.core.model import Decision, Expectation, Judgement, Result, Site, Step
+from harness.links.base import LinkState
+from harness.record.found import Event
 from harness.results.fitting import fits
 from harness.results.interrupting import InterruptedTestError, StoppedRunError, ended
 from harness.results.steps import AS_LEFT_EVENT, StepDone
@@ -120,6 +122,16 @@ class SiteSession:
         await ended(run)
         return run.result()
 
+    @property
+    def dead_links(self) -> dict[str, str]:
+        """The links of all rows, each with why it is down, where not one of them ever came up; else none."""
+        if self._conductor is None:
+            return {}
+        live = self._live
+        links = sorted({self.site.points[row.point].link for item in self._selected for row in item.rows})
+        came_up = any(it.state is LinkState.UP for link in links for it in live.link_changes[link])
+        return {} if came_up else {link: live.why_down.get(link, "") for link in links}
+
     # --- one test -----------------------------------------------------------------------------------
 
     def begin(self, name: str) -> None:
@@ -157,7 +169,8 @@ class SiteSession:
         told = await (self._told if is_stopped or stopped else self._known)(self._raises, stopped)
         expected, failed = await self._expecting.at_last(), await self._expecting.failed_at_last()
         self._spans[-1][1] = self._clock()
-        return replace(told, expected=expected, failed=failed, differs=tuple(self._differs()))
+        differs, left_on = tuple(self._differs()), tuple(self._left_on())
+        return replace(told, expected=expected, failed=failed, differs=differs, left_on=left_on)
 
     def said(self) -> tuple[str, ...]:
         """What a person would have been told since the test began."""
@@ -327,14 +340,22 @@ class SiteSession:
 
     def _differs(self) -> Iterable[str]:
         """What the newest comparison of this test found, in words."""
-        events = [it for it in self._live.events if it.kind == AS_LEFT_EVENT and it.at_ns >= self._spans[-1][0]]
-        for event in events[-1:]:
+        for event in self._compared()[-1:]:
             on, differs, left, changed = (event.data[it] for it in ("on", "differs", "not_cleared", "changed"))
             yield from (f"alarm {name}: raised, and clearing is not proven" for name in left)  # type: ignore[union-attr]
             for name in differs:  # type: ignore[union-attr]
                 is_on = name in on  # type: ignore[operator]
                 yield f"{name}: it was {'off' if is_on else 'on'}, and is {'on' if is_on else 'off'}"
             yield from (f"{it['name']}: it held {it['found']}, and holds {it['left']}" for it in changed)  # type: ignore[index,union-attr,call-overload]
+
+    def _left_on(self) -> Iterable[str]:
+        """Points that the same comparison found on, and that were off."""
+        for event in self._compared()[-1:]:
+            on, differs = event.data["on"], event.data["differs"]
+            yield from (name for name in differs if name in on)  # type: ignore[union-attr,operator,misc]
+
+    def _compared(self) -> list[Event]:
+        return [it for it in self._live.events if it.kind == AS_LEFT_EVENT and it.at_ns >= self._spans[-1][0]]
 
     def _items(self, alarm: str) -> list[Item]:
         """What may be raised of an alarm; none where it cannot be. UsageError where it is not of this session."""

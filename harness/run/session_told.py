@@ -41,6 +41,8 @@ class Told:
     strays: tuple[Stray, ...] = ()
     not_run: dict[str, str] = field(default_factory=dict)
     differs: tuple[str, ...] = ()
+    left_on: tuple[str, ...] = ()
+    """Points among these that are on and were off."""
     stopped: str = ""
 
     def verdicts(self) -> dict[str, list[Verdict]]:

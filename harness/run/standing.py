@@ -7,9 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
+from typing import Final
 
 from harness.core.errors import SafetyError, UsageError
 from harness.core.model import Behaviour, Site
+
+ALARMS_TOLD_MAX: Final = 4
+"""Alarms that share a point, such as a horn, in a message: the record has all by name."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,10 +29,12 @@ class StandingPoint:
     reason: str = ""
 
     def __str__(self) -> str:
-        may_be = (
-            f"; {' or '.join(self.alarms)} can be the cause" if self.alarms else "; no row of the point map is of it"
-        )
-        masks = f"; it masks {', '.join(self.masks)} there" if self.masks else ""
+        more = len(self.alarms) - ALARMS_TOLD_MAX
+        causes = " or ".join([*self.alarms[:ALARMS_TOLD_MAX], *([f"{more} more"] if more > 0 else [])])
+        may_be = f"; {causes} can be the cause" if self.alarms else "; no row of the point map is of it"
+        is_many = len(self.masks) > ALARMS_TOLD_MAX
+        named = f"{len(self.masks)} alarms" if is_many else ", ".join(self.masks)
+        masks = f"; it masks {named} there" if self.masks else ""
         known = f"; known: {self.reason}" if self.reason else ""
         return f"point={self.point}: it is on, and nothing was raised{may_be}{masks}{known}"
 

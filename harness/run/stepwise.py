@@ -296,7 +296,9 @@ class Stepwise:
         if tools.objection is not None and (why := await asyncio.to_thread(tools.objection, item)):
             raise gate_stops(tools.journal, tools.clock(), why)
         if not any(self.waits.is_observed(row) for row in item.rows):
-            raise NotRaisedError(f"{name}: not raised, since none of its outputs can be observed now")
+            links = dict.fromkeys(tools.site.points[row.point].link for row in item.rows)
+            why = "".join(f"; {it}: {tools.live.why_down[it]}" for it in links if tools.live.why_down.get(it))
+            raise NotRaisedError(f"{name}: not raised, since none of its outputs can be observed now{why}")
         tools.view.raising(item, Progress(number=self._number, total=self._number + 1, left_ns=0))
         until = self._quiet.moved_until(item)
         if until is not None:

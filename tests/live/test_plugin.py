@@ -116,7 +116,7 @@ def suite_in(folder: Path, site: SiteProcess, suite: str = SUITE) -> None:
     (folder / "test_alarms.py").write_text(textwrap.dedent(suite), encoding="utf-8")
 
 
-def run(folder: Path, site: SiteProcess, *arguments: str) -> Ran:
+def run(folder: Path, site: SiteProcess | None, *arguments: str) -> Ran:
     words = [sys.executable, "-m", "pytest", "--junitxml=junit.xml", *arguments]
     done = subprocess.run(  # noqa: S603 - this interpreter
         words, cwd=folder, env=environment(COLUMNS="100"), capture_output=True, encoding="utf-8", timeout=DEADLINE_S,
@@ -125,7 +125,13 @@ def run(folder: Path, site: SiteProcess, *arguments: str) -> Ran:
     cases = {}
     if (folder / "junit.xml").exists():
         cases = {case.name: case for suite in JUnitXml.fromfile(str(folder / "junit.xml")) for case in suite}
-    return Ran(folder=folder, code=done.returncode, out=done.stdout + done.stderr, cases=cases, active=active(site))
+    return Ran(
+        folder=folder,
+        code=done.returncode,
+        out=done.stdout + done.stderr,
+        cases=cases,
+        active=active(site) if site is not None else [],
+    )
 
 
 @pytest.fixture(scope="module")
@@ -316,3 +322,31 @@ def test_a_build_that_is_stopped_or_killed(site: SiteProcess, tmp_path: Path) ->
     assert "bulk-b.high: may still be raised" in refused.out
     assert "--farend-clear-left-open" in refused.out
     clear_all(site)
+
+
+def test_what_a_test_left_on_and_a_device_that_is_dead_are_told_to_the_tests_after_it(tmp_path: Path) -> None:
+    suite = """
+        import pytest
+
+        @pytest.mark.parametrize("number", range(3))
+        async def test_water(site, number):
+            await site.check("bulk-b.water", points="bms:10011")
+    """
+    with SiteProcess(["--defect", "stuck:bulk-b.water@bms"]) as site:
+        suite_in(tmp_path, site, suite)
+        stuck = run(tmp_path, site, "--farend-arm", "hollowmere")
+    first = "test_alarms.py::test_water[0]"
+    texts = {name: " ".join(it.text.split()) for name, case in stuck.cases.items() for it in case.result}
+    assert "FAIL stuck: bulk-b.water at bms:10011" in texts["test_water[0]"]
+    assert texts["test_water[1]"].startswith(
+        f"farend: {first} found bms:10011 off and left that on: see why there first, and put it right by hand nothing "
+        "is raised: point=bms:10011: it is on, and nothing was raised; bulk-b.water can be the cause; "
+    )
+    assert texts["test_water[2]"] == f"farend: refused as before: see {first.replace('0', '1')}"
+    dead = run(tmp_path, None, "--farend-arm", "hollowmere", "--farend-allow", "not-run")
+    texts = {name: " ".join(it.text.split()) for name, case in dead.cases.items() for it in case.result}
+    assert len(texts) == 3, "no allow makes it a pass"
+    assert "UNKNOWN: nothing was raised in this test (bulk-b.water: not raised, since none" in texts["test_water[0]"]
+    assert texts["test_water[1]"].startswith(f"farend: nothing is raised: no link came up in {first}, and none can ")
+    assert "Connection refused" in texts["test_water[1]"]
+    assert texts["test_water[2]"] == f"farend: refused as before: see {first.replace('0', '1')}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from harness.core.errors import SafetyError
-from harness.run.standing import baseline_of, check_baseline
+from harness.run.standing import ALARMS_TOLD_MAX, StandingPoint, baseline_of, check_baseline
 from tests.peers.sites import site_of
 
 ALL = ("a.high-high", "a.high", "a.low", "b.leak", "b.due")
@@ -30,6 +30,16 @@ def test_what_stands_masks_by_name_and_refuses_until_it_is_confirmed() -> None:
     )
     assert lines[2].startswith(
         "point=due: it is on, and nothing was raised; no row of the point map is of it; find out"
+    )
+
+
+def test_a_point_that_many_alarms_share_names_a_few() -> None:
+    """A horn is of all of them, and a list of all is read by nobody."""
+    alarms = tuple(f"a.{number}" for number in range(ALARMS_TOLD_MAX + 3))
+    one = StandingPoint(point="horn", alarms=alarms, masks=alarms[1:])
+    assert str(one) == (
+        "point=horn: it is on, and nothing was raised; a.0 or a.1 or a.2 or a.3 or 3 more can be the cause; it masks "
+        "6 alarms there"
     )
 
 
