@@ -19,7 +19,12 @@ what it takes is imported when the first test asks for ``site``. pytest and pyte
 each must pass; ``points=`` names fewer. ``expect`` and ``expect_all`` fail earlier, or by a tighter limit. What
 cannot be known in the middle (a printed line is certain only once its end was printed) is decided at the end. An
 unknown verdict fails, unless it is allowed by its name: ``allow=`` of a call or of ``@pytest.mark.farend``,
-``--farend-allow``, or ``farend_allow``. A fail cannot be allowed.
+``--farend-allow``, or ``farend_allow``; names are ``not-observed``, ``unresolved``, ``masked`` and ``not-run``. A fail
+cannot be allowed, and no allow makes a test pass in which nothing was raised, or no row observed. What passed only by
+an allow is told at the end of the run, and in the properties ``farend_allowed[...]`` of its test.
+
+**What is skipped.** A test of nothing but alarms that the reviews exclude, or that have no ``raise`` and ``clear``
+writes: no run could raise them. Skipped is not passed, and its record says ``not-run``.
 
 **Who says so.** The judge, by all that was observed. In the middle of a test and at its end it looks at memory; once
 the record is closed, the record is judged as ``farend judge`` does, and a test that had passed by more than its
@@ -40,6 +45,9 @@ its event loop makes no link blind, and keeps no alarm raised for longer than it
 the end of the test, at its first exception, when it is cancelled or runs into a timeout, at Ctrl-C and at SIGTERM.
 Nothing can be put back once the process itself is gone (SIGKILL, ``timeout_method=thread`` of pytest-timeout): the
 next run finds that in the records, and refuses.
+
+**A device that is dead** is waited for by one test. Where no link of any row came up in it, the next ones look for a
+moment whether one can be had again, and are refused where none can.
 
 **pytest-xdist.** One device cannot be tested by two at once. With one record a test, workers take turns at it, test
 by test, however the tests are dealt out; a wider scope is refused to a second worker, so that all tests of the site
