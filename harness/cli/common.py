@@ -40,7 +40,7 @@ def load(site: Path) -> tuple[Site, Documents]:
     documents = gather(path)
     read, problems = read_site(documents.files, documents.entry)
     for problem in problems:
-        note(str(problem))
+        note_line(str(problem))
     return with_files_beside(read, path.parent), documents
 
 
@@ -114,6 +114,23 @@ def note_wrapped(text: str, *, first: int = 0, hang: int = 0, is_urgent: bool = 
         click.secho(f"\a{_shown(folded)}", err=True, fg="red", bold=True)
     else:
         note(folded)
+
+
+def say_line(text: str, *, first: int = 0, hang: int = 4) -> None:
+    """Print one line to standard output: folded where a person reads it in a terminal, else whole, to be searched."""
+    if sys.stdout.isatty():
+        say_wrapped(text, first=first, hang=hang)
+    else:
+        say(" " * first + text)
+
+
+def note_line(text: str, *, first: int = 0, hang: int = 4) -> None:
+    """Print lines to standard error: each folded where a person reads it in a terminal, else whole."""
+    for line in text.split("\n"):
+        if sys.stderr.isatty():
+            note_wrapped(line, first=first, hang=hang)
+        else:
+            note(" " * first + line)
 
 
 def _shown(text: str) -> str:

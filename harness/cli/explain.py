@@ -29,6 +29,7 @@ def command(record: Path, alarm: str | None, point: str | None, map_file: Path |
     from harness.core.verdicts import exit_code
     from harness.report.columns import Terminal
     from harness.report.explained import explained_json, explained_lines, explained_of
+    from harness.results.figures import link_figures
     from harness.results.judging import judge_record
 
     judged = judge_record(record, map_file)
@@ -41,7 +42,18 @@ def command(record: Path, alarm: str | None, point: str | None, map_file: Path |
         else:
             if judged.judged_with:
                 say(f"judged with {judged.judged_with}")
-            say("\n".join(explained_lines(every, len(looked_at), Terminal(width=terminal_width()))))
+            rows = [it for it in judged.site.expectations if alarm in (None, it.alarm) and point in (None, it.point)]
+            links = {judged.site.points[it.point].link for it in rows}
+            every_link = alarm is None and point is None  # the one over which it is raised has no rows
+            figures = [link_figures(judged, name) for name in judged.site.links if every_link or name in links]
+            lines = explained_lines(
+                every,
+                len(looked_at),
+                Terminal(width=terminal_width()),
+                planned=sum(it.key in judged.planned for it in rows),
+                never_up={it.link: it.never_up for it in figures if it.never_up},
+            )
+            say("\n".join(lines))
         if alarm is None and point is None:
             return judged.exit_code
         strays = [stray.verdict for it in every for stray in it.strays]

@@ -167,7 +167,7 @@ class LiveView:
         height = max(8, console.size.height - 1)
         asked = [Text(safe_text(text)) for text in (self._asked() if self._asked is not None else [])]
         told = [] if self._guided else [self._waiting()]
-        told += self._link_lines()
+        told += self._link_lines(options.max_width)
         told += self._told_notes(options.max_width)
         head = [self._head(), self._bar()]
         if self._urgent:
@@ -227,8 +227,8 @@ class LiveView:
             return [point for point, state in states if state is not None and state.on]
         return []
 
-    def _link_lines(self) -> Iterator[Text]:
-        """How many links are up, and each that is down with its reason: at most four lines."""
+    def _link_lines(self, width: int) -> Iterator[Text]:
+        """How many links are up, and each that is down with its reason, folded: what to look at stands at its end."""
         from rich.text import Text
 
         source = self._source
@@ -238,7 +238,9 @@ class LiveView:
         down = [name for name in heard if not source.up[name]]
         yield Text(f"links: {len(heard) - len(down)} of {len(heard)} up{'; down:' if down else ''}")
         for name in down[:NOTES_MAX]:
-            yield Text(f"  DOWN {safe_text(name)}: {safe_text(source.why_down.get(name, ''))}", "bold")
+            text = f"  DOWN {safe_text(name)}: {safe_text(source.why_down.get(name, ''))}"
+            for line in wrap(text, width, subsequent_indent="    ", max_lines=NOTE_LINES_MAX, placeholder=" ..."):
+                yield Text(line, "bold")
         if len(down) > NOTES_MAX:
             yield Text(f"  and {len(down) - NOTES_MAX} more", "bold")
 

@@ -155,7 +155,8 @@ def say_ended(judged: JudgedRecord, options: TestOptions, why: str) -> None:
         note_wrapped(f"{why} {options.record}" if is_left else why, is_urgent=not is_calm)
     say_open(judged.ledger, options.ledger)
     if judged.is_changed:
-        note_wrapped(
-            "NOT RESTORED: something is not as it was found; see 'as left' in the report and put it right by hand",
-            is_urgent=True,
-        )
+        from harness.report.text_left import left_words
+        from harness.studies.as_left import as_left
+
+        told = left_words(as_left(judged) or ())
+        note_wrapped(f"NOT RESTORED: {told}; put it right by hand ('as left' in the report)", is_urgent=True)

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Final, Self
 
 import click
 
-from harness.cli.common import note
+from harness.cli.common import note_line
 from harness.core.instants import NS_PER_S
 from harness.core.model import Result
 from harness.core.verdicts import VerdictClass
 from harness.correlate.wording import span_text
 from harness.report.gathered import pass_words
 from harness.run.order import Item
-from harness.run.tools import Progress
+from harness.run.tools import WAITING_FOR_LINKS, Progress
 
 if TYPE_CHECKING:
     from harness.run.live import LiveSource
@@ -39,6 +39,7 @@ class PlainView:
         self._told: list[str] = []
         self._source: LiveSource | None = None
         self._up: dict[str, bool] = {}
+        self._awaited: dict[str, str] = {}
 
     def follow(self, source: LiveSource) -> None:
         """Tell of the links of ``source`` that go down and come back."""
@@ -52,14 +53,23 @@ class PlainView:
             if self._up.setdefault(link, is_up) is not is_up:
                 self._up[link] = is_up
                 state = "up again" if is_up else f"down: {self._source.why_down.get(link, '')}"
-                note(f"    ! link {link} is {state}")
+                note_line(f"! link {link} is {state}", first=4, hang=8)
+
+    def _tell_awaited(self) -> None:
+        """A line for each new reason why a link did not come up yet."""
+        if self._source is None:
+            return
+        for link, why in self._source.why_down.items():
+            if not self._source.up[link] and self._awaited.get(link) != why:
+                self._awaited[link] = why
+                note_line(f"! link {link} is awaited: {why}", first=4, hang=8)
 
     def asked_changed(self) -> None:
         """Show what is asked where it is not what was shown last."""
         lines = [] if self._asked is None else self._asked()
         for line in lines:
             if line not in self._told:
-                note(f"  {line}")
+                note_line(line, first=2, hang=4)
         self._told = lines
 
     def __enter__(self) -> Self:
@@ -72,42 +82,45 @@ class PlainView:
         """Points that are on already, links that are not up."""
         self._tell_links()
         for link in down:
-            note(f"link {link} is not up: its outputs will not be observed")
+            why = "" if self._source is None else self._source.why_down.get(link, "")
+            note_line(f"link {link} is not up: its outputs will not be observed{why and f': {why}'}")
         for point in standing:
-            note(f"{point} is on before anything was raised: its results will be unknown")
+            note_line(f"{point} is on before anything was raised: its results will be unknown")
 
     def raising(self, item: Item, progress: Progress) -> None:
         """One line an alarm."""
         self._tell_links()
         left = f", about {progress.left_ns // NS_PER_S} s left" if progress.left_ns else ""
-        note(f"[{progress.number + 1}/{progress.total}] raising {item.alarm.name}{left}")
+        note_line(f"[{progress.number + 1}/{progress.total}] raising {item.alarm.name}{left}")
 
     def phase(self, text: str) -> None:
         """Not shown: a log has no use for it; a good time to tell of links."""
-        del text
         if self._up:
             self._tell_links()
+        elif text == WAITING_FOR_LINKS:
+            self._tell_awaited()
 
     def judged(self, item: Item, results: Sequence[Result]) -> None:
         """A line for each that is no pass, and one for all that passed."""
         for result in results:
             if result.verdict.verdict_class is not VerdictClass.PASS:
                 reason = f": {result.reason}" if result.reason else ""
-                note(f"    {SYMBOL[result.verdict.verdict_class]} {result.point} {result_words(result)}{reason}")
+                told = f"{SYMBOL[result.verdict.verdict_class]} {result.point} {result_words(result)}{reason}"
+                note_line(told, first=4, hang=8)
         passed = pass_words(results)
         if passed:
-            note(f"    {SYMBOL[VerdictClass.PASS]} {item.alarm.name}: {passed}")
+            note_line(f"{SYMBOL[VerdictClass.PASS]} {item.alarm.name}: {passed}", first=4, hang=8)
 
     def tried(self, text: str) -> None:
         """A line for each."""
-        note(f"    {text}")
+        note_line(text, first=4, hang=8)
 
     def trouble(self, text: str) -> None:
         """At once."""
-        note(f"    ! {text}")
+        note_line(f"! {text}", first=4, hang=8)
 
     def urgent(self, text: str) -> None:
         """At once, with the bell where a person sits before it."""
         if sys.stderr.isatty():
             click.echo(BELL, nl=False, err=True)
-        note(f"!!! {text}")
+        note_line(f"!!! {text}")

@@ -15,6 +15,7 @@ from harness.core.ledger import LedgerTold
 from harness.core.model import Decision, Judgement, Site, Step, Stimulus
 from harness.core.sweep import Sweep
 from harness.core.verdicts import ExitCode, Verdict
+from harness.core.wording import NOT_CONNECTED
 from harness.report.log_book import LogBook, Remark, tenths
 from harness.report.repeated import Repeated
 
@@ -134,6 +135,13 @@ class LinkFigures:
     conditions: tuple[str, ...] = ()
     listened: bool = True
     blind: tuple[BlindTime, ...] = ()
+
+    @property
+    def never_up(self) -> str:
+        """Why it was never observed, as it was told; '' where it was, or where nobody listened."""
+        at = self.watched
+        throughout = (it.reason for it in self.blind if it.from_ns <= at.lo and it.to_ns >= at.hi)
+        return next(throughout, "").removeprefix(f"{NOT_CONNECTED}: ") if at.width else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

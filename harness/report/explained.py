@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -66,8 +66,33 @@ def _rank(it: Explained) -> tuple[bool, bool, int, int]:
     return it.fails == 0, it.cause is None, kind, -it.count
 
 
-def explained_lines(every: Sequence[Explained], judged: int, to: Terminal) -> list[str]:
-    """Each cause with its evidence and what it explains. ``judged``: how many results there were to look at."""
+def explained_lines(
+    every: Sequence[Explained],
+    judged: int,
+    to: Terminal,
+    *,
+    planned: int = 0,
+    never_up: Mapping[str, str] | None = None,
+) -> list[str]:
+    """Each cause with its evidence and what it explains. ``judged``: how many results there were to look at.
+
+    ``planned``: of how many rows that was; ``never_up``: links on which nothing was observed from the beginning to the
+    end, each with its reason: what was to be seen on them has no result where for that nothing was raised.
+    """
+    unseen = [f"{link}: {why}" for link, why in (never_up or {}).items()]
+    if not every and not judged and planned:
+        head = f"nothing was judged: {_counted(planned, 'row')} planned and not reached"
+        if not unseen:
+            return to.wrapped(f"{head}; 'farend judge' tells how the run ended", hang=4)
+        told = [folded for text in unseen for folded in to.wrapped(text, first=4, hang=8)]
+        return [*to.wrapped(f"{head}, since what nobody would see is not raised; links that were never up:"), *told]
+    return [
+        *_cause_lines(every, judged, to),
+        *(line for text in unseen for line in to.wrapped(f"never up: {text}", hang=4)),
+    ]
+
+
+def _cause_lines(every: Sequence[Explained], judged: int, to: Terminal) -> list[str]:
     if not every:
         what = "nothing failed and nothing is unknown" if judged else "nothing was judged"
         return to.wrapped(f"{what} in {_counted(judged, 'result')}: there is nothing to explain")

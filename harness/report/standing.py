@@ -165,7 +165,8 @@ def _row(
         results=worst_first(told[0][1]) if told else (),
         earlier=tuple(earlier),
         retest=_said(stands, expectation.alarm, (Remark.RETEST,)) if earlier else "",
-        left_out=_said(stands, expectation.alarm, (Remark.SKIPPED, Remark.NOT_POSSIBLE)),
+        left_out=_said(stands, expectation.alarm, (Remark.SKIPPED, Remark.NOT_POSSIBLE))
+        or _never_up(stands, document.site.points[expectation.point].link),
     )
 
 
@@ -177,6 +178,12 @@ def _said(attempt: AttemptDocument | None, alarm: str, kinds: Sequence[Remark]) 
         return ""
     told = found[-1].text or "no reason recorded"
     return told if found[-1].kind is Remark.RETEST else f"{found[-1].kind.value}: {told}"
+
+
+def _never_up(attempt: AttemptDocument | None, link: str) -> str:
+    """That the link of a row was never up in an attempt, and why; '' where it was."""
+    figures = () if attempt is None else attempt.links
+    return next((f"link {link}: {it.never_up}" for it in figures if it.link == link and it.never_up), "")
 
 
 def _strays(document: ReportDocument) -> tuple[StandingStray, ...]:

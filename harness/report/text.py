@@ -16,6 +16,7 @@ from harness.report.incidents import incidents
 from harness.report.proved import proved_points
 from harness.report.standing import Row, Standing, StandingStray, standing_of
 from harness.report.text_gate import gate_lines, not_settled_lines
+from harness.report.text_left import left_lines, left_words
 from harness.report.text_matrix import CLASSES, link_lines, matrix_lines, row_lines, untested_lines
 from harness.report.text_sweep import sweep_lines
 from harness.report.words import CLASS_WORD, CODES_FIRST, NOT_PLANNED, NOT_TESTED
@@ -40,6 +41,7 @@ def render_text(
         proved_lines(document, standing, to),
         sweep_lines(document, to),
         gate_lines(document, to),
+        left_lines(document, to),
         outcome_lines(standing, to, every_row=every_row),
     )
     return "\n\n".join("\n".join(line.rstrip() for line in part) for part in parts if part) + "\n"
@@ -58,7 +60,7 @@ def front_lines(document: ReportDocument, to: Terminal) -> list[str]:
         lines.append(f"{began}, {attempt.record}, by {attempt.who or 'not stated'}{ending}")
         lines += [f"to be known of attempt {total - position}: {text}" for text in incidents(attempt)]
         if attempt.as_left:
-            lines.append(f"not restored after attempt {total - position}: {_left(document, position)}")
+            lines.append(f"not restored after attempt {total - position}: {left_words(attempt.as_left)}")
         lines += not_settled_lines(attempt, total - position)
     lines.append(f"{NOT_TESTED} Proved only up to where farend read it, see below. {CODES_FIRST}")
     told = [folded for line in lines for folded in to.wrapped(line, hang=4)]
@@ -70,16 +72,16 @@ def front_lines(document: ReportDocument, to: Terminal) -> list[str]:
 def proved_lines(document: ReportDocument, standing: Standing, to: Terminal) -> list[str]:
     """Up to where the points of each link prove that an alarm went, and what they do not prove."""
     lines = ["proved up to:"]
-    for one in proved_points(document.site, standing.rows):
+    selected = [row for row in standing.rows if row.attempt is not None]
+    for one in proved_points(document.site, selected):
         head = f"{one.link}, {human.count(len(one.points), 'point')}, {one.passed:,} of {one.rows:,} rows passed"
         not_proved = f"; not: {one.proof.not_proved}" if one.passed else ""
         lines += to.wrapped(f"{head}: {one.up_to}{not_proved}", first=4, hang=8)
+    left_out = dict.fromkeys(row.point.link for row in standing.of_class(None))
+    wholly = [name for name in left_out if all(row.point.link != name for row in selected)]
+    if wholly and selected:
+        lines += to.wrapped(f"nothing on {', '.join(wholly)}: {NOT_PLANNED}", first=4, hang=8)
     return lines if len(lines) > 1 else []
-
-
-def _left(document: ReportDocument, position: int) -> str:
-    differences = document.attempts[position].as_left or ()
-    return "; ".join(f"{one.what} was {one.as_found}, is {one.as_left}" for one in differences)
 
 
 def summary_lines(standing: Standing, to: Terminal) -> list[str]:
@@ -100,10 +102,11 @@ def outcome_lines(standing: Standing, to: Terminal, *, every_row: bool = False) 
 
 def _outcome(standing: Standing) -> list[str]:
     counts = ", ".join(f"{standing.count(one):,} {CLASS_WORD[one]}" for one in CLASSES)
-    total = human.count(len(standing.rows), "row")
+    untested = len(standing.of_class(None))
+    total = human.count(len(standing.rows) - untested, "row")
     if standing.strays:
         total += f" and {human.count(len(standing.strays), 'stray')}"
-    return [f"{total}: {counts}, {len(standing.of_class(None)):,} {NOT_PLANNED}"]
+    return [f"{total}: {counts}; {untested:,} more {NOT_PLANNED}" if untested else f"{total}: {counts}"]
 
 
 def result_lines(document: ReportDocument, standing: Standing, to: Terminal) -> list[str]:

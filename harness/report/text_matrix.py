@@ -83,13 +83,19 @@ def _rows_by_alarm(document: ReportDocument, standing: Standing) -> dict[str, li
     return {name: rows for name, rows in found.items() if rows}
 
 
+def _tested_by_alarm(document: ReportDocument, standing: Standing) -> dict[str, list[Row]]:
+    """Only alarms of which a row was tested; what was left out is told once, see ``untested_lines``."""
+    by_alarm = _rows_by_alarm(document, standing)
+    return {name: rows for name, rows in by_alarm.items() if any(row.attempt is not None for row in rows)}
+
+
 def _by_link(document: ReportDocument, standing: Standing, to: Terminal) -> list[str] | None:
     """How many of each class on each link, and by when the slowest pass had shown; None where it does not fit."""
     tested = [row for row in standing.rows if row.verdict is not None]
     links = [name for name in document.site.links if any(row.point.link == name for row in tested)]
     if not links:
         return None
-    by_alarm = _rows_by_alarm(document, standing)
+    by_alarm = _tested_by_alarm(document, standing)
     counts = {
         alarm: [_tally([row for row in rows if row.point.link == name], to) for name in links]
         for alarm, rows in by_alarm.items()
@@ -126,7 +132,7 @@ def _tally(rows: Sequence[Row], to: Terminal) -> str:
 
 def _by_alarm(document: ReportDocument, standing: Standing, to: Terminal) -> list[str]:
     lines = []
-    for alarm, rows in _rows_by_alarm(document, standing).items():
+    for alarm, rows in _tested_by_alarm(document, standing).items():
         odd = [row for row in rows if row.verdict_class is not VerdictClass.PASS]
         counts = Counter((row.verdict_class, NOT_PLANNED if row.verdict is None else row.verdict.value) for row in odd)
         ordered = sorted(counts.items(), key=lambda it: (*CLASSES, None).index(it[0][0]))
@@ -138,35 +144,35 @@ def _by_alarm(document: ReportDocument, standing: Standing, to: Terminal) -> lis
 
 
 def untested_lines(document: ReportDocument, standing: Standing, to: Terminal) -> list[str]:
-    """One line for each link with rows that no record set out to test."""
-    lines = []
-    for link in document.site.links:
-        rows = [row for row in standing.of_class(None) if row.point.link == link]
-        if rows:
-            alarms = human.count(len({row.alarm.name for row in rows}), "alarm")
-            text = f"{NOT_PLANNED}: {human.count(len(rows), 'row')} of {alarms} on {link}; no record here set out to"
-            lines += to.wrapped(text, hang=4)
-    return lines
+    """How many rows of each link no record set out to test; nothing where each was."""
+    counts = Counter(row.point.link for row in standing.of_class(None))
+    if not counts:
+        return []
+    alarms = human.count(len({row.alarm.name for row in standing.of_class(None)}), "alarm")
+    told = ", ".join(f"{counts[link]:,} on {link}" for link in document.site.links if counts[link])
+    rows = human.count(counts.total(), "row")
+    return to.wrapped(f"{NOT_PLANNED}, since no record here set out to: {rows} of {alarms}: {told}", hang=4)
 
 
 def link_lines(document: ReportDocument, to: Terminal) -> list[str]:
-    """How well each link was observed in the newest attempt."""
+    """How well each link was observed in the newest attempt; those that nobody listened to in one line."""
     if not document.attempts:
         return []
     lines = []
+    idle = [it.link for it in document.attempts[0].links if not it.listened]
     for figures in document.attempts[0].links:
         if not figures.listened:
-            lines += to.wrapped(f"{figures.link}: not listened to in this attempt", hang=4)
             continue
         one = coverage_of(figures)
         text = f"{figures.link}: {one.observed} observed, {', '.join(figure_words(figures))}"
+        text += f" ({figures.address})" if figures.never_up else ""
         lines += to.wrapped(text, hang=4)
         told = [f"{_times(why)}{human.measured(why.total_ns)} {why.reason}" for why in one.reasons[:BLIND_MAX]]
         if len(one.reasons) > BLIND_MAX:
             told.append(f"and {len(one.reasons) - BLIND_MAX} more reasons")
         if told:
             lines += to.wrapped(f"blind: {'; '.join(told)}", first=4, hang=8)
-    return lines
+    return [*lines, *(to.wrapped(f"not listened to in this attempt: {', '.join(idle)}", hang=4) if idle else ())]
 
 
 def _times(why: BlindReason) -> str:

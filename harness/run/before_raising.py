@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
 from harness.core.errors import SafetyError
@@ -17,7 +17,7 @@ from harness.run.persons import Persons
 from harness.run.raising import Raiser
 from harness.run.restoring import Restoring
 from harness.run.standing import baseline_of, check_baseline
-from harness.run.tools import Tools
+from harness.run.tools import WAITING_FOR_LINKS, Tools
 
 CONNECT_MAX_NS: Final = 10 * NS_PER_S
 """How long the start waits for links to come up; one that stays away is blind, and the others go on."""
@@ -47,13 +47,11 @@ class BeforeRaising:
         live, clock, view, site = self._t.live, self._t.clock, self._t.view, self._t.site
         links = listened_links(site, self._items)
         points = sorted(point.name for point in site.points.values() if point.link in links)
-        view.phase("waiting for the links")
         tested = {self._link(row.point) for item in self._items for row in item.rows}
         awaited = [link for link in links if link not in self._t.reports]  # a person is there, or is not
         # Of a link that only times, it is enough to know that it cannot be had.
-        await live.wait_until(
-            lambda: all(live.up[link] or (link not in tested and link in live.why_down) for link in awaited),
-            clock() + CONNECT_MAX_NS,
+        await self._links(
+            lambda: all(live.up[link] or (link not in tested and link in live.why_down) for link in awaited)
         )
         awaited_points = [it for it in points if live.up[self._link(it)] and self._begins_with_its_state(it)]
         await live.wait_until(lambda: all(point in live.states for point in awaited_points), clock() + READY_MAX_NS)
@@ -65,6 +63,21 @@ class BeforeRaising:
         view.baseline(restoring.standing, [link for link in sorted(links) if not live.up[link]])
         await self._confirm(restoring.standing)
         return restoring
+
+    async def _links(self, are_ready: Callable[[], bool]) -> None:
+        """Wait for the links, and show whatever is told of them meanwhile: why one does not come up is worth knowing
+        before anybody waited to the end.
+        """
+        clock, view = self._t.clock, self._t.view
+        until_ns = clock() + CONNECT_MAX_NS
+        view.phase(WAITING_FOR_LINKS)
+        while not are_ready() and clock() < until_ns:
+            await self._link_news(are_ready, until_ns)
+            view.phase(WAITING_FOR_LINKS)
+
+    async def _link_news(self, are_ready: Callable[[], bool], until_ns: int) -> None:
+        live, known = self._t.live, dict(self._t.live.why_down)
+        await live.wait_until(lambda: are_ready() or live.why_down != known, until_ns)
 
     async def _clear_what_was_left(self) -> None:
         failed = await ClearingLeft(self._t, self._raiser).clear(self._to_clear)

@@ -19,6 +19,9 @@ from harness.run.restoring import ReadWritable
 from harness.run.spread import Spread
 from harness.run.steering import Steering
 
+WAITING_FOR_LINKS: Final = "waiting for the links"
+"""The phase before anything is raised; entered again whenever something else is known of a link."""
+
 CLEAR_FOR_NS: Final = 60 * NS_PER_S
 """For how long a clear that is not proven is tried again."""
 

@@ -10,7 +10,6 @@ from typing import Any, Final
 from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, NS_PER_S, Bounds
 from harness.core.model import Decision, Hold, Result, Stimulus
-from harness.core.paths import is_told
 from harness.core.verdicts import Verdict, VerdictClass
 from harness.correlate.causes.spots import spot_of, spot_text
 from harness.correlate.evidence import Neighbour
@@ -20,7 +19,6 @@ from harness.links.bacnet_assumed import assumed_alive
 from harness.report.document import (
     AttemptDocument,
     ClockStep,
-    Difference,
     Fact,
     ReportDocument,
     Review,
@@ -32,8 +30,9 @@ from harness.results.corrections_told import changed_by_corrections, correction_
 from harness.results.figures import link_figures
 from harness.results.judging import END_EVENT, JudgedRecord
 from harness.results.log_book import log_book_of
-from harness.results.steps import AS_LEFT_EVENT, STANDING_EVENT
+from harness.results.steps import STANDING_EVENT
 from harness.results.untested import untested_steps
+from harness.studies.as_left import as_left
 from harness.studies.clocks import clock_words_of
 from harness.studies.earlier_events import with_stamps_told
 
@@ -99,7 +98,7 @@ def attempt_document(record: JudgedRecord) -> AttemptDocument:
         standing=_standing(record),
         sweeps=sweeps_of(record.site, record.evidence),
         ledger=record.ledger,
-        as_left=_as_left(record),
+        as_left=as_left(record),
         clock_steps=tuple(
             ClockStep(at_ns=it.monotonic_ns, step_ns=it.moved_ns) for it in record.reader.clock_checks() if it.is_step
         ),
@@ -220,37 +219,3 @@ def _standing(record: JudgedRecord) -> tuple[tuple[str, str], ...]:
         points: Mapping[str, Any] = event.data["points"]  # type: ignore[assignment]  # written by our own run
         found |= {name: str(reason) for name, reason in points.items()}
     return tuple(found.items())
-
-
-def _as_left(record: JudgedRecord) -> tuple[Difference, ...] | None:
-    """Of every comparison of the run, each difference once; None where nothing was compared, and nothing is known."""
-    found = [_not_cleared(name) for name in (*record.left_open, *record.left_raised)]
-    events = record.reader.events(AS_LEFT_EVENT)
-    if not events:
-        return tuple(found) or None
-    for event in events:
-        data: Mapping[str, Any] = event.data
-        left = set(data["on"])
-        found += [
-            Difference(
-                what=name,
-                as_found="off" if name in left else "on",
-                as_left=_state_left(record, name, on=name in left),
-            )
-            for name in data["differs"]
-        ]
-        found += [_not_cleared(name) for name in data["not_cleared"]]
-        changed: Sequence[Mapping[str, str]] = data.get("changed", ())  # writable points
-        found += [Difference(what=it["name"], as_found=it["found"], as_left=it["left"]) for it in changed]
-    return tuple(dict.fromkeys(found))
-
-
-def _state_left(record: JudgedRecord, name: str, *, on: bool) -> str:
-    """Of a point that is told once, what it was told last: whether it still is so nobody knows."""
-    point = record.site.points.get(name)
-    told = point is not None and is_told(record.site.links[point.link], point.place)
-    return f"{'on' if on else 'off'}{' by the last word of it' if told else ''}"
-
-
-def _not_cleared(alarm: str) -> Difference:
-    return Difference(what=f"alarm {alarm}", as_found="not raised", as_left="raised; clearing is not proven")

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
+import re
 from collections.abc import Callable
 from pathlib import Path
 
+from harness.core.instants import NS_PER_S
 from harness.core.verdicts import ExitCode
+from harness.report import human
 from harness.studies.attempt import attempt_document
 from tests.peers.safety_runs import During, Outcome, Scene, run_scene
 from tests.peers.write_relay import CLEAR, Relay
@@ -52,6 +56,29 @@ def test_what_cannot_be_read_afterwards_is_not_known_and_never_the_same(tmp_path
     (first, second) = [it for it in as_left(outcome) if it[0] in (REGISTER, ACTION)]
     assert first[1] == second[1] == "0"
     assert first[2].startswith("not known (")
+    assert outcome.judged.exit_code is ExitCode.NOT_RESTORED
+    outcome.judged.reader.close()
+
+
+def test_what_a_lost_link_showed_last_is_no_statement_of_what_it_shows_now(tmp_path: Path) -> None:
+    """The building system is lost while its outputs are on: they go off, and nobody sees it."""
+
+    async def lose(during: During) -> None:
+        await during.raised(ALARM)
+        await during.sim.until(lambda: during.view.times("raised; waiting") == 1)
+        await asyncio.sleep(0.5)  # its outputs show it after 0.3 s, and are on until it is cleared
+        during.reading.cut()
+
+    outcome = run_scene(tmp_path, Scene(only=(ALARM,)), lose)
+    told = as_left(outcome)
+    assert outcome.active == (), "it was cleared over the other link"
+    assert "bms:10005" in [what for what, _, _ in told]
+    started = human.utc(outcome.judged.reader.header.anchor.utc_ns)
+    for what, found, left in told:
+        assert (what[:4], found) == ("bms:", "off")
+        seen = re.fullmatch(r"not known \(last seen on at (.*)\)", left)
+        assert seen is not None, left
+        assert started <= seen[1] <= human.utc(outcome.judged.reader.header.anchor.utc_ns + 60 * NS_PER_S)
     assert outcome.judged.exit_code is ExitCode.NOT_RESTORED
     outcome.judged.reader.close()
 

@@ -273,7 +273,13 @@ def test_a_link_that_is_down_is_unknown(tmp_path: Path, site: SiteProcess) -> No
     assert set(told.values()) == {"not-run"}, "an alarm that nobody would see is not raised"
     assert "link bms is not up: its outputs will not be observed" in done.err
     assert "bulk-a.water: not raised, since none of its outputs can be observed now" in done.err
-    assert farend("judge", "run.farend", cwd=tmp_path).code == 3
+    judged = farend("judge", "run.farend", cwd=tmp_path)
+    assert judged.code == 3
+    explained = farend("explain", "run.farend", cwd=tmp_path)
+    assert "nothing was judged: 4 rows planned and not reached" in explained.out
+    for told in (done.err, judged.out, explained.out):
+        assert re.search(r"bms.*: 127\.0\.0\.1:\d+: no connection: Connection refused;", " ".join(told.split())), told
+    assert re.search(r"! link bms is awaited: 127\.0\.0\.1:\d+: no connection: Connection refused;", done.err)
     assert active(site) == []
 
 

@@ -11,11 +11,14 @@ from rich.cells import cell_len
 
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
 from harness.core.verdicts import Verdict, VerdictClass
-from harness.report.document import BlindTime, LinkFigures, ReportDocument
+from harness.core.wording import NOT_CONNECTED
+from harness.report import human
+from harness.report.document import BlindTime, Difference, LinkFigures, ReportDocument
 from harness.report.gathered import in_runs, pass_words
 from harness.report.link_words import figure_words
 from harness.report.standing import standing_of
 from harness.report.text import render_text
+from harness.report.text_left import left_words
 
 
 @pytest.mark.parametrize("width", [80, 100, 132, 200])
@@ -81,13 +84,63 @@ def test_unknowns_that_differ_in_their_names_only_are_told_at_once(document: Rep
     assert all(f"{it.alarm} at {it.point}" in flat for it in rows)
 
 
-def test_rows_that_were_not_tested_are_a_line_for_each_link(document: ReportDocument) -> None:
+def test_rows_that_were_not_tested_are_told_once(document: ReportDocument) -> None:
+    """How many of each link; neither their alarms nor what their points would prove are told beside what was tested."""
     nothing = replace(document, attempts=())
-    told = render_text(nothing, width=120)
-    lines = [line for line in told.splitlines() if line.startswith("not tested: ")]
-    by_link = {link: sum(row.point.link == link for row in standing_of(nothing).rows) for link in document.site.links}
-    assert [line.split(" row")[0] for line in lines] == [f"not tested: {number}" for number in by_link.values()]
-    assert [line.split(" on ")[1].split(";")[0] for line in lines] == list(by_link)
+    rows = standing_of(nothing).rows
+    by_link = {link: sum(row.point.link == link for row in rows) for link in document.site.links}
+    told = " ".join(render_text(nothing, width=120).split())
+    alarms = len({row.alarm.name for row in rows})
+    counts = ", ".join(f"{number} on {link}" for link, number in by_link.items())
+    assert f"not tested, since no record here set out to: {len(rows)} rows of {alarms} alarms: {counts}" in told
+    assert f"0 rows: 0 fail, 0 unknown, 0 pass; {len(rows)} more not tested" in told
+    assert "proved up to:" not in told
+
+
+def test_what_was_not_selected_is_left_out(document: ReportDocument) -> None:
+    """One link of two alarms was selected: only these are counted, shown, and told of what they prove."""
+    newest = document.attempts[0]
+    names = tuple(document.site.alarms)[:2]
+    own = [row for row in document.site.expectations if row.alarm in names and row.point.startswith("bms.")]
+    keys = {row.key for row in own}
+    results = tuple(it for it in newest.judgement.results if it.expectation in keys)
+    judgement = replace(newest.judgement, results=results, strays=(), causes=())
+    attempt = replace(newest, planned=tuple(keys), judgement=judgement, timelines=())
+    told = render_text(replace(document, attempts=(attempt,)), width=200)
+    others = len(document.site.expectations) - len(own)
+    assert re.search(rf"^{len(own)} rows: .*; {others} more not tested$", told, re.MULTILINE)
+    proved = told.split("proved up to:\n")[1].split("\n\n")[0]
+    heads = [line.split(",")[0] for line in proved.splitlines() if not line.startswith(" " * 8)]
+    assert heads == ["    bms", "    nothing on panel"]
+    assert f"of {len(own)} rows passed" in proved
+    assert proved.endswith("nothing on panel, printer: not tested")
+
+
+def test_a_link_that_was_never_up_says_where_and_why_at_each_place(document: ReportDocument) -> None:
+    newest = document.attempts[0]
+    why = "10.0.0.9:502: no connection: Connection refused; check the address"
+    figures = next(it for it in newest.links if it.link == "bms")
+    blind = (BlindTime(from_ns=figures.watched.lo, to_ns=figures.watched.hi, reason=f"{NOT_CONNECTED}: {why}"),)
+    links = tuple(replace(it, blind=blind) if it is figures else it for it in newest.links)
+    judgement = replace(newest.judgement, results=(), strays=(), causes=())
+    attempt = replace(newest, links=links, judgement=judgement, timelines=())
+    told = " ".join(render_text(replace(document, attempts=(attempt,)), width=120).split())
+    assert f"planned in this attempt and not reached: link bms: {why}" in told
+    assert f"blind: {human.measured(figures.watched.width)} not connected yet: {why}" in told
+    assert replace(figures, blind=blind).never_up == why
+    later = replace(blind[0], from_ns=blind[0].from_ns + 1)
+    assert replace(figures, blind=(later,)).never_up == "", "it was observed for a while"
+
+
+def test_what_is_not_as_it_was_found_is_named_within_limits_and_in_whole(document: ReportDocument) -> None:
+    newest = document.attempts[0]
+    many = tuple(Difference(what=f"bms.{number}", as_found="off", as_left="on") for number in range(9))
+    assert left_words(many[:1]) == "bms.0 was off, is on"
+    assert left_words(many).endswith("bms.5 was off, is on; and 3 more")
+    told = render_text(replace(document, attempts=(replace(newest, as_left=many),)), width=120)
+    part = told.split("as left after attempt 1, not as it was found:\n")[1].split("\n\n")[0]
+    assert part.splitlines() == [f"    {it.what} was off, is on" for it in many]
+    assert "as left after" not in render_text(replace(document, attempts=(replace(newest, as_left=()),)))
 
 
 def test_passes_in_few_words(document: ReportDocument) -> None:
@@ -128,7 +181,7 @@ def test_a_link_that_nobody_listened_to_was_not_blind(document: ReportDocument) 
     many = tuple(BlindTime(from_ns=at, to_ns=at + 1, reason=f"reason {at}") for at in range(9))
     busy = replace(newest.links[0], blind=many)
     told = render_text(replace(document, attempts=(replace(newest, links=(busy, idle)), *document.attempts[1:])))
-    assert "bms: not listened to in this attempt" in told
+    assert "not listened to in this attempt: bms\n" in told
     assert "and 3 more reasons" in " ".join(told.split())
 
 
