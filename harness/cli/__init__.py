@@ -120,12 +120,18 @@ def _run() -> int:
         click.echo("stopped", err=True)
         return ExitCode.UNKNOWN
     except SafetyError as exc:
-        click.echo(f"refused: {exc}", err=True)
+        _tell(f"refused: {exc}")
         return ExitCode.REFUSED
     except FarendError as exc:
-        click.echo(str(exc), err=True)
+        _tell(str(exc))
         return ExitCode.USAGE
     return int(code) if isinstance(code, int) else ExitCode.ALL_PASS
+
+
+def _tell(text: str) -> None:
+    from harness.cli.common import note_line  # only now: it loads what reads a site file
+
+    note_line(text)
 
 
 def _reader_went_away() -> int:

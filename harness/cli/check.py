@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli.common import SITE_ARGUMENT, found, json_option, note, say, say_json
+from harness.cli.common import SITE_ARGUMENT, found, json_option, note, note_line, say, say_json, say_line
 from harness.core.errors import Problem, SiteError
 from harness.core.verdicts import ExitCode
 
@@ -36,7 +36,7 @@ def command(site: Path, map_file: Path | None, every_point: bool, as_json: bool)
             say_json({"problems": [_problem(it) for it in exc.problems], "usable": False})
         else:
             for problem in exc.problems:
-                note(str(problem))
+                note_line(str(problem))
             errors = sum(it.severity == "error" for it in exc.problems)
             note(f"{errors} error{'s' * (errors != 1)}, {len(exc.problems) - errors} warnings: cannot be used")
         return ExitCode.USAGE
@@ -47,15 +47,15 @@ def command(site: Path, map_file: Path | None, every_point: bool, as_json: bool)
         say_json({"problems": [_problem(it) for it in warnings], "usable": True, "points": points, "notes": read.notes})
         return ExitCode.ALL_PASS
     for problem in warnings:
-        note(str(problem))
-    say(f"{read.name}: {read.title}")
+        note_line(str(problem))
+    say_line(f"{read.name}: {read.title}")
     rows = len(read.expectations)
     say(f"{len(read.links)} links, {len(read.points)} points, {len(read.alarms)} alarms, {rows:,} rows")
     say()
     if every_point:
         width = max((len(name) for name in points), default=0)
         for name, text in points.items():
-            say(f"  {name:<{width}}  {text}")
+            say_line(f"{name:<{width}}  {text}", first=2, hang=6)
     else:
         _say_outputs(read)
         say("  (--points lists every point with its wire address)")
@@ -63,7 +63,7 @@ def command(site: Path, map_file: Path | None, every_point: bool, as_json: bool)
         say()
         say("Limits and assumptions in force")
         for text in read.notes:
-            say(f"  {text}")
+            say_line(text, first=2, hang=6)
     say()
     say(f"can be used; {len(warnings)} warning{'s' * (len(warnings) != 1)}")
     return ExitCode.ALL_PASS

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli.common import duration_of, load, note, run_until_interrupted
+from harness.cli.common import duration_of, load, note, note_line, run_until_interrupted
 from harness.cli.watch_screen import Screen
 from harness.core.errors import UsageError
 from harness.core.instants import NS_PER_S
@@ -96,7 +96,7 @@ def command(
     screen = Screen(as_json=as_json, labels=to.labels)
     watcher = Shown(points, screen.show, links)
     for link in links:
-        note(_declared(link, points))
+        note_line(_declared(link, points))
     for_ns = None if for_text is None else duration_of("--for", for_text)
     client = key_client(links)
     if client is not None:

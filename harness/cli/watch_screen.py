@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli.common import say
+from harness.cli.common import say_line
 from harness.cli.drift import Drift
 from harness.core.instants import FOREVER, NS_PER_S
 
@@ -60,14 +60,16 @@ class Screen:
             sys.stdout.flush()
         elif isinstance(item, Notice):
             if self._drift.is_late_told(item):
-                say(f"{self._clock(item.at_ns)}  {item.link}  {item.text}")
+                say_line(f"{self._clock(item.at_ns)}  {item.link}  {item.text}")
         elif isinstance(item, FirstRead):
-            say(f"{self._clock(item.at_ns)}  {item.link}  {first_words(item.changes)}")
+            say_line(f"{self._clock(item.at_ns)}  {item.link}  {first_words(item.changes)}")
         elif self._drift.is_told(item, item.at.hi):
-            say(f"{self._clock(item.at.hi)}  {item.link}  {self._words(item)}")
+            say_line(f"{self._clock(item.at.hi)}  {item.link}  {self._words(item)}")
         elif not self._is_explained:
             self._is_explained = True
-            say(f"{self._clock(item.at.hi)}  (numbers that keep changing are counted from here on; --json shows each)")
+            say_line(
+                f"{self._clock(item.at.hi)}  (numbers that keep changing are counted from here on; --json shows each)"
+            )
 
     def beat(self) -> None:
         """Tell what was counted for long enough; called every second."""
@@ -87,7 +89,7 @@ class Screen:
         lines += [f"{it.link}  {it.words}" for it in self._drift.late_due(now_ns, all_of_them=all_of_them)]
         try:
             for line in lines:
-                say(f"{self._clock(now_ns)}  {line}")
+                say_line(f"{self._clock(now_ns)}  {line}")
         except BrokenPipeError:
             self._is_alone = True
             raise

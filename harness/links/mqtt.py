@@ -24,6 +24,7 @@ from harness.links.mqtt_client import Arrivals, Connection, password_of, tls_con
 from harness.links.mqtt_messages import Answered, Lost, MqttMessage, Published, Refused, Subscribing, encode
 from harness.links.mqtt_trace import SequenceWatch, is_down
 from harness.links.mqtt_values import sequence_of
+from harness.links.os_reasons import os_reason
 
 RECONNECT_FIRST_NS: Final = 100 * NS_PER_MS
 RECONNECT_MAX_NS: Final = 2 * NS_PER_S
@@ -86,7 +87,7 @@ class MqttListener:
             self._report(LinkState.DOWN, str(exc))
         except (aiomqtt.MqttError, OSError, ValueError) as exc:
             # The library's own words may be no more than "timed out": what its socket said comes first.
-            told = arrivals.last_error or str(exc)
+            told = arrivals.last_error or _reason(exc)
             self._report(LinkState.DOWN, f"{self._where}: {told}; look at address, port, user, password and TLS")
         finally:
             arrivals.close()
@@ -145,3 +146,9 @@ class MqttListener:
         if self._state != (state, why):
             self._state = (state, why)
             self._observer.link_state(self.name, self._clock() if at_ns is None else at_ns, state, why)
+
+
+def _reason(exc: BaseException) -> str:
+    """What the operating system said where the library wraps that, else the library's own words."""
+    beneath = next((it for it in (exc, exc.__cause__, exc.__context__) if isinstance(it, OSError)), None)
+    return str(exc) if beneath is None else os_reason(beneath)
