@@ -24,6 +24,11 @@ def to_clear(site: Site, options: TestOptions, *, clear: bool, key: Key | None) 
     looked = look_for_left_open(options.record.absolute().parent, site.name, time.time_ns())
     for text in looked.unread:
         note(f"nobody can say whether something was left raised there: {text}")
+    for text in looked.watched:
+        note_wrapped(
+            f"{text}: a watch of this site writes this record now: a device that is asked by both answers each of them "
+            "less often, and one that takes a single connection refuses the second"
+        )
     if not looked.left:
         return ()
     is_armed = options.arm == site.name

@@ -44,8 +44,10 @@ def glance(path: Path, kinds: Collection[str]) -> Glance:
     return Glance(path=path, header=header, events=events)
 
 
-def site_in_use(path: Path) -> str:
-    """The site of a record that is being written now, by a copy of what is there so far; '' where it cannot be told."""
+def header_in_use(path: Path) -> Header | None:
+    """The header of a record that is being written now, by a copy of what is there so far; None where it cannot be
+    told.
+    """
     try:
         with tempfile.TemporaryDirectory(prefix="farend-record-") as folder:
             copy = Path(folder) / "record"
@@ -54,11 +56,11 @@ def site_in_use(path: Path) -> str:
                 shutil.copyfile(file, copy.with_name(copy.name + file.name.removeprefix(path.name)))
             connection = sqlite3.connect(copy, isolation_level=None)
             try:
-                return _header(connection, path).site
+                return _header(connection, path)
             finally:
                 connection.close()
     except (OSError, sqlite3.Error, RecordError, ValueError, KeyError, TypeError, AttributeError):
-        return ""  # it grows while it is copied
+        return None  # it grows while it is copied
 
 
 def _header(connection: sqlite3.Connection, path: Path) -> Header:

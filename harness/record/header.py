@@ -21,6 +21,9 @@ Json: TypeAlias = "Mapping[str, Json] | Sequence[Json] | str | int | float | boo
 UtcClock = Callable[[], int]
 """Returns UTC as nanoseconds since 1970-01-01. ``time.time_ns`` in real runs."""
 
+WATCH: Final = "watch"
+"""The kind of a record of which nothing was raised: it was only listened."""
+
 _ANCHOR_TRIES: Final = 5
 
 

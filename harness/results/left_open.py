@@ -14,8 +14,8 @@ from harness.core.errors import RecordError, SafetyError, SiteError
 from harness.core.instants import NS_PER_S
 from harness.core.model import Alarm
 from harness.record.corrections import CORRECTION_EVENT
-from harness.record.glancing import Glance, glance, site_in_use
-from harness.record.header import Json
+from harness.record.glancing import Glance, glance, header_in_use
+from harness.record.header import WATCH, Json
 from harness.record.opening import RecordEmptyError, RecordInUseError
 from harness.record.reader import RecordReader
 from harness.results.corrected import Corrected
@@ -59,21 +59,31 @@ class LeftOpen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Looked:
-    """What was found. ``unread``: of these records nobody knows whether they left something raised, and why."""
+    """What was found. ``unread``: of these records nobody knows whether they left something raised, and why.
+
+    ``watched``: records that somebody who only listens to the site writes now.
+    """
 
     left: tuple[LeftOpen, ...] = ()
     unread: tuple[str, ...] = ()
+    watched: tuple[str, ...] = ()
 
 
 def look_for_left_open(folder: Path, site: str, now_utc_ns: int) -> Looked:
-    """What the records of ``site`` in ``folder`` left raised, the newest first. SafetyError while one is written."""
+    """What the records of ``site`` in ``folder`` left raised, the newest first. SafetyError while one is written,
+    unless by a watch: that raises nothing.
+    """
     seen: list[Glance] = []
     unread: list[str] = []
+    watched: list[str] = []
     for path in _newest(folder):
         try:
             one = glance(path, (*TOLD_OF_IN, CORRECTION_EVENT))
         except RecordInUseError as exc:
-            if site_in_use(path) in (site, ""):
+            header = header_in_use(path)
+            if header is not None and header.kind == WATCH:
+                watched += [str(path)] if header.site == site else []
+            elif header is None or header.site == site:
                 raise SafetyError(
                     f"{path}: a run of site={site} writes this record now; two at once would raise and clear each "
                     "other's alarms: wait until that one has ended, or stop it"
@@ -86,7 +96,7 @@ def look_for_left_open(folder: Path, site: str, now_utc_ns: int) -> Looked:
             if one.header.site == site:
                 seen.append(one)
     seen.sort(key=lambda it: it.header.anchor.utc_ns, reverse=True)
-    return Looked(left=tuple(_left(seen, now_utc_ns)), unread=tuple(unread))
+    return Looked(left=tuple(_left(seen, now_utc_ns)), unread=tuple(unread), watched=tuple(watched))
 
 
 def _newest(folder: Path) -> list[Path]:

@@ -10,7 +10,6 @@ import traceback
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
 
 from harness.core.errors import IdentityError
 from harness.core.instants import Clock
@@ -18,14 +17,11 @@ from harness.core.model import Site
 from harness.links.base import Link, LinkState, Observer
 from harness.links.person import PersonListener
 from harness.links.person_reports import Attend
-from harness.record.header import Header, Json
+from harness.record.header import WATCH, Header, Json
 from harness.record.writer import RecordWriter
 from harness.results.judging import END_EVENT, ENTRY_KEY, MAP_KEY, RESUMES_KEY, WATCHED_EVENT
 from harness.run.watching import Watcher, watch
 from harness.site.reading import Documents
-
-KIND: Final = "watch"
-"""In the header of such a record."""
 
 
 class Shown(Watcher):
@@ -68,7 +64,7 @@ async def watch_into_record(
         clock,
         site=site.name,
         title=site.title,
-        kind=KIND,
+        kind=WATCH,
         command=options.command,
         operator=options.who,
         extra=_extra(documents),

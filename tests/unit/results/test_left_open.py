@@ -13,6 +13,8 @@ from harness.core.instants import Bounds
 from harness.core.model import Step
 from harness.record.corrections import CORRECTION_EVENT, Correction, CorrectionKind
 from harness.record.found import Event
+from harness.record.header import WATCH, Header
+from harness.record.writer import RecordWriter
 from harness.results.left_open import ENDS_LATER_NS, RECORDS_MAX, LeftOpen, look_for_left_open
 from harness.results.open_stimuli import CLEARED_LEFT_OPEN_EVENT, open_stimuli
 from harness.results.steps import AS_LEFT_EVENT, INTENT_EVENT, STEP_EVENT, StepDone
@@ -246,3 +248,19 @@ def test_a_record_that_is_being_written_is_a_run_that_goes_on(tmp_path: Path) ->
             looked(tmp_path)
     finally:
         one.close()
+
+
+def test_a_watch_that_goes_on_raises_nothing_and_holds_nobody_up(tmp_path: Path) -> None:
+    one = made(tmp_path)
+    one.stimulus("0001", "a.high", 3, None)
+    one.close()
+    header = Header.now(lambda: 0, site="ashby", kind=WATCH)
+    watch = RecordWriter.create(tmp_path / "night.farend", header, {}, lambda: 0)
+    watch.flush()
+    try:
+        found = look_for_left_open(tmp_path, "ashby", NOW_UTC_NS)
+        assert [it.alarm for it in found.left] == ["a.high"]
+        assert found.watched == (str(tmp_path / "night.farend"),)
+        assert look_for_left_open(tmp_path, "elsewhere", NOW_UTC_NS).watched == ()
+    finally:
+        watch.close()
