@@ -32,10 +32,28 @@ class Variants:
         cleared = await self._back.clear(item.alarm, stimulus)
         self._t.view.phase(f"held for {duration(held_ns)}; waiting for what still shows")
         last = max((row.limits.search_ns + gap_ns(site, row) for row in loud), default=0)
-        await self._waits.until(raised.at.hi + last)
+        await self._watched(loud, raised, cleared, raised.at.hi + last)
         await self._back.release(item, item.alarm, stimulus)
         until = {row.key: max(cleared.at.hi, self._t.clock()) + gone_within_ns(site, row) for row in loud}
         await self._waits.each(loud, lambda row: live.is_off(row.point), until)
+
+    async def _watched(self, loud: Sequence[Expectation], raised: StepDone, cleared: StepDone, until_ns: int) -> None:
+        """Wait, and note how long each output takes to come on after the clear, or to go off."""
+        live, clock, spread = self._t.live, self._t.clock, self._t.spread
+        on = {row.key for row in loud if live.was_on_since(row.point, raised.at.lo)}
+        gone: set[str] = set()
+
+        def noted() -> bool:
+            for row in loud:
+                if row.key not in on and live.was_on_since(row.point, raised.at.lo):
+                    on.add(row.key)
+                    spread.took(row, clock() - raised.at.lo)
+                if row.key in on and row.key not in gone and live.is_off(row.point):
+                    gone.add(row.key)
+                    spread.took(row, clock() - cleared.at.hi - row.limits.dwell_ns)
+            return False
+
+        await live.wait_until(noted, until_ns)
 
     async def with_another(self, item: Item, also: Alarm, loud: Sequence[Expectation], stimulus: str) -> None:
         """Raise a second alarm beside the first, clear the first, and only then the second.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from random import Random
 from typing import Any
 
 import pytest
@@ -10,9 +11,18 @@ import pytest
 from harness.core.instants import NS_PER_MS, NS_PER_S, Bounds
 from harness.core.links import BusWay, ModbusRtuLink, ModbusTcpLink, SerialPort, TextLink
 from harness.core.model import Alarm, Behaviour, Site
-from harness.run.order import Item, Selection, plan_of, usual_ns
+from harness.run.order import Item, Selection, gone_within_ns, plan_of, show_within_ns, usual_ns
 from harness.run.preview import preview_of
-from harness.run.spread import LEAST_NS, SINGLE_MAX_NS, Spread, slowest_poll_ns
+from harness.run.spread import (
+    LEAST_NS,
+    SEEN_MAX_NS,
+    SEEN_TIMES,
+    SINGLE_MAX_NS,
+    UNDECLARED_NS,
+    Spread,
+    slowest_poll_ns,
+    undeclared_polls,
+)
 from harness.run.testing import TestOptions, takes_ns
 from tests.peers.sites import site_of
 
@@ -41,17 +51,17 @@ def test_over_the_slowest_poll_on_its_own_way() -> None:
 def test_what_is_slow_on_another_ones_way_holds_nothing_up() -> None:
     site = timed(site_of(), "log", device_poll_ns=MINUTE_NS)
     spread = Spread(site, repeat=10)
-    assert spread.over_ns(item_of(site, "a.high", "log")) == MINUTE_NS
-    assert spread.over_ns(item_of(site, "a.high")) == MINUTE_NS, "one of its rows is there"
-    assert spread.over_ns(item_of(site, "a.high", "bms")) == 100 * NS_PER_MS
+    assert spread.over_ns(item_of(site, "a.high", "log")) == MINUTE_NS + SEEN_MAX_NS
+    assert spread.over_ns(item_of(site, "a.high")) == MINUTE_NS + SEEN_MAX_NS, "one of its rows is there"
+    assert spread.over_ns(item_of(site, "a.high", "bms")) < 2 * NS_PER_S
 
 
 @pytest.mark.parametrize(
     ("asked", "over_ns"),
     [
         ({}, SINGLE_MAX_NS),
-        ({"repeat": 2}, MINUTE_NS),
-        ({"held_ns": (NS_PER_S,)}, MINUTE_NS),
+        ({"repeat": 2}, MINUTE_NS + SEEN_MAX_NS),
+        ({"held_ns": (NS_PER_S,)}, MINUTE_NS + SEEN_MAX_NS),
         ({"by_hand": True}, 0),
         ({"by_hand": True, "repeat": 2}, 0),
     ],
@@ -64,7 +74,7 @@ def test_only_what_is_raised_again_and_again_waits_for_a_slow_poll(asked: dict[s
 def test_what_a_run_raised_before_is_measured_with_it() -> None:
     site = timed(site_of(), "bms", device_poll_ns=MINUTE_NS)
     item = item_of(site, "a.high")
-    assert Spread(site).over_ns(item, is_again=True) == MINUTE_NS
+    assert Spread(site).over_ns(item, is_again=True) == MINUTE_NS + SEEN_MAX_NS
     assert Spread(site, by_hand=True).over_ns(item, is_again=True) == 0
 
 
@@ -161,4 +171,42 @@ def test_whoever_is_told_of_the_test_is_told_of_the_wait_too(
     item = Item(alarm=quick.alarms["a.high"], rows=tuple(rows))
     assert all(row.behaviour is not Behaviour.QUIET for row in rows)
     usual = 0 if asked.get("guided") else asked.get("repeat", 1) * 100 * NS_PER_MS
-    assert takes_ns(slow, [item], options) - takes_ns(quick, [item], options) == more_ns - usual
+    waited_ns = max(max(show_within_ns(quick, row), gone_within_ns(quick, row)) for row in rows)
+    seen_ns = SEEN_MAX_NS - SEEN_TIMES * waited_ns  # the longer an output may take, the more it is spread
+    seen_ns = seen_ns * asked.get("repeat", 1) if asked.get("stepwise") or "repeat" in asked else 0
+    assert takes_ns(slow, [item], options) - takes_ns(quick, [item], options) == more_ns - usual + seen_ns
+
+
+def test_what_is_repeated_is_spread_over_a_multiple_of_what_an_output_took_so_far() -> None:
+    site, poll_ns = site_of(), 100 * NS_PER_MS
+    item = item_of(site, "a.high", "bms")
+
+    def waits(took_ns: int, **asked: Any) -> list[int]:
+        spread, random = Spread(site, **asked), Random(1)
+        spread.took(item.loud[0], took_ns)
+        spread.took(item.loud[0], took_ns // 3)  # the longest counts
+        return [spread.wait_ns(item, random) for _ in range(500)]
+
+    assert max(waits(0, repeat=2)) <= poll_ns
+    assert max(waits(NS_PER_S)) <= poll_ns, "a single raise is not held up"
+    for took_ns, over_ns in ((NS_PER_S, SEEN_TIMES * NS_PER_S), (MINUTE_NS, SEEN_MAX_NS)):
+        found = waits(took_ns, repeat=2)
+        assert 0.8 * over_ns < max(found) <= over_ns + poll_ns
+        assert sum(found) / len(found) == pytest.approx((over_ns + poll_ns) / 2, rel=0.05)
+        assert found == waits(took_ns, repeat=2), "alike from one seed"
+    spread = Spread(site, repeat=2)
+    spread.took(item.loud[0], MINUTE_NS)
+    assert spread.wait_ns(item_of(site, "a.high", "log"), Random(1)) <= spread.over_ns(item_of(site, "a.high", "log"))
+
+
+def test_how_often_a_device_polls_is_not_declared() -> None:
+    site = replace(timed(site_of(), "bms", device_poll_ns=None), behind={"bms": "panel"})
+    item = item_of(site, "a.high", "bms")
+    assert undeclared_polls(site, "bms") == (("bms", "panel"),)
+    random, spread = Random(1), Spread(site, repeat=2)
+    assert UNDECLARED_NS // 2 < max(spread.wait_ns(item, random) for _ in range(100)) <= 2 * UNDECLARED_NS
+    assert spread.over_ns(item) >= UNDECLARED_NS
+    assert Spread(site).over_ns(item) < NS_PER_S
+    declared = timed(site, "bms", device_poll_ns=NS_PER_S)
+    assert not undeclared_polls(declared, "bms")
+    assert undeclared_polls(replace(declared, behind={"bms": "panel", "log": "bms"}), "log") == (("log", "bms"),)
