@@ -21,7 +21,7 @@ from harness.core.model import Alarm, Behaviour, Site
 from harness.core.verdicts import ExitCode, VerdictClass
 from harness.measure.trials import Asked
 from harness.run.order import Item, Selection, plan_of
-from harness.run.spread import Spread
+from harness.run.spread import Spread, undeclared_words
 from harness.run.trials import Claim, Search
 from harness.run.variants import sweep_of
 from harness.site.reading import Documents
@@ -120,11 +120,15 @@ def measure_many(
     asked: Asked,
     *,
     repeat: int = 1,
+    usual: int | None = None,
     claim: Claim | None = None,
     search: Search | None = None,
     picture: Path | None = None,
 ) -> Ended:
-    """Raise, record, judge, and tell what was measured. ``picture``: where it is drawn besides."""
+    """Raise, record, judge, and tell what was measured. ``picture``: where it is drawn besides.
+
+    ``usual``: so many raises it takes where all is well, at each output where a length is searched for; None: all.
+    """
     from harness.studies.measuring import measured
 
     selection = Selection(only=(told.alarm,), links=told.links)
@@ -134,9 +138,14 @@ def measure_many(
         raise UsageError(f"--alarm {told.alarm}: no output has to react to it; name another one, or another --link")
     if search is not None:
         repeat = search.tries_max * len(points)
+        usual = search.search.tries_usual * len(points)
     held_ns = () if search is None else (search.longest_ns,)
     spread = Spread(site, repeat=repeat, held_ns=held_ns, by_hand=told.raising.guided)
-    note_wrapped(_takes(spread, items if search is None else [next(sweep_of(items, held_ns, 1))], repeat))
+    raised = items if search is None else [next(sweep_of(items, held_ns, 1))]
+    note_wrapped(_takes(spread, raised, repeat, repeat if usual is None else min(usual, repeat)))
+    links = dict.fromkeys(site.points[row.point].link for it in items for row in it.loud)
+    for text in dict.fromkeys(text for link in links for text in undeclared_words(site, link)):
+        note_wrapped(f"NOTHING CAN BE PROVEN of outputs on this way: {text}")
     options = prepared(
         told.site,
         site,
@@ -177,12 +186,13 @@ def besides(judged: JudgedRecord) -> ExitCode:
     return ExitCode.ALL_PASS if judged.is_settled else ExitCode.NOT_RESTORED
 
 
-def _takes(spread: Spread, items: Sequence[Item], repeat: int) -> str:
-    """How long it takes at the most, as far as that can be said. ``items``: raised so many times each."""
+def _takes(spread: Spread, items: Sequence[Item], repeat: int, usual: int) -> str:
+    """How long it takes, as far as that can be said. ``items``: raised so many times each, and usually so many."""
     over_ns = max(spread.over_ns(it) for it in items)
     phases = f" at random phases of {duration(over_ns)}" if over_ns else " by hand"
-    raises, all_ns = repeat * len(items), repeat * sum(spread.usual_ns(it) for it in items)
-    return (
-        f"up to {raises} raises{phases}, about {taken(all_ns // raises)} each where all is well: {taken(all_ns)} for "
-        "all of them"
-    )
+    raises, once_ns = repeat * len(items), sum(spread.usual_ns(it) for it in items)
+    each = f"about {taken(once_ns // len(items))} each where all is well"
+    if usual >= repeat:
+        return f"up to {raises} raises{phases}, {each}: {taken(repeat * once_ns)} for all of them"
+    likely = f"about {usual * len(items)} of them and {taken(usual * once_ns)} where nothing is unlucky"
+    return f"up to {raises} raises{phases}, {each}: {likely}, {taken(repeat * once_ns)} for all"

@@ -50,5 +50,5 @@ def command(told: Told, share: str, held: str, down_to: str, tries: int) -> int:
     asked = Asked(confidence=told.confidence, share=search.share)
     ended = measure_many(told, site, documents, asked, search=search)
     found = ended.measured.searches
-    is_found = bool(found) and all(it.finding.reliable is not None for it in found)
+    is_found = bool(found) and all(it.is_proven for it in found)
     return ended.amounts_to(is_refuted=False, is_proven=is_found)

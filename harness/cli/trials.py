@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import ceil
 from pathlib import Path
 from typing import Final
 
@@ -12,6 +13,7 @@ from harness.cli.drawing import check_picture, picture_option
 from harness.cli.many import Told, many_options, measure_many, one_alarm
 from harness.cli.shares import share_of
 from harness.core.errors import UsageError
+from harness.measure.poll_period import trials_to_name
 from harness.measure.proportions import Side, clopper_pearson, trials_needed
 from harness.measure.sequential import Decision
 from harness.measure.trials import Asked
@@ -25,7 +27,7 @@ COUNT_MAX: Final = 10_000
 @click.command(name="trials", short_help="Raise one alarm many times, and measure.")
 @many_options
 @click.option(
-    "--count", type=click.IntRange(1, COUNT_MAX), help="So many times. Default: as many as a claim of 95% needs."
+    "--count", type=click.IntRange(1, COUNT_MAX), help="So many times. Default: as many as a poll takes to name."
 )
 @click.option("--claim", metavar="SHARE", help="That at least so many pass; stop once it is decided either way.")
 @click.option("--misses-allowed", type=click.IntRange(0, 1000), default=0, help="So many may fail, for a longer plan.")
@@ -60,18 +62,23 @@ def command(
     wanted = _claim(told, count, claim, misses_allowed, good)
     trials = count or _enough(asked) if wanted is None else min(wanted.trials_max, wanted.rule.trials_max)
     site, documents = load(told.site)
-    one_alarm(site, told.alarm)
-    note_wrapped(forecast(wanted, trials, asked))
-    ended = measure_many(told, site, documents, asked, repeat=trials, claim=wanted, picture=picture)
+    alarm = one_alarm(site, told.alarm)
+    note_wrapped(forecast(wanted, trials, asked, names_poll=alarm.lasts_ns is not None))
+    if count is not None and trials < count:
+        note_wrapped(f"--count {count}: no more than {trials} are raised, which decide the claim either way")
+    usual = None if wanted is None else _usual(wanted)
+    ended = measure_many(told, site, documents, asked, repeat=trials, usual=usual, claim=wanted, picture=picture)
     if wanted is None:
         return ended.code
-    decisions = {it.decided.decision for it in ended.measured.claims}
+    decisions = {it.decision for it in ended.measured.claims}
     return ended.amounts_to(is_refuted=Decision.REFUTED in decisions, is_proven=decisions == {Decision.PROVEN})
 
 
 def _enough(asked: Asked) -> int:
-    """As many as it takes, all seen, to show the share that is asked about."""
+    """As many as it takes, all seen, to show the share that is asked about, and to name a poll that sees so many."""
     needed = trials_needed(asked.share, confidence=asked.confidence)
+    if needed <= COUNT_MAX:
+        needed = max(needed, trials_to_name(asked.share, confidence=asked.confidence))
     if needed > COUNT_MAX:
         raise UsageError(
             f"--share {percent(asked.share, up=False)}: takes {needed:,} trials to show; ask about less, or give a "
@@ -96,13 +103,23 @@ def _claim(told: Told, count: int | None, claim: str | None, misses_allowed: int
     )
 
 
-def forecast(claim: Claim | None, trials: int, asked: Asked) -> str:
-    """What so many trials can show, before the first."""
+def _usual(claim: Claim) -> int:
+    """How many trials a claim takes at a good output."""
+    return claim.needed if claim.good is None else ceil(claim.rule.rates(1.0 - claim.good).trials_mean)
+
+
+def forecast(claim: Claim | None, trials: int, asked: Asked, *, names_poll: bool = False) -> str:
+    """What so many trials can show, before the first. ``names_poll``: the alarm clears by itself, so that they could
+    name a poll period.
+    """
     least = clopper_pearson(trials, trials, confidence=asked.confidence, side=Side.LOWER).low
     sure = percent(asked.confidence)
     best = (
         f"{counted(trials, 'trial')} that all pass show that at least {percent(least, up=False)} do ({sure}, one-sided)"
     )
+    to_name = trials_to_name(asked.share, confidence=asked.confidence) if names_poll else 0
+    if trials < to_name:
+        best += f". To name a poll period that sees {percent(asked.share)} of them takes {to_name} trials at least"
     if claim is None:
         return best
     if claim.good is None:

@@ -95,6 +95,8 @@ class Finding:
     is_over: bool
     longest: Proof | None = None
     hopeful: Proof | None = None
+    tries_left: int = 0
+    """That were not used."""
 
     @property
     def reliable_ns(self) -> int | None:
@@ -158,6 +160,18 @@ class ShortestShown:
         """With fewer tries no length but the longest is proven: the rest would not be enough if a shorter one fails."""
         return self._two_proofs + 2 * self._enough
 
+    @property
+    def tries_usual(self) -> int:
+        """How many it takes of an output that shows what is held for longer than the middle (on a logarithmic scale)
+        between the longest and the shortest length, and nothing that is shorter.
+        """
+        middle_ns = (self.longest_ns * self.shortest_ns) ** 0.5
+        outcomes: list[Outcome] = []
+        while (held_ns := self.next_ns(outcomes)) is not None:
+            answer = Answer.SHOWN if held_ns >= middle_ns else Answer.LOST
+            outcomes.append(Outcome(held_ns=held_ns, answer=answer))
+        return len(outcomes)
+
     def next_ns(self, outcomes: Sequence[Outcome]) -> int | None:
         """How long to hold the next one; None: there is nothing more to be found out. ``outcomes`` in order, all.
 
@@ -180,6 +194,7 @@ class ShortestShown:
             is_over=wanted is None,
             longest=_longest(course),
             hopeful=_hopeful(course, self._enough),
+            tries_left=max(0, self.tries_max - course.tries),
         )
 
     def _followed(self, outcomes: Sequence[Outcome]) -> tuple[_Course, int | None]:

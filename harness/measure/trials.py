@@ -80,6 +80,10 @@ class RowTrials:
     phases: tuple[float, ...] = ()
     beats: tuple[tuple[float, ...], ...] = ()
     """Of each record: where in the period of the slowest device on the way that polls another one each raise fell."""
+    unproven: tuple[str, ...] = ()
+    """Why nothing may be called proven of it, whatever the trials came to: each reason, and what to do."""
+    poll_ns: int = 0
+    """How often farend polls it; 0 where it is told."""
 
     def count(self, shown: Shown) -> int:
         """How many trials ended so."""
@@ -128,8 +132,9 @@ class RowSummary:
 
     ``phase``, ``beat``: whether the raises fell in step with the readings, or with a device on the way; where they did,
     or too few were made to tell, the visible time's bounds rest on an assumption that is not shown. ``longest``: the
-    longest poll period that sees a stated share of such transients. ``slower``: for each period asked for, what a poll
-    so slow would have seen of these very sightings, at the least and at the most.
+    longest poll period that is proven to see a stated share of such transients, None where that assumption is not
+    shown. ``slower``: for each period asked for, what a poll so slow would have seen of these very sightings, at the
+    least and at the most.
     """
 
     row: RowTrials
@@ -144,6 +149,11 @@ class RowSummary:
     """Against the period of a device on the way: of the record that is the least likely by chance."""
     longest: SeenShare | None
     slower: tuple[tuple[Phases, Phases], ...]
+
+    @property
+    def is_random(self) -> bool:
+        """Nothing speaks against it that the raises fell at random against the readings, where any are made."""
+        return self.phase is None or self.phase.finding is Locking.NOT_SHOWN
 
     @property
     def is_in_step(self) -> bool:
@@ -195,6 +205,10 @@ def summarise(row: RowTrials, asked: Asked | None = None) -> RowSummary:
     asked = asked or Asked()
     classes = [it.verdict.verdict_class for it in row.trials]
     visible = row.visible if row.ends_by_itself else ()
+    phase, beat = phase_lock(row.phases) if row.phases else None, beat_of(row)
+    # No period is proven by raises that may have met a few phases only.
+    is_random = phase is None or phase.finding is Locking.NOT_SHOWN
+    is_sound = is_random and not row.unproven and (beat is None or beat.finding is not Locking.LOCKED)
     return RowSummary(
         row=row,
         passed=classes.count(VerdictClass.PASS),
@@ -203,10 +217,10 @@ def summarise(row: RowTrials, asked: Asked | None = None) -> RowSummary:
         misses=miss_share(row, confidence=asked.confidence),
         latency=_described(row.latencies, asked),
         visible=_visible(visible, asked),
-        phase=phase_lock(row.phases) if row.phases else None,
-        beat=beat_of(row),
+        phase=phase,
+        beat=beat,
         longest=longest_period(_least_of_all(row, visible), asked.share, confidence=asked.confidence)
-        if visible
+        if visible and is_sound
         else None,
         slower=tuple(slower_poll(row.sightings, it) for it in asked.slower_ns) if visible and row.sightings else (),
     )

@@ -37,6 +37,8 @@ class RowMeasured:
     ``latencies``: of every trial that showed. ``predicted``: of them all. ``shown`` of ``trials``, with exact bounds of
     the share. ``chance``: the mean of what was predicted for each, in the slowest and in the quickest case.
     ``outside``: in words, each value that the prediction does not hold; ``could_be``: what could explain it.
+    ``against_proof``: those of them with which a share that is measured may be that of a few phases: what was slower or
+    quicker than a declared poll allows, or seen more often; not what was seen more seldom.
     """
 
     key: str
@@ -49,6 +51,7 @@ class RowMeasured:
     chance: tuple[Fraction, Fraction] | None
     outside: tuple[str, ...] = ()
     could_be: tuple[str, ...] = ()
+    against_proof: tuple[str, ...] = ()
 
     @property
     def is_within(self) -> bool:

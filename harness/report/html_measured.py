@@ -15,6 +15,7 @@ from harness.report.measured_panels import PANEL, PLOT, Panel, corners, label_of
 from harness.report.measured_sentences import (
     assumption_texts,
     claim_groups,
+    claim_name,
     claim_words,
     counts_words,
     is_whole,
@@ -97,7 +98,7 @@ class MeasuredView:
         self.remarks = _by_text((text, label_of(it)) for it in sorted(rows, key=is_whole) for text in _remarks(it))
         slower = [it for it in rows if it.slower]
         self.slower = [
-            (label_of(it), "; ".join(slower_words(*phases) for phases in it.slower)) for it in slower[:SLOWER_MAX]
+            (label_of(it), "; ".join(slower_words(it, *phases) for phases in it.slower)) for it in slower[:SLOWER_MAX]
         ]
         self.not_slower = len(slower) - len(self.slower)
         self.needed = too_few_words(rows, asked)
@@ -159,7 +160,7 @@ def _few(repeated: Repeated) -> list[tuple[str, str]]:
 def _claims(told: Measured) -> list[tuple[str, list[tuple[str, str]], str]]:
     """Each claim, what is decided of it for which output, and how its rule errs."""
     return [
-        (claim, [(f"{it.alarm} at {it.point}", claim_words(it)) for it in claims], rates)
+        (claim, [(claim_name(it), claim_words(it)) for it in claims], rates)
         for claim, claims, rates in claim_groups(told)
     ]
 

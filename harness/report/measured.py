@@ -36,6 +36,18 @@ class ClaimTold:
     trials: int
     at_claim: Rates
     at_good: Rates
+    unproven: tuple[str, ...] = ()
+    """Why it may not be called proven, whatever the rule says."""
+    record: str = ""
+    """The name of the record that was made for it, where others are measured with it; else ''."""
+    failed: int = 0
+    """Of all its trials."""
+
+    @property
+    def decision(self) -> Decision:
+        """What is decided; by trials that may all have met the same phase of a poll nothing is proven."""
+        decided = self.decided.decision
+        return Decision.UNDECIDED if decided is Decision.PROVEN and self.unproven else decided
 
     @property
     def is_lost(self) -> bool:
@@ -50,6 +62,15 @@ class SearchTold:
     alarm: str
     point: str
     finding: Finding
+    unproven: tuple[str, ...] = ()
+    """Why no length may be called proven, whatever the tries came to."""
+    record: str = ""
+    """The name of the record, where others are measured with it; else ''."""
+
+    @property
+    def is_proven(self) -> bool:
+        """Whether a length is proven to be shown often enough."""
+        return self.finding.reliable is not None and not self.unproven
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -48,6 +48,7 @@ def _row(one: RowSummary) -> Json:
         "visible": _quantiles(one.visible),
         "phase": None if one.phase is None else {"finding": one.phase.finding.value, "chance": one.phase.chance},
         "in_step_with_a_device": one.is_in_step,
+        "unproven": list(row.unproven),
         "longest_poll": None
         if one.longest is None
         else {"period_ns": one.longest.period_ns, "least": one.longest.least, "trials": one.longest.trials},
@@ -76,7 +77,8 @@ def _claim(one: ClaimTold) -> Json:
         "point": one.point,
         "share": one.share,
         "confidence": one.confidence,
-        "decision": NOT_TO_BE_PROVEN if one.is_lost else one.decided.decision.value,
+        "decision": NOT_TO_BE_PROVEN if one.is_lost else one.decision.value,
+        "unproven": list(one.unproven),
         "good": 1.0 - one.at_good.miss_share if one.at_good.miss_share else None,
         "after": one.decided.after,
         "trials": one.trials,
@@ -98,6 +100,7 @@ def _search(one: SearchTold) -> Json:
         "tries": found.tries,
         "unknown": found.unknown,
         "is_over": found.is_over,
+        "unproven": list(one.unproven),
     }
 
 

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from math import ceil, floor
+from math import ceil, floor, isqrt
 from typing import Final
 
 from harness.core.durations import bounds, duration
+from harness.core.instants import NS_PER_MS
 from harness.measure.describe import Description, QuantileAt
 from harness.measure.phase_lock import Locking
 from harness.measure.poll_period import Phases, trials_to_name
@@ -21,6 +22,8 @@ from harness.report.human import count
 from harness.report.measured import ClaimTold, Measured, SearchTold
 from harness.report.measured_words import down, pair, percent
 
+_OFF_BEAT_MIN_MS: Final = 5
+"""Below that nobody polls."""
 NOT_KNOWN: Final = "not known"
 """Of a time that the trials bound on no side."""
 
@@ -50,7 +53,8 @@ def own_remarks(one: RowSummary) -> list[str]:
 
 def phase_remarks(one: RowSummary) -> list[str]:
     """Why times of a row are not to be relied on, as far as the phases of its raises tell."""
-    texts = [beat_words(one)] if one.is_in_step else []
+    texts = [f"nothing is proven of it: {text}" for text in one.row.unproven]
+    texts += [beat_words(one)] if one.is_in_step else []
     if one.row.ends_by_itself and one.phase is not None and one.phase.finding is not Locking.NOT_SHOWN:
         texts.append(phase_words(one))
     return texts
@@ -59,7 +63,8 @@ def phase_remarks(one: RowSummary) -> list[str]:
 def common_remarks(rows: Sequence[RowSummary], asked: Asked) -> list[str]:
     """What a table cannot say of rows together: how sure it is that they always show, and what is not proven yet."""
     texts = []
-    whole = [one.misses for one in rows if one.misses is not None and not one.misses.missed + one.misses.unseen]
+    sound = [one.misses for one in rows if one.misses is not None and not one.row.unproven]
+    whole = [it for it in sound if not it.missed + it.unseen]
     if whole:
         worst = max(whole, key=lambda it: it.high)
         texts.append(
@@ -72,7 +77,8 @@ def common_remarks(rows: Sequence[RowSummary], asked: Asked) -> list[str]:
 def too_few_words(rows: Sequence[RowSummary], asked: Asked) -> list[str]:
     """How many trials it takes to name a poll period, where some of the rows had fewer; else nothing."""
     needed = trials_to_name(asked.share, confidence=asked.confidence)
-    if any(one.row.ends_by_itself and one.longest is None and len(one.row.visible) < needed for one in rows):
+    few = (it for it in rows if it.row.ends_by_itself and it.longest is None and not it.row.unproven)
+    if any(len(it.row.visible) < needed for it in few):
         return [f"to name a poll period that sees {percent(asked.share)} of them takes {needed} trials at least"]
     return []
 
@@ -131,7 +137,7 @@ def visible_words(one: RowSummary, asked: Asked) -> list[str]:
     if one.phase is not None and one.phase.finding is not Locking.NOT_SHOWN:
         told.append(f"visible times are not to be relied on: {phase_words(one)}")
     told.append(longest_words(one, asked))
-    told += [slower_words(least, most) for least, most in one.slower]
+    told += [slower_words(one, least, most) for least, most in one.slower]
     return told
 
 
@@ -140,7 +146,8 @@ def beat_words(one: RowSummary) -> str:
     arc = "" if one.beat is None else percent(one.beat.widest_empty_arc, up=False)
     return (
         f"its times are not to be relied on: the raises fell in step with a device on the way that polls ({arc} of its "
-        "period was never met); raise at other phases (trials spreads them)"
+        "period was never met). Where a program chose when to raise, let it wait at random; else declare how often "
+        "that device really polls, over which raises are then spread"
     )
 
 
@@ -150,10 +157,26 @@ def phase_words(one: RowSummary) -> str:
         return "nothing was read again and again here"
     arc = percent(one.phase.widest_empty_arc, up=False)
     if one.phase.finding is Locking.LOCKED:
-        return (
-            f"the raises fell in step with the readings ({arc} of a poll period was never met): raise at other phases"
+        other = off_beat_ns(one.row.poll_ns)
+        remedy = (
+            f": what is raised comes in a beat that the poll shares; poll every {duration(other)}, which shares none"
+            if other
+            else ""
         )
+        return f"the raises fell in step with the readings ({arc} of a poll period was never met){remedy}"
     return f"{count(one.phase.trials, 'raise')} are too few to tell whether they fell in step with the readings"
+
+
+def off_beat_ns(poll_ns: int) -> int:
+    """A poll period a little below another one that is a prime number of milliseconds, in ns; 0 where there is none.
+
+    A controller's scan is a round number of milliseconds, and so are most polls: where one is a multiple of the other,
+    or nearly, what is raised meets a few phases of the poll only. A prime has them all in turn.
+    """
+    ms = (poll_ns - 1) // NS_PER_MS
+    while ms >= _OFF_BEAT_MIN_MS and any(ms % it == 0 for it in range(2, isqrt(ms) + 1)):
+        ms -= 1
+    return ms * NS_PER_MS if ms >= _OFF_BEAT_MIN_MS else 0
 
 
 def longest_words(one: RowSummary, asked: Asked) -> str:
@@ -162,17 +185,34 @@ def longest_words(one: RowSummary, asked: Asked) -> str:
     if one.longest is not None:
         period = down(one.longest.period_ns)
         return f"a poll every {period} sees at least {share} of such alarms ({sure}, one-sided)"
+    if one.row.unproven or one.is_in_step or not one.is_random:
+        return f"no poll period is proven to see {share} of such alarms, whatever was seen"
     needed = trials_to_name(asked.share, confidence=asked.confidence)
     trials = len(one.row.visible)
     short = f"; {needed} trials that all show it could, and these are {trials}" if trials < needed else ""
     return f"no poll period is proven to see {share} of such alarms ({sure}){short}"
 
 
-def slower_words(least: Phases, most: Phases) -> str:
+def slower_words(one: RowSummary, least: Phases, most: Phases) -> str:
     """What a slower poll would have seen of these very sightings, over all phases."""
     seen = f"{mean_seen(least, most)} of these {least.sightings} sightings on average"
-    spread = pair(str(least.fewest), str(most.most))
-    return f"a poll every {duration(least.period_ns)} would have seen {seen}, {spread} by its phase"
+    of_all = f" ({count(len(one.row.measured), 'raise')} in all)" if len(one.row.measured) > least.sightings else ""
+    doubt = slower_doubt(one)
+    not_sure = f": {doubt}" if doubt else ""
+    would = f"a poll every {duration(least.period_ns)} would have seen {seen}"
+    return f"{would}, {by_phase(least, most)} by its phase{of_all}{not_sure}"
+
+
+def by_phase(least: Phases, most: Phases) -> str:
+    """``14 to 45``, from the worst phase to the best."""
+    return pair(str(least.fewest), str(most.most))
+
+
+def slower_doubt(one: RowSummary) -> str:
+    """That what a slower poll would have seen is not to be relied on, in few words; '' where nothing speaks so."""
+    if one.row.unproven:
+        return "not proven"
+    return "" if one.is_random and not one.is_in_step else "not to be relied on"
 
 
 def mean_seen(least: Phases, most: Phases) -> str:
@@ -194,6 +234,11 @@ def claim_groups(told: Measured) -> list[tuple[str, list[ClaimTold], str]]:
     return found
 
 
+def claim_name(one: ClaimTold | SearchTold) -> str:
+    """Of which output, and by which record where there are others."""
+    return f"{one.alarm} at {one.point}{f' ({one.record})' if one.record else ''}"
+
+
 def claim_words(one: ClaimTold) -> str:
     """``proven after 59 trials``. What is refuted is what the rule says so of, and not more: of a plan with a fixed
     number of trials that it can still come out, else that the output is a good one.
@@ -202,11 +247,19 @@ def claim_words(one: ClaimTold) -> str:
         rest = "more trials may decide it" if one.decided.is_open else "and no further trial would change that"
         return f"not decided by {count(one.trials, 'trial')}; {rest}"
     after = count(one.decided.after, "trial")
+    if one.decided.decision is Decision.PROVEN and one.unproven:
+        return f"NOT PROVEN, though {after} would do: {'; '.join(one.unproven)}"
     if one.decided.decision is Decision.PROVEN:
-        return f"proven after {after}"
+        later = one.trials - one.decided.after
+        failed = f"; of all {one.trials} {one.failed} failed" if one.failed else ""
+        return f"proven after {after}{failed or (f', and {later} more came later' if later else '')}"
     if one.is_lost:
         return f"not to be proven any more after {after}: more failed than the plan allows, which may be chance"
-    return f"refuted after {after}: fewer than {percent(1.0 - one.at_good.miss_share)} pass"
+    good = percent(1.0 - one.at_good.miss_share)
+    return (
+        f"not to be proven any more after {after}: fewer pass than the {good} of a good output; whether "
+        f"{percent(one.share)} do is not decided"
+    )
 
 
 def between(it: QuantileAt) -> str:
@@ -229,6 +282,10 @@ def search_groups(told: Measured) -> list[tuple[str, list[SearchTold]]]:
     ]
 
 
+def _beats_tested(told: Measured) -> str:
+    return " and the declared beats of devices" if any(one.beat is not None for one in told.rows) else " alone"
+
+
 def assumption_texts(told: Measured) -> list[str]:
     """What the numbers rest on."""
     texts = [
@@ -236,8 +293,10 @@ def assumption_texts(told: Measured) -> list[str]:
     ]
     if any(one.row.ends_by_itself for one in told.rows):
         texts.append(
-            "Visible times and poll periods take it that alarms fall at random against the polls, as was tested, and "
-            "that those to come are like these. An alarm that no reading met counts: it may have been short."
+            "Visible times and poll periods take it that alarms fall at random against all polls on the way, and that "
+            "those to come are like these. Tested was that against farend's own polls"
+            f"{_beats_tested(told)}; a beat that nobody declared is not known, and raises are spread against it as far "
+            "as it shows. An alarm that no reading met counts: it may have been short."
         )
     if any(one.row.ends_by_itself and one.row.is_delay_declared for one in told.rows):
         texts.append("Where a link declares its output delay, its alarms are taken to have come on within it.")

@@ -106,7 +106,7 @@ class TableMaker:
         """What is to be said of a row, without its times."""
         row = one.row
         counts = (*(row.count(kind) for kind in Shown), sum(it.is_set_aside for it in row.trials))
-        return self._link(one), one.failed, *counts, one.is_in_step, _phase_note(one)
+        return self._link(one), one.failed, *counts, one.is_in_step, one.row.unproven, _phase_note(one)
 
     def _link(self, one: RowSummary) -> str:
         return self.link_of.get(one.row.point, one.row.point)
@@ -169,12 +169,14 @@ def miss_of_each(misses: MissShare) -> str:
 
 
 def _beat_note(one: RowSummary) -> str:
-    return "raised in step with a device on the way" if one.is_in_step else ""
+    if one.is_in_step:
+        return "raised in step with a device on the way"
+    return "nothing is proven: see below" if one.row.unproven else ""
 
 
 def _phase_note(one: RowSummary) -> str:
     """Why a visible time is not to be relied on, in few words; '' where nothing speaks against it."""
-    if one.is_in_step or not one.row.ends_by_itself:
+    if one.is_in_step or one.row.unproven or not one.row.ends_by_itself:
         return _beat_note(one)
     if one.phase is None or one.phase.finding is Locking.NOT_SHOWN:
         return ""

@@ -17,7 +17,9 @@ from harness.report.measured import Measured
 from harness.report.measured_sentences import (
     assumption_texts,
     beat_words,
+    by_phase,
     claim_groups,
+    claim_name,
     claim_words,
     common_remarks,
     counts_words,
@@ -27,6 +29,7 @@ from harness.report.measured_sentences import (
     own_remarks,
     quantile_words,
     shown_words,
+    slower_doubt,
     visible_words,
 )
 from harness.report.measured_words import down, percent
@@ -74,7 +77,7 @@ def alarm_lines(rows: Sequence[RowSummary], asked: Asked, to: Terminal) -> list[
         ),
         ("visible for", "95 % more than", lambda it: quantile_words(it.visible, 0.05)),
         ("latency", "95 % within", lambda it: quantile_words(it.latency, 0.95)),
-        ("not shown", "at most", lambda it: "" if it.misses is None else percent(it.misses.high, up=True)),
+        ("not shown", "at most", _missed_at_most),
         ("latency", "50 % within", lambda it: quantile_words(it.latency, 0.5)),
         ("visible for", "50 % more than", lambda it: quantile_words(it.visible, 0.5)),
     ]
@@ -82,8 +85,11 @@ def alarm_lines(rows: Sequence[RowSummary], asked: Asked, to: Terminal) -> list[
         columns = [it for it in columns if it[0] not in ("visible for", "a poll that")]
     lines = _fitting(columns, rows, to)
     if asked.slower_ns and any(one.slower for one in rows):
-        slower = [_slower_column(period_ns, at) for at, period_ns in enumerate(asked.slower_ns)]
-        lines += ["", *_fitting([columns[0], *slower], [one for one in rows if one.slower], to)]
+        for at, period_ns in enumerate(asked.slower_ns):
+            lines += [
+                "",
+                *_fitting([columns[0], *_slower_columns(period_ns, at)], [it for it in rows if it.slower], to),
+            ]
     return [*lines, *_remarks(rows, asked, to)]
 
 
@@ -120,12 +126,22 @@ def _fitting(columns: Sequence[_Column], rows: Sequence[RowSummary], to: Termina
     ]
 
 
-def _slower_column(period_ns: int, at: int) -> _Column:
-    return (
-        f"a poll every {duration(period_ns)}",
-        "would have seen",
-        lambda it: f"{mean_seen(*it.slower[at])} of {it.slower[at][0].sightings}",
-    )
+def _missed_at_most(one: RowSummary) -> str:
+    return "" if one.misses is None or one.row.unproven else percent(one.misses.high, up=True)
+
+
+def _slower_columns(period_ns: int, at: int) -> list[_Column]:
+    """What a poll so slow would have seen of the sightings, and of how many raises they are."""
+    columns: list[_Column] = [
+        (
+            f"a poll every {duration(period_ns)}",
+            "would have seen",
+            lambda it: f"{mean_seen(*it.slower[at])} of {it.slower[at][0].sightings}",
+        ),
+        ("", "by its phase", lambda it: by_phase(*it.slower[at])),
+        ("", "of raises", lambda it: str(len(it.row.measured))),
+    ]
+    return [*columns, ("", "", slower_doubt)]
 
 
 def _remarks(rows: Sequence[RowSummary], asked: Asked, to: Terminal) -> list[str]:
@@ -155,7 +171,8 @@ def front_lines(told: Measured, to: Terminal) -> list[str]:
 
 def row_lines(one: RowSummary, asked: Asked, to: Terminal) -> list[str]:
     """One output of one alarm."""
-    texts = [beat_words(one) if one.is_in_step else "", latency_words(one), *visible_words(one, asked)]
+    texts = [*(f"nothing is proven of it: {text}" for text in one.row.unproven)]
+    texts += [beat_words(one) if one.is_in_step else "", latency_words(one), *visible_words(one, asked)]
     counts = f"{one.row.point}: {counts_words(one)}{miss_words(one.misses)}"
     lines = to.wrapped(counts, first=4, hang=8, keep_units=True)
     for text in texts:
@@ -174,6 +191,6 @@ def claim_lines(told: Measured, to: Terminal) -> list[str]:
     for claim, claims, rates in claim_groups(told):
         lines += to.wrapped(f"claim: {claim}", hang=4, keep_units=True)
         for one in claims:
-            lines += to.wrapped(f"{one.alarm} at {one.point}: {claim_words(one)}", first=4, hang=8, keep_units=True)
+            lines += to.wrapped(f"{claim_name(one)}: {claim_words(one)}", first=4, hang=8, keep_units=True)
         lines += to.wrapped(rates, first=4, hang=8, keep_units=True)
     return lines

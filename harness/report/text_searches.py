@@ -5,8 +5,9 @@ from __future__ import annotations
 from harness.core.durations import at_most
 from harness.measure.shortest_shown import Finding
 from harness.report.columns import Terminal
+from harness.report.human import count
 from harness.report.measured import Measured
-from harness.report.measured_sentences import search_groups
+from harness.report.measured_sentences import claim_name, search_groups
 from harness.report.measured_words import down
 
 
@@ -16,7 +17,8 @@ def search_lines(told: Measured, to: Terminal) -> list[str]:
     for head, searches in search_groups(told):
         lines += to.wrapped(f"{head}:", hang=4, keep_units=True)
         for one in searches:
-            text = f"{one.alarm} at {one.point}: {search_words(one.finding)}"
+            unproven = f"NOT PROVEN: {'; '.join(one.unproven)}; " if one.unproven else ""
+            text = f"{claim_name(one)}: {unproven}{search_words(one.finding)}"
             lines += to.wrapped(text, first=4, hang=8, keep_units=True)
     return lines
 
@@ -33,17 +35,25 @@ def search_words(found: Finding) -> str:
         lost = found.lost
         parts.append(f"lost too often at {down(lost.held_ns)} or shorter ({lost.shown} of {lost.tries} may have shown)")
     if found.hopeful is not None:
-        more = "" if found.reliable is None else ", which proves nothing: more --tries could"
+        more = "" if found.reliable is None else f", which proves nothing: {_could(found)}"
         hopeful = f"{found.hopeful.shown} of {found.hopeful.tries}"
         parts.append(f"held for {at_most(found.hopeful.held_ns)} it was shown every time ({hopeful}){more}")
     if found.unknown:
         slow = "they count as not shown, so that a slow poll of farend's own makes the length longer"
-        parts.append(f"{found.tries} tries, {found.unknown} of which nobody can tell: {slow}")
+        parts.append(f"{count(found.tries, 'try', 'tries')}, {found.unknown} of which nobody can tell: {slow}")
     else:
-        parts.append(f"{found.tries} tries")
+        parts.append(f"{count(found.tries, 'try', 'tries')}")
     if not found.is_over:
         parts.append("the search was not ended")
     return "; ".join(parts)
+
+
+def _could(found: Finding) -> str:
+    """What could prove a length that was shown every time, and was not tried to be proven."""
+    if not found.tries_left or found.hopeful is None:
+        return "more --tries could"
+    held = at_most(found.hopeful.held_ns)
+    return f"it was chosen by what it showed, and proofs take tries of their own; another run with --held {held} could"
 
 
 def _not_proven(found: Finding) -> str:

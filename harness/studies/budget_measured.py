@@ -8,22 +8,25 @@ with how long the alarm was up, and bounds for a common one hold for their mean 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from math import ceil
 from pathlib import Path
 from typing import Final
 
-from harness.core.durations import bounds
+from harness.core.durations import at_most, bounds
 from harness.core.errors import UsageError
 from harness.core.instants import FOREVER, NS_PER_S, Bounds
-from harness.core.model import Behaviour, Site, Stimulus
+from harness.core.model import Behaviour, Site, Step, Stimulus
 from harness.core.verdicts import Verdict
 from harness.measure.budget import Watcher, chance_of, stages
-from harness.measure.budget_steps import Case, OnDelay
+from harness.measure.budget_damping import Damping
+from harness.measure.budget_steps import Case, Dwell, OnDelay
 from harness.measure.phase_lock import Locking, phase_lock
 from harness.measure.proportions import CONFIDENCE, clopper_pearson
 from harness.measure.trials import RowTrial, RowTrials, Shown
+from harness.measure.visible_time import Seen
 from harness.report.budget_document import Budget, Measured, RowMeasured, WayGroup
 from harness.report.budget_words import seconds_words
 from harness.results.judging import JudgedRecord, judge_record
@@ -40,7 +43,7 @@ def with_measured(budget: Budget, site: Site, paths: Sequence[Path]) -> Budget:
     judged: list[JudgedRecord] = []
     try:
         judged += (judge_record(path) for path in paths)
-        return replace(budget, measured=_measured(budget, site, judged))
+        return replace(budget, measured=measured_of(budget, site, judged))
     finally:
         for record in judged:
             record.reader.close()
@@ -55,9 +58,15 @@ class _Compared:
     watcher: Watcher
     stimuli: Sequence[dict[str, Stimulus]]
     behaviour: Behaviour
+    released_by: Step = Step.CLEAR
+    timed: Sequence[Mapping[str, Stimulus]] = ()
+    """The same stimuli, as their reference points timed them."""
+    lasts_ns: Bounds | None = None
+    """Of an alarm that clears by itself."""
 
 
-def _measured(budget: Budget, site: Site, records: Sequence[JudgedRecord]) -> Measured:
+def measured_of(budget: Budget, site: Site, records: Sequence[JudgedRecord]) -> Measured:
+    """What the records measured of the rows of a budget, beside it. UsageError where a record is of another site."""
     for record in records:
         if record.site.name != site.name:
             raise UsageError(
@@ -66,6 +75,7 @@ def _measured(budget: Budget, site: Site, records: Sequence[JudgedRecord]) -> Me
             )
     ways = {row.key: group for group in budget.groups for row in group.rows}
     behaviours = {row.key: row.behaviour for row in site.expectations}
+    released = {row.key: row.released_by for row in site.expectations}
     stimuli = [{it.id: it for it in record.evidence.stimuli} for record in records]
     found = [
         _Compared(
@@ -74,6 +84,9 @@ def _measured(budget: Budget, site: Site, records: Sequence[JudgedRecord]) -> Me
             watcher=ways[row.key].way.watchers[0],
             stimuli=stimuli,
             behaviour=behaviours[row.key],
+            released_by=released[row.key],
+            timed=[record.timed for record in records],
+            lasts_ns=site.alarms[row.alarm].lasts_ns,
         )
         for row in row_trials(records)
         if row.key in ways
@@ -116,12 +129,18 @@ def _row(it: _Compared, confidence: float, records: Sequence[JudgedRecord]) -> R
     if early:
         outside.append(_latency_words(early, len(latencies), "before", predicted))
         could_be += _why_early(it)
+    gone = _gone_late(it, predicted)
+    if gone:
+        outside.append(gone)
+        could_be += [*_why_late(it), "an output that holds on for longer than the alarm: a dwell that nobody declared"]
+    against = list(outside)
     if share.high < float(slowest):
         outside.append(f"seen {shown} of {len(trials)}, where {_share_words(slowest, 'at least')} predicted")
         could_be += _why_seldom(it)
     elif share.low > float(quickest):
         outside.append(f"seen {shown} of {len(trials)}, where {_share_words(quickest, 'at most')} predicted")
         could_be += _why_often(it)
+        against.append(outside[-1])
     if outside:
         could_be += _of_the_run(it, records)
     return RowMeasured(
@@ -134,8 +153,44 @@ def _row(it: _Compared, confidence: float, records: Sequence[JudgedRecord]) -> R
         share=(share.low, share.high),
         chance=(slowest, quickest),
         outside=tuple(outside),
+        against_proof=tuple(against),
         could_be=tuple(dict.fromkeys(could_be)),
     )
+
+
+def _gone_late(it: _Compared, predicted: Bounds) -> str:
+    """What goes off with its alarm, and later than a change may take on its way and what holds on is declared to; ''
+    where nothing does. Of damping it is not known, since a loop may fall more slowly than it rises.
+    """
+    hops = [hop.step for hop in (*it.group.way.hops, *it.watcher.hops)]
+    if (
+        it.behaviour is not Behaviour.FOLLOWS
+        or it.released_by is Step.SILENCE
+        or any(isinstance(step, Damping) for step in hops)
+    ):
+        return ""
+    holds = sum((step.time for step in hops if isinstance(step, Dwell)), Fraction(0))
+    holds += sum((step.off for step in hops if isinstance(step, OnDelay)), Fraction(0))
+    most_ns = predicted.hi + ceil(holds * NS_PER_S)
+    took = []
+    for trial in it.row.measured:
+        cleared = _cleared(it, trial)
+        if cleared is not None and isinstance(trial.visible, Seen) and trial.visible.end.hi < FOREVER:
+            took.append(Bounds(max(0, trial.visible.end.lo - cleared.hi), max(0, trial.visible.end.hi - cleared.lo)))
+    late = [one for one in took if one.lo > most_ns]
+    if not late:
+        return ""
+    worst = bounds(max(late, key=lambda one: one.lo), against_ns=most_ns)
+    return f"{len(late)} of {len(took)} gone after the longest predicted {at_most(most_ns)} from the clear: {worst}"
+
+
+def _cleared(it: _Compared, trial: RowTrial) -> Bounds | None:
+    """When the alarm was cleared, or cleared by itself."""
+    stimulus = it.timed[trial.record].get(trial.stimulus)
+    if stimulus is None or stimulus.cleared is not None:
+        return None if stimulus is None else stimulus.cleared
+    lasts_ns = it.lasts_ns
+    return None if lasts_ns is None else Bounds(stimulus.raised.lo + lasts_ns.lo, stimulus.raised.hi + lasts_ns.hi)
 
 
 def predicted_latency(group: WayGroup, watcher: Watcher) -> Bounds:

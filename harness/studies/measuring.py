@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any, TypeVar
 
 from harness.core.errors import FarendError, RecordError, UsageError
 from harness.core.model import Behaviour
+from harness.core.verdicts import VerdictClass
 from harness.correlate.sweeps import Try, tries_of
 from harness.measure.claims import decide
+from harness.measure.poll_period import trials_to_name
 from harness.measure.trials import DESCRIBED_MIN, Asked, RowTrials, summarise
 from harness.report.measured import ClaimTold, Measured, MeasuredRecord, SearchTold
 from harness.results.fitting import fits
@@ -17,6 +20,7 @@ from harness.results.judging import PLAN_EVENT, JudgedRecord
 from harness.results.steps import SWEEP_EVENT
 from harness.run.steering import outcome_of
 from harness.run.trials import CLAIM_EVENT, SEARCH_EVENT, Claim, Search
+from harness.studies.grounds import unproven, unproven_way
 from harness.studies.row_trials import row_trials
 
 T = TypeVar("T")
@@ -38,6 +42,8 @@ def measured(records: Sequence[JudgedRecord], asked: Asked, only: Sequence[str] 
         raise UsageError(
             f"--only {' '.join(only)}: no output that was tested fits; give an alarm, a point or a pattern"
         )
+    why = unproven(records, rows, _proving(records, rows, asked))
+    rows = [replace(row, unproven=why.get(row.key, ())) for row in rows]
     many = [row for row in rows if len(row.trials) >= DESCRIBED_MIN]
     newest = records[-1]
     return Measured(
@@ -50,10 +56,29 @@ def measured(records: Sequence[JudgedRecord], asked: Asked, only: Sequence[str] 
         asked=asked,
         rows=tuple(summarise(row, asked) for row in many),
         single=len(rows) - len(many),
-        claims=tuple(it for number, record in enumerate(records) for it in _claims(record, number, rows)),
-        searches=tuple(it for record in records for it in _searches(record, only)),
+        claims=tuple(
+            replace(it, record=record.path.name if len(records) > 1 else "")
+            for number, record in enumerate(records)
+            for it in _claims(record, number, rows)
+        ),
+        searches=tuple(
+            replace(it, record=record.path.name if len(records) > 1 else "")
+            for record in records
+            for it in _searches(record, only)
+        ),
         notes=tuple(_notes(records)),
     )
+
+
+def _proving(records: Sequence[JudgedRecord], rows: Sequence[RowTrials], asked: Asked) -> set[str]:
+    """The rows of which something may be called proven: those of a claim, and those that may name a poll period."""
+    claimed = {number for number, record in enumerate(records) if record.reader.events(CLAIM_EVENT)}
+    needed = trials_to_name(asked.share, confidence=asked.confidence)
+    return {
+        row.key
+        for row in rows
+        if (row.ends_by_itself and len(row.visible) >= needed) or any(it.record in claimed for it in row.trials)
+    }
 
 
 def _notes(records: Sequence[JudgedRecord]) -> Iterator[str]:
@@ -113,6 +138,8 @@ def _claims(record: JudgedRecord, number: int, rows: Sequence[RowTrials]) -> Ite
                     confidence=claim.confidence,
                     decided=decide(claim.rule, classes),
                     trials=len(classes),
+                    failed=classes.count(VerdictClass.FAIL),
+                    unproven=row.unproven,
                     at_claim=at_claim,
                     at_good=at_good,
                 )
@@ -132,7 +159,12 @@ def _searches(record: JudgedRecord, only: Sequence[str]) -> Iterator[SearchTold]
             outcomes = [outcome_of(it.held_for_ns or 0, tries[it.id], point) for it in mine]
             alarm = mine[0].alarm if mine else planned
             if not only or fits((alarm, point), only):
-                yield SearchTold(alarm=alarm, point=point, finding=search.finding(outcomes))
+                yield SearchTold(
+                    alarm=alarm,
+                    point=point,
+                    finding=search.finding(outcomes),
+                    unproven=unproven_way(record.site, point),
+                )
 
 
 def _searched(record: JudgedRecord) -> dict[str, str]:

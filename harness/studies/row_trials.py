@@ -46,6 +46,8 @@ class _Raised:
     """It was raised once more in its place."""
     is_voided: bool = False
     """A correction says that it was no test, or one of another alarm. ``result`` is as recorded then."""
+    poll_ns: int = 0
+    """How often farend polls it; 0 where it is told."""
     beat_ns: int = 0
     """How often the slowest device on the way polls another one; 0 where none is declared."""
 
@@ -87,6 +89,7 @@ def row_trials(records: Sequence[JudgedRecord]) -> tuple[RowTrials, ...]:
                     delay=None if point.link in record.site.behind else record.site.times_of(point.link).output_delay,
                     is_superseded=result.stimulus in superseded,
                     is_voided=is_voided,
+                    poll_ns=getattr(record.site.links[point.link], "poll_period_ns", 0) or 0,
                     beat_ns=beat_ns(record.site, point.link),
                 )
             )
@@ -166,6 +169,7 @@ def _row(row: Expectation, raised: Sequence[_Raised], *, ends_by_itself: bool) -
         is_delay_declared=is_delay_declared,
         phases=_phases(raised),
         beats=_beats(raised),
+        poll_ns=max((it.poll_ns for it in raised if not it.is_told), default=0),
     )
 
 

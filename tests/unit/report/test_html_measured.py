@@ -129,10 +129,11 @@ def test_what_cannot_be_said_is_said(repeated_document: ReportDocument) -> None:
 def test_times_that_are_not_to_be_relied_on_say_so_beside_the_number(repeated_document: ReportDocument) -> None:
     first = rows_of(repeated_document)[0]
     assert first.phase is not None
-    locked = replace(first, phase=replace(first.phase, finding=Locking.LOCKED))
+    row = replace(first.row, poll_ns=100 * MS)
+    locked = replace(first, row=row, phase=replace(first.phase, finding=Locking.LOCKED))
     words = told(with_told(repeated_document, rows=(locked,)))
     assert f"{quantile_words(first.visible, 0.5)} raised in step with the polls" in words
-    assert "raise at other phases" in words
+    assert "poll every 97 ms, which shares none" in words
     beat = replace(first, beat=locked.phase)
     words = told(with_told(repeated_document, rows=(beat,)))
     assert f"{quantile_words(first.latency, 0.5)} raised in step with a device on the way" in words

@@ -12,14 +12,14 @@ from rich.cells import cell_len
 
 from harness.core.verdicts import VerdictClass
 from harness.measure.claims import decide
-from harness.measure.sequential import Rule, curtailed, ratio_rule
+from harness.measure.sequential import Decision, Rule, curtailed, ratio_rule
 from harness.measure.shortest_shown import Answer, Outcome, ShortestShown
 from harness.measure.trials import Asked, RowTrials, Shown, summarise
 from harness.report.columns import Terminal
 from harness.report.measured import ClaimTold, Measured, MeasuredRecord, SearchTold
 from harness.report.measured_json import measured_json
 from harness.report.measured_picture import measured_html, measured_svg
-from harness.report.measured_sentences import claim_words
+from harness.report.measured_sentences import claim_words, off_beat_ns
 from harness.report.measured_words import percent
 from harness.report.text_measured import render_measured
 from harness.report.text_searches import search_words
@@ -108,9 +108,9 @@ def test_what_a_slower_poll_would_have_seen_goes_over_all_phases() -> None:
 def test_a_claim_is_told_for_each_output_with_the_rates_of_its_rule() -> None:
     rule = curtailed(0.95)
     shown = row(*[Shown.SHOWN] * 59)
-    rates = {"at_claim": rule.rates(0.05), "at_good": rule.rates(0.0)}
     claim = ClaimTold(
-        alarm="a", point="p", share=0.95, confidence=0.95, trials=59, **rates,
+        alarm="a", point="p", share=0.95, confidence=0.95, trials=59,
+        at_claim=rule.rates(0.05), at_good=rule.rates(0.0),
         decided=decide(rule, [it.verdict.verdict_class for it in shown.trials]),
     )  # fmt: skip
     document = Measured(site="s", title="t", records=(), asked=Asked(), rows=(), claims=(claim,), single=1)
@@ -141,7 +141,10 @@ def test_a_plan_that_cannot_come_out_any_more_is_not_told_as_a_proof_of_the_cont
     told = words_of(curtailed(0.95), 1.0, fails, "not-to-be-proven")
     assert told == "not to be proven any more after 1 trial: more failed than the plan allows, which may be chance"
     told = words_of(ratio_rule(good=0.01, bad=0.05, trials_max=500), 0.99, fails, "refuted")
-    assert told == "refuted after 2 trials: fewer than 99 % pass"
+    assert told == (
+        "not to be proven any more after 2 trials: fewer pass than the 99 % of a good output; whether 95 % do is not "
+        "decided"
+    )
 
 
 def test_a_search_tells_what_is_proven_and_what_is_lost() -> None:
@@ -200,9 +203,18 @@ def test_claims_and_searches_of_several_records_stand_below_their_own_share() ->
     for share, confidence, trials in ((0.95, 0.95, 59), (0.5, 0.8, 3)):
         rule = curtailed(share, confidence=confidence)
         decided = decide(rule, [it.verdict.verdict_class for it in row(*[Shown.SHOWN] * trials).trials])
-        rates = {"at_claim": rule.rates(1 - share), "at_good": rule.rates(0.0)}
+        at_claim, at_good = rule.rates(1 - share), rule.rates(0.0)
         claims.append(
-            ClaimTold(alarm="a", point="p", share=share, confidence=confidence, trials=trials, decided=decided, **rates)
+            ClaimTold(
+                alarm="a",
+                point="p",
+                share=share,
+                confidence=confidence,
+                trials=trials,
+                decided=decided,
+                at_claim=at_claim,
+                at_good=at_good,
+            )
         )
     searches = []
     for share in (0.95, 0.5):
@@ -262,3 +274,40 @@ def test_the_curves_of_the_picture_lie_within_each_other() -> None:
         for at in range(half):
             assert outer[at][1] >= likely[at][1] - 0.2, "the least of the band is no higher"
             assert outer[half + at][1] <= likely[half + at][1] + 0.2
+
+
+def test_a_claim_that_may_rest_on_one_phase_is_no_proof_and_names_its_record_and_later_failures() -> None:
+    rule = curtailed(0.5, confidence=0.8)
+    classes = [VerdictClass.PASS] * 3
+    claim = ClaimTold(
+        alarm="a", point="p", share=0.5, confidence=0.8, trials=5, decided=decide(rule, classes),
+        at_claim=rule.rates(0.5), at_good=rule.rates(0.0), failed=1, record="monday.farend",
+    )  # fmt: skip
+    document = Measured(site="s", title="t", records=(), asked=Asked(), rows=(), claims=(claim,), single=1)
+    assert "a at p (monday.farend): proven after 3 trials; of all 5 1 failed" in words(render_measured(document))
+    unproven = replace(claim, unproven=("how often it polls is not declared",))
+    assert unproven.decision is Decision.UNDECIDED
+    document = replace(document, claims=(unproven,))
+    text = words(render_measured(document))
+    assert "NOT PROVEN" in text
+    assert "how often it polls is not declared" in text
+    assert " proven after" not in text
+    (found,) = measured_json(document)["claims"]
+    assert (found["decision"], found["unproven"]) == (Decision.UNDECIDED.value, ["how often it polls is not declared"])
+
+
+def test_no_poll_period_is_proven_by_raises_in_step_or_against_what_is_not_declared() -> None:
+    many = row(*[Shown.SHOWN] * 70)
+    assert summarise(many).longest is not None
+    assert summarise(replace(many, unproven=("because",))).longest is None
+    assert summarise(replace(many, phases=(0.5,) * 70)).longest is None
+    assert summarise(replace(many, phases=tuple(at / 70 for at in range(70)))).longest is not None
+    asked = Asked(slower_ns=(2_000_000_000,))
+    locked = summarise(replace(many, phases=(0.5,) * 70, poll_ns=100 * MS), asked)
+    text = words(render_measured(Measured(site="s", title="t", records=(), asked=asked, rows=(locked,)), width=120))
+    assert "poll every 97 ms" in text
+    assert "not to be relied on" in text.split("by its phase")[1].split("the raises")[0], "beside the slower poll"
+
+
+def test_a_poll_period_that_shares_no_beat_with_a_round_scan() -> None:
+    assert [off_beat_ns(it * MS) // MS for it in (100, 97, 20, 500, 1000, 5, 0)] == [97, 89, 19, 499, 997, 0, 0]
