@@ -142,9 +142,10 @@ def windows_of(
                 continue
             stimulus = it if site.alarms[name].reference == point else timed[it.id]
             stimulus = shared.leads.get(it.id, stimulus)
-            demand = demand_of(stimulus, row, next_raise[it.id], next_other[shared.last.get(it.id, it.id)])
+            of_it = replace(row, limits=shared.limits.get(it.id, row.limits))
+            demand = demand_of(stimulus, of_it, next_raise[it.id], next_other[shared.last.get(it.id, it.id)])
             is_no_result = implied or it.held_for_ns is not None or it.id in shared.uncounted
-            windows.append(Window(stimulus=stimulus, expectation=row, demand=demand, implied=is_no_result))
+            windows.append(Window(stimulus=stimulus, expectation=of_it, demand=demand, implied=is_no_result))
     windows.sort(key=lambda it: (it.start, it.implied))
     return windows
 

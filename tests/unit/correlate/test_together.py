@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from harness.core.model import Behaviour, Step
+from harness.core.model import Behaviour, Limits, Step
 from harness.core.verdicts import Verdict
-from tests.peers.trace_bench import Bench
+from tests.peers.trace_bench import LIMITS, MS, Bench
 
 
 def pair(behaviour: Behaviour = Behaviour.FOLLOWS, **second: object) -> Bench:
@@ -109,3 +109,77 @@ def test_one_that_is_not_proven_proves_nothing_of_what_they_share() -> None:
     bench.on("bms.common", 1100, 4100)
     verdicts = {it.stimulus: it.verdict for it in bench.judge().results if it.point == "bms.common"}
     assert verdicts == {"s1": Verdict.NOT_RUN}
+
+
+@pytest.mark.parametrize("common", [[(1100, 2050), (3100, 5100)], [(1100, 5100)]], ids=["off-between", "on"])
+def test_let_go_before_the_other_was_raised_they_are_not_one(common: list[tuple[float, float]]) -> None:
+    """It may go off in between, so neither that it does nor that it does not says anything."""
+    bench = Bench()
+    bench.inputs(2)
+    bench.input("bms.common", 100)
+    for name in ("a0", "a1"):
+        bench.row(name, "bms.common")
+    bench.raised("a0", 1000, clear=2000)
+    bench.raised("a1", 3000, clear=5000)
+    bench.stimuli = [replace(it, together="s1") for it in bench.stimuli]
+    bench.on("bms.a0", 1100, 2100)
+    bench.on("bms.a1", 3100, 5100)
+    for start, stop in common:
+        bench.on("bms.common", start, stop)
+    assert at_common(bench) == {}
+
+
+@pytest.mark.parametrize("end", [4600, 6100])
+def test_one_cleared_and_the_other_silenced_has_no_common_release(end: float) -> None:
+    """Each follows its alarm until it is silenced: a0 lets go with its clear, a1 with its acknowledge."""
+    bench = Bench()
+    bench.inputs(2)
+    bench.input("bms.common", 100)
+    for name in ("a0", "a1"):
+        bench.row(name, "bms.common", released_by=Step.SILENCE)
+    bench.raised("a0", 1000, clear=4500, acknowledge=6000)
+    bench.raised("a1", 2000, acknowledge=3000, clear=7000)
+    bench.stimuli = [replace(it, together="s1") for it in bench.stimuli]
+    bench.on("bms.a0", 1100, 4600)
+    bench.on("bms.a1", 2100, 7100)
+    bench.on("bms.common", 1100, end)
+    assert at_common(bench) == {}
+
+
+@pytest.mark.parametrize(
+    ("dwell_ms", "end", "verdict"),
+    [
+        ((0, 2000), 9100, Verdict.ON_TIME),  # the dwell of the second, which lets go last
+        ((0, 2000), 7100, Verdict.BRIEF),
+        ((1500, 0), 7100, Verdict.ON_TIME),  # that of the first was over long before
+        ((1500, 0), 9100, Verdict.STUCK),
+    ],
+)
+def test_the_end_of_what_they_share_is_that_of_the_alarm_that_lets_go_last(
+    dwell_ms: tuple[int, int], end: float, verdict: Verdict
+) -> None:
+    bench = pair()
+    bench.rows = [
+        replace(row, limits=replace(row.limits, dwell_ns=dwell_ms[row.alarm == "a1"] * MS))
+        if row.point == "bms.common"
+        else row
+        for row in bench.rows
+    ]
+    bench.on("bms.common", 1100, end)
+    assert at_common(bench) == {"s1": verdict}
+
+
+@pytest.mark.parametrize("limits", [replace(LIMITS, dwell_ns=2000 * MS), replace(LIMITS, gone_within_ns=None)])
+def test_where_which_of_them_lets_go_last_is_open_different_ends_are_no_demand(limits: Limits) -> None:
+    bench = Bench()
+    bench.inputs(2)
+    bench.input("bms.common", 100)
+    bench.row("a0", "bms.common", limits=limits)
+    bench.row("a1", "bms.common")
+    bench.raised("a0", 1000, clear=6000)
+    bench.raised("a1", 2000, clear=6500)
+    bench.stimuli = [replace(it, together="s1") for it in bench.stimuli]
+    bench.on("bms.a0", 1100, 6100)
+    bench.on("bms.a1", 2100, 6600)
+    bench.on("bms.common", 1100, 8100)
+    assert at_common(bench) == {}
