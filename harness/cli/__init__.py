@@ -51,6 +51,10 @@ EPILOG: Final = (
 )
 
 
+class _NobodyReadsError(Exception):
+    """A command cannot go on, since nobody reads any more what it says."""
+
+
 class LazyGroup(click.Group):
     """Knows the commands by name and sentence, and loads one when it is called."""
 
@@ -86,6 +90,13 @@ class LazyGroup(click.Group):
             ctx.fail(f"No such command {args[0]!r}{hint}")
         return super().resolve_command(ctx, args)
 
+    def invoke(self, ctx: click.Context) -> object:
+        """As in click, which would end with a code that here means that something failed."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError as exc:
+            raise _NobodyReadsError from exc
+
 
 @click.group(cls=LazyGroup, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="farend")
@@ -113,6 +124,8 @@ def main() -> None:
 def _run() -> int:
     try:
         code = cli.main(standalone_mode=False)
+    except _NobodyReadsError:
+        return _reader_went_away()
     except click.ClickException as exc:
         exc.show()
         return ExitCode.USAGE
@@ -135,9 +148,8 @@ def _tell(text: str) -> None:
 
 
 def _reader_went_away() -> int:
-    """Whoever read our output has seen enough (``| head``). Keeps Python from complaining when it flushes at exit.
+    """Whoever read our output has seen enough (``| head``), and the command cannot go on without."""
+    from harness.cli.common import unread
 
-    As the Python documentation has it (library/signal, "Note on SIGPIPE").
-    """
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    unread(sys.stdout)
     return ExitCode.UNKNOWN

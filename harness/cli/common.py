@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import re
 import signal
 import sys
 from collections.abc import Callable, Coroutine
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final, TextIO, TypeVar
 
 import click
 
@@ -84,22 +85,49 @@ def utc_offset_of(text: str | None) -> int | None:
     return -seconds if match[1] == "-" else seconds
 
 
-def say(text: str = "") -> None:
-    """Print lines to standard output; nothing a device sent can move the cursor."""
-    click.echo(_shown(text))
+def say(text: str = "", *, must_be_read: bool = False) -> None:
+    """Print lines to standard output; nothing a device sent can move the cursor.
+
+    Where nobody reads any more (``| head``) the command goes on and says nothing: what it does is not decided by who
+    reads of it. With ``must_be_read`` it raises BrokenPipeError.
+    """
+    _echo(_shown(text), must_be_read=must_be_read)
 
 
-def say_wrapped(text: str, *, first: int = 0, hang: int = 0) -> None:
+def say_rendered(text: str) -> None:
+    """Print what a renderer made, which is safe and has its own line feeds, to standard output."""
+    _echo(text, nl=False)
+
+
+def say_wrapped(text: str, *, first: int = 0, hang: int = 0, must_be_read: bool = False) -> None:
     """Print one text folded at the width of the terminal, its first line ``first`` columns in, the others ``hang``."""
     from harness.report.columns import Terminal
 
     for line in Terminal(width=terminal_width()).wrapped(text, first=first, hang=hang):
-        say(line)
+        say(line, must_be_read=must_be_read)
 
 
 def note(text: str) -> None:
-    """Print lines to standard error."""
-    click.echo(_shown(text), err=True)
+    """Print lines to standard error; nothing where nobody reads them any more."""
+    _echo(_shown(text), err=True)
+
+
+def _echo(text: str, *, nl: bool = True, err: bool = False, must_be_read: bool = False) -> None:
+    try:
+        click.echo(text, nl=nl, err=err)
+    except BrokenPipeError:
+        if must_be_read:
+            raise
+        unread(sys.stderr if err else sys.stdout)
+
+
+def unread(stream: TextIO) -> None:
+    """Nobody reads a stream any more: what is written to it from now on goes nowhere, and Python does not complain as
+    it flushes at exit (library/signal, "Note on SIGPIPE").
+    """
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, stream.fileno())
+    os.close(nowhere)
 
 
 def note_wrapped(text: str, *, first: int = 0, hang: int = 0, is_urgent: bool = False) -> None:
@@ -116,12 +144,12 @@ def note_wrapped(text: str, *, first: int = 0, hang: int = 0, is_urgent: bool = 
         note(folded)
 
 
-def say_line(text: str, *, first: int = 0, hang: int = 4) -> None:
+def say_line(text: str, *, first: int = 0, hang: int = 4, must_be_read: bool = False) -> None:
     """Print one line to standard output: folded where a person reads it in a terminal, else whole, to be searched."""
     if sys.stdout.isatty():
-        say_wrapped(text, first=first, hang=hang)
+        say_wrapped(text, first=first, hang=hang, must_be_read=must_be_read)
     else:
-        say(" " * first + text)
+        say(" " * first + text, must_be_read=must_be_read)
 
 
 def note_line(text: str, *, first: int = 0, hang: int = 4) -> None:
@@ -142,7 +170,7 @@ def _shown(text: str) -> str:
 
 def say_json(value: Any) -> None:
     """Print one canonical JSON document."""
-    click.echo(json.dumps(value, indent=1, sort_keys=True, ensure_ascii=True))
+    _echo(json.dumps(value, indent=1, sort_keys=True, ensure_ascii=True))
 
 
 def check_replaces(path: Path, text: str) -> None:

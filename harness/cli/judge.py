@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from harness.cli.common import all_option, json_option, say, terminal_width
+from harness.cli.common import all_option, json_option, say, say_rendered, terminal_width
 from harness.cli.settling import ledger_option
 
 
@@ -31,7 +31,7 @@ def command(record: Path, map_file: Path | None, ledger_file: Path | None, every
     try:
         document = report_document([judged])
         if as_json:
-            click.echo(render_json(document), nl=False)
+            say_rendered(render_json(document))
         else:
             if judged.judged_with:
                 say(f"judged with {judged.judged_with}")

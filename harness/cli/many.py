@@ -20,7 +20,7 @@ from harness.core.errors import UsageError
 from harness.core.model import Alarm, Behaviour, Site
 from harness.core.verdicts import ExitCode, VerdictClass
 from harness.measure.trials import Asked
-from harness.run.order import Item, Selection, plan_of
+from harness.run.order import Item, Selection, check_selection, plan_of
 from harness.run.spread import Spread, undeclared_words
 from harness.run.trials import Claim, Search
 from harness.run.variants import sweep_of
@@ -132,6 +132,7 @@ def measure_many(
     from harness.studies.measuring import measured
 
     selection = Selection(only=(told.alarm,), links=told.links)
+    check_selection(site, selection)
     items = plan_of(site, selection)
     points = {row.point for it in items for row in it.loud}
     if not points:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from harness.cli.common import all_option, note, say, terminal_width, write_text
+from harness.cli.common import all_option, note, say, say_rendered, terminal_width, write_text
 from harness.cli.settling import ledger_option
 from harness.core.errors import UsageError
 from harness.core.verdicts import ExitCode, exit_code
@@ -81,7 +81,7 @@ def command(
         if path is None:
             continue
         if str(path) == "-":
-            click.echo(render(document), nl=False)  # each renderer has made what it writes safe
+            say_rendered(render(document))  # each renderer has made what it writes safe
         else:
             write_text(path, render(document))
             note(f"written: {path}")

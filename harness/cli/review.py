@@ -57,7 +57,7 @@ def command(
     no connection. Without --accept, --isolate and --exclude it asks in the terminal: one key for each. The exit code is
     3 while something is not decided.
     """
-    from harness.cli.reviewing import ask_reviews, given_reviews
+    from harness.cli.reviewing import ask_reviews, given_reviews, side_effects_of
     from harness.run.order import Selection, check_selection, plan_of
     from harness.site.reviews_text import reviews_text
 
@@ -70,7 +70,7 @@ def command(
     _check_free(path, may_replace=may_replace)
     given = {Decision.ACCEPTED: accept, Decision.ISOLATED: isolate, Decision.EXCLUDED: exclude}
     name = who or getpass.getuser()
-    if any(given.values()):
+    if any(given.values()) or not side_effects_of(read, alarms):  # where there is nothing to decide, nobody is asked
         reviews = given_reviews(read, alarms, name, given, utc_ns=time.time_ns())
     elif sys.stdin.isatty() and sys.stderr.isatty():
         reviews = ask_reviews(read, alarms, name, describe=_describe)

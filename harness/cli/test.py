@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from harness.cli.common import SITE_ARGUMENT, all_option, duration_of, load, say, terminal_width
+from harness.cli.common import SITE_ARGUMENT, all_option, duration_of, load, say, say_rendered, terminal_width
 from harness.cli.drawing import check_page, page_option, write_page
 from harness.cli.raising import Raising, prepared, raise_and_judge, raising_options, say_ended
 from harness.core.errors import UsageError
@@ -112,7 +112,7 @@ def perform(
     try:
         document = report_document([judged])
         if as_json:
-            click.echo(render_json(document), nl=False)
+            say_rendered(render_json(document))
         else:
             say(render_text(document, width=terminal_width(), every_row=every_row).rstrip("\n"))
         say_ended(judged, options, why)

@@ -60,15 +60,16 @@ class Screen:
             sys.stdout.flush()
         elif isinstance(item, Notice):
             if self._drift.is_late_told(item):
-                say_line(f"{self._clock(item.at_ns)}  {item.link}  {item.text}")
+                say_line(f"{self._clock(item.at_ns)}  {item.link}  {item.text}", must_be_read=True)
         elif isinstance(item, FirstRead):
-            say_line(f"{self._clock(item.at_ns)}  {item.link}  {first_words(item.changes)}")
+            say_line(f"{self._clock(item.at_ns)}  {item.link}  {first_words(item.changes)}", must_be_read=True)
         elif self._drift.is_told(item, item.at.hi):
-            say_line(f"{self._clock(item.at.hi)}  {item.link}  {self._words(item)}")
+            say_line(f"{self._clock(item.at.hi)}  {item.link}  {self._words(item)}", must_be_read=True)
         elif not self._is_explained:
             self._is_explained = True
             say_line(
-                f"{self._clock(item.at.hi)}  (numbers that keep changing are counted from here on; --json shows each)"
+                f"{self._clock(item.at.hi)}  (numbers that keep changing are counted from here on; --json shows each)",
+                must_be_read=True,
             )
 
     def beat(self) -> None:
@@ -89,7 +90,7 @@ class Screen:
         lines += [f"{it.link}  {it.words}" for it in self._drift.late_due(now_ns, all_of_them=all_of_them)]
         try:
             for line in lines:
-                say_line(f"{self._clock(now_ns)}  {line}")
+                say_line(f"{self._clock(now_ns)}  {line}", must_be_read=True)
         except BrokenPipeError:
             self._is_alone = True
             raise

@@ -16,6 +16,7 @@ from harness.measure.proportions import CONFIDENCE, trials_needed
 from harness.measure.sequential import Rule, curtailed, ratio_rule
 from harness.measure.shortest_shown import ShortestShown
 from harness.record.header import Json
+from harness.report.measured_words import percent
 from harness.run.order import Item
 from harness.run.steering import ClaimSteering, ShortestSteering, Steering
 
@@ -42,18 +43,18 @@ class Claim:
     def __post_init__(self) -> None:
         if self.good is not None and not self.share < self.good < 1.0:
             raise UsageError(
-                f"--good {self.good:g}: expected more than the claim of {self.share:g}, and less than all; "
-                "a rule cannot tell two shares apart that are the same"
+                f"--good {percent(self.good)}: expected more than the claim of {percent(self.share)}, and less than "
+                "all; a rule cannot tell two shares apart that are the same"
             )
         if self.good is not None and self.confidence <= 0.5:
             raise UsageError(
-                f"confidence {self.confidence:g} with --good {self.good:g}: expected more than 0.5; "
+                f"--confidence {percent(self.confidence)} with --good {percent(self.good)}: expected more than 50 %; "
                 "a rule that errs as often as a coin decides nothing"
             )
         if self._longest > TRIALS_MAX:
             raise UsageError(
-                f"claim of {self.share:g} with {self.misses_allowed} misses allowed: expected one that takes at most "
-                f"{TRIALS_MAX:,} trials; claim less, or allow fewer misses"
+                f"claim of {percent(self.share)} with {self.misses_allowed} misses allowed: expected one that takes at "
+                f"most {TRIALS_MAX:,} trials; claim less, or allow fewer misses"
             )
 
     @property

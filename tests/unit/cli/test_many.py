@@ -6,14 +6,18 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from harness.cli.many import Ended, besides
+from harness.cli.trials import command
+from harness.core.errors import UsageError
 from harness.core.ledger import LedgerState, LedgerTold
 from harness.core.verdicts import ExitCode
 from harness.measure.trials import Asked
 from harness.results.judging import JudgedRecord, judge_record
 from harness.studies.measuring import measured
 from tests.peers.records import SITE, RecordMaker
+from tests.peers.sites import TEXT
 
 QUIET = "point: leak}\n  - {alarm: a.low, link: bms, table: discrete-input, address: 0, behaviour: quiet, point: hh}"
 
@@ -82,3 +86,20 @@ def test_a_miss_that_the_claim_allows_does_not_hide_that_a_notice_is_open(tmp_pa
         judged = replace(record(tmp_path / f"{is_proven}.farend", miss=True), ledger=ledger)
         assert judged.exit_code is ExitCode.FAILED
         assert code_of(judged, is_proven=is_proven) is code
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("--link", "bmss"), "--link bmss: no such link; links are panel, bms, log"),
+        (("--claim", "95%", "--good", "90%"), "--good 90 %: expected more than the claim of 95 %"),
+    ],
+)
+def test_what_is_asked_wrongly_is_said_as_it_was_asked(
+    tmp_path: Path, arguments: tuple[str, ...], message: str
+) -> None:
+    entry = tmp_path / "site.yaml"
+    entry.write_text(TEXT, encoding="utf-8")
+    done = CliRunner().invoke(command, [str(entry), "--alarm", "a.low", *arguments], standalone_mode=False)
+    assert isinstance(done.exception, UsageError)
+    assert message in str(done.exception)

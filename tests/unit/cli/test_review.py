@@ -54,6 +54,13 @@ def test_what_is_written_passes_the_gate(entry: Path) -> None:
     assert f"written: reviews.yaml, valid through {today().date()}, bound to {binding_of(site).whole}" in done.output
 
 
+def test_where_there_is_nothing_to_decide_nobody_has_to_be_asked(entry: Path) -> None:
+    done = review(entry, "--only", "b.*")
+    assert done.exception is None, done.exception
+    assert done.return_value == 0, done.output
+    assert read_reviews(entry.with_name("reviews.yaml")).decisions == {}
+
+
 def test_what_is_known_to_be_on_goes_with_it(entry: Path) -> None:
     assert review(entry, *BOTH, "--standing", "low = float stuck", "--standing", "b.due=it is due").return_value == 0
     reviews = read_reviews(entry.with_name("reviews.yaml"))
