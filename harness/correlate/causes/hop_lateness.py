@@ -85,13 +85,14 @@ def late_along(case: Case) -> Iterator[Finding]:
 
 def _along(case: Case, shown: _Shown, before: Sequence[str]) -> Cause:
     by, alarm = shown.stimulus, shown.row.alarm
-    equals = (
+    slow_hop = [
         Equal(
             kind=CauseKind.TIME,
             code="hop-polls-slowly",
-            text=f"this hop polls {before[0]} too seldom, so that what it serves is that much older",
-        ),
-    )
+            text=f"this hop polls {name} too seldom, so that what it serves is that much older",
+        )
+        for name in before[:1]
+    ]
     real = Equal(
         kind=CauseKind.STIMULUS, code="not-raised-here", text=f"a real alarm ({alarm}), or somebody else's test"
     )
@@ -105,7 +106,7 @@ def _along(case: Case, shown: _Shown, before: Sequence[str]) -> Cause:
         f"site file says that {by.alarm} also raises {alarm}",
         next_check=f"raise {alarm} alone: late again by as much is a time delay set for this output; if it does not "
         "come late, ask the controller's own event log what came up here",
-        equals=(*(equals if before else ()), real),
+        equals=(*slow_hop, real),
         deciding="the controller's own event log",
     )
 

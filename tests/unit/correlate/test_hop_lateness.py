@@ -27,7 +27,9 @@ def plant(*, brings: bool = False) -> Bench:
 
 
 def judge(bench: Bench) -> Judgement:
-    return correlate(replace(bench.site(), behind={"gw": "bms"}), bench.evidence())
+    judgement = correlate(replace(bench.site(), behind={"gw": "bms"}), bench.evidence())
+    assert not judgement.failures_of_checkers
+    return judgement
 
 
 def cause_at(judgement: Judgement, expectation: str) -> Cause:
@@ -130,6 +132,18 @@ def test_what_comes_along_late_by_itself_is_said_to_come_along_before_anything_e
     (cause,) = stray.causes
     assert cause.text.startswith("it came along late: a1 brings a0 along")
     assert [it.code for it in cause.equals] == ["hop-polls-slowly", "not-raised-here"]
+
+
+def test_what_comes_along_late_where_there_is_no_hop_says_nothing_of_one() -> None:
+    bench = plant(brings=True)
+    bench.raised("a1", 1000, clear=2500)
+    for name in ("bms.a1", "gw.a1", "gw.a0"):
+        bench.on(name, 1150, 2650)
+    bench.on("bms.a0", 2850, 3700)
+    judgement = judge(bench)
+    (cause,) = judgement.strays[0].causes
+    assert cause.text.startswith("it came along late: a1 brings a0 along")
+    assert [it.code for it in cause.equals] == ["not-raised-here"]
 
 
 def test_what_comes_on_after_an_alarm_that_brings_nothing_along_is_not_said_to_come_along() -> None:
