@@ -8,7 +8,7 @@ of the medians lie within what it is worth.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import comb
 from statistics import median
@@ -64,7 +64,7 @@ def compare_runs(pairs: Sequence[Pair], asked: Asked, rng: np.random.Generator) 
         bounds = _difference(tested[row][at], asked, rng)
         judged[row][at] = replace(judged[row][at], difference=bounds, of_medians=not tested[row][at].moves)
     links = tuple(replace(it, finding=finding_of(it, asked, planned)) for it in wholes)
-    known = {it.link for it in links if it.finding is not Finding.TOO_FEW}
+    known = {it.link: it.finding for it in links if it.finding is not Finding.TOO_FEW}
     rows = tuple(_row(pair, mine, known, asked) for pair, mine in zip(pairs, judged, strict=True))
     of_rows = sum(not it.found.kind.is_share or it.found.least <= asked.level for mine in tested for it in mine)
     together, all_tests = _trials_for_rows(of_rows, wholes, asked.level)
@@ -117,7 +117,7 @@ def _trials_for_rows(rows: int, links: Sequence[WholeLink], level: float) -> tup
         trials += 1
 
 
-def _row(pair: Pair, found: Sequence[Compared], known: Collection[str], asked: Asked) -> RowCompared:
+def _row(pair: Pair, found: Sequence[Compared], known: Mapping[str, Finding], asked: Asked) -> RowCompared:
     """With why nothing is known of its times and misses. ``known``: links that were compared as a whole."""
     before, after, row = pair.before, pair.after, RowCompared(pair=pair, compared=tuple(found))
     if asked.verdicts_only or before is None or after is None or not before.verdicts or not after.verdicts:
@@ -130,7 +130,24 @@ def _row(pair: Pair, found: Sequence[Compared], known: Collection[str], asked: A
     told = times or [it for it in found if it.kind is Kind.MISSES]
     if not any(it.finding is Finding.TOO_FEW for it in told):
         return row
-    return replace(row, by_link=True) if pair.link in known else replace(row, lack=Lack.FEW)
+    if pair.link not in known:
+        return replace(row, lack=Lack.FEW)
+    if known[pair.link] is not Finding.WORSE and _each_is_worse(before, after, asked.worth_ns):
+        return replace(row, lack=Lack.WORSE)  # one slow alarm among many does not make its link slower
+    return replace(row, by_link=True)
+
+
+def _each_is_worse(before: Side, after: Side, worth_ns: int) -> bool:
+    """Whether all of the second run came later for certain than any of the first, went later, or was on for less time,
+    by more than ``worth_ns``.
+    """
+    visible = [[bounds_of(it) for it in side.visible] for side in (after, before)]
+    pairs = ((before.latencies, after.latencies), (before.gone, after.gone), visible)
+    return any(
+        min(it.lo for it in longer) - max(it.hi for it in times) > worth_ns
+        for times, longer in pairs
+        if times and longer
+    )
 
 
 def _comparisons(before: Side | None, after: Side | None, asked: Asked, rng: np.random.Generator) -> list[_Tested]:

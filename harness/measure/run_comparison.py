@@ -193,6 +193,7 @@ class Lack(StrEnum):
     """Why times and misses of an expectation were not compared, though it was tested in both runs."""
 
     FEW = "too few trials"
+    WORSE = "too few trials to tell, and each was worse for certain, by more than a change is worth"
     IN_STEP = "raised in step with a device on the way that polls"
     UNTIMED = "timed in one of the two runs only"
 

@@ -268,6 +268,8 @@ def _lacks(document: ComparisonDocument) -> str:
         if rows:
             count = f"{len(rows):,} " if len(rows) < len(document.not_compared) else ""
             takes = f" ({takes_words(document.compared)})" if lack is Lack.FEW else ""
+            if lack is Lack.WORSE:
+                takes = f" (it takes {document.compared.together:,} in each run for each row)"
             told.append(f"{count}{lack.value}{takes}")
     return ", ".join(told)
 

@@ -22,6 +22,7 @@ from harness.measure.run_comparison import (
     Outcome,
     Pair,
     RowCompared,
+    RunsCompared,
     Side,
 )
 from harness.measure.visible_time import Seen, Unseen
@@ -184,6 +185,67 @@ def test_three_against_three_are_too_few() -> None:
     assert row.lack is Lack.FEW
     assert row.outcome is Outcome.NOT_COMPARED
     assert (result.alone, result.together) == (4, 4)
+
+
+@pytest.mark.parametrize("alarms", [1, 2, 3, 5])
+@pytest.mark.parametrize("before", [1, 2, 4, 6, 8])
+@pytest.mark.parametrize("after", [1, 2, 3, 5, 8])
+def test_what_is_told_as_compared_would_have_been_found(alarms: int, before: int, after: int) -> None:
+    """The guard against a wrong pass: nothing that came ten seconds later is told as the same, unless it is told that
+    its link is slower.
+    """
+
+    def outcome_of(slower: int) -> RunsCompared:
+        """The first ``slower`` alarms come later."""
+        pairs = [
+            replace(
+                pair(
+                    timed(times(*SPREAD[:before])),
+                    timed(times(*(ms + 10_000 * (it < slower) for ms in SPREAD[:after]))),
+                ),
+                key=f"{it}@p",
+                alarm=str(it),
+            )
+            for it in range(alarms)
+        ]
+        return compare_runs(pairs, Asked(), np.random.default_rng(1))
+
+    alike = outcome_of(0)
+    assert {row.outcome for row in alike.rows} <= {Outcome.SAME, Outcome.NOT_COMPARED}
+    assert not any(row.worse for row in alike.rows)
+    for slower in (1, alarms):
+        result = outcome_of(slower)
+        worse = {row.outcome for row in result.rows[:slower]}
+        assert result.slower_links or worse <= {Outcome.REGRESSED, Outcome.NOT_COMPARED}
+        if all(row.lack is None and not row.by_link for row in result.rows):
+            assert worse == {Outcome.REGRESSED}
+        if min(before, after) >= alike.together:
+            assert worse == {Outcome.REGRESSED}, "as many trials as it is said to take"
+        if alike.for_links is not None and min(before, after) >= alike.for_links and slower == alarms:
+            assert result.slower_links, "as many trials as it is said to take of a link as a whole"
+
+
+@pytest.mark.parametrize(
+    ("more", "lack"),
+    [
+        ({}, None),
+        ({"latencies": times(400)}, Lack.WORSE),
+        ({"latencies": times(60)}, None),
+        ({"gone": times(900)}, Lack.WORSE),
+        ({"gone": times(-900)}, None),
+        ({"visible": (Seen(onset=Bounds(0, 0), end=Bounds(MS, MS)),)}, Lack.WORSE),
+    ],
+    ids=range(6),
+)
+def test_one_alarm_that_is_worse_for_certain_does_not_hide_in_its_link(more: dict[str, Any], lack: Lack | None) -> None:
+    """Each once, of nine alarms of one link: eight are as they were."""
+    whole = Seen(onset=Bounds(0, 0), end=Bounds(2000 * MS, 2000 * MS))
+    before = timed(times(10), gone=times(100), visible=(whole,))
+    pairs = [replace(pair(before, before), key=f"{it}@p", alarm=str(it)) for it in range(9)]
+    pairs[4] = replace(pairs[4], after=replace(before, **more))
+    rows = compare_runs(pairs, Asked(), np.random.default_rng(1)).rows
+    assert [it.lack for it in rows] == [None] * 4 + [lack] + [None] * 4
+    assert rows[4].outcome is (Outcome.SAME if lack is None else Outcome.NOT_COMPARED)
 
 
 def test_how_many_trials_are_needed_among_many_tests() -> None:
