@@ -277,8 +277,8 @@ def test_a_link_that_is_down_is_unknown(tmp_path: Path, site: SiteProcess) -> No
     assert judged.code == 3
     explained = farend("explain", "run.farend", cwd=tmp_path)
     assert "nothing was judged: 4 rows planned and not reached" in explained.out
-    for told in (done.err, judged.out, explained.out):
-        assert re.search(r"bms.*: 127\.0\.0\.1:\d+: no connection: Connection refused;", " ".join(told.split())), told
+    for text in (done.err, judged.out, explained.out):
+        assert re.search(r"bms.*: 127\.0\.0\.1:\d+: no connection: Connection refused;", " ".join(text.split())), text
     assert re.search(r"! link bms is awaited: 127\.0\.0\.1:\d+: no connection: Connection refused;", done.err)
     assert active(site) == []
 
