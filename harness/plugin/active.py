@@ -5,10 +5,11 @@ from __future__ import annotations
 import inspect
 import re
 import signal
+import sys
 import textwrap
 import threading
 from collections.abc import Generator, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -210,6 +211,8 @@ class Active:
             result = yield
         except BaseException as exc:
             failed = ended(live, pyfuncitem, self.settings.seed, exc)
+            if isinstance(exc, KeyboardInterrupt):
+                self._tell_interrupted(pyfuncitem, exc)
             if failed is None:
                 raise
             pyfuncitem.stash[AT_END] = failed
@@ -219,6 +222,26 @@ class Active:
             pyfuncitem.stash[AT_END] = failed
             raise failed
         return result
+
+    def _tell_interrupted(self, item: pytest.Function, exc: BaseException) -> None:
+        """pytest reports nothing of a test that is interrupted, and JUnit XML has a case without a name for it.
+
+        A worker of pytest-xdist is listened to no longer, so that it tells by itself what was put back.
+        """
+        said = "\n".join(["interrupted", *getattr(exc, "__notes__", ()), f"record: {item.stash[LIVE].record}"])
+        report = pytest.TestReport(
+            nodeid=item.nodeid,
+            location=item.location,
+            keywords={},
+            outcome="failed",
+            longrepr=said,
+            when="call",
+        )
+        item.ihook.pytest_runtest_logreport(report=report)
+        if hasattr(self._config, "workerinput"):
+            capture = self._config.pluginmanager.get_plugin("capturemanager")
+            with capture.global_and_fixture_disabled() if capture is not None else nullcontext():
+                sys.stderr.write(f"\n{item.nodeid}: {said}\n")
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_makereport(

@@ -26,8 +26,8 @@ def held_told(item: Item, held: Mapping[str, str]) -> str:
     more = f" and {len(points) - SHARED_TOLD_MAX} more" if len(points) > SHARED_TOLD_MAX else ""
     return (
         f"{item.alarm.name}: raised while {', '.join(dict.fromkeys(held.values()))} is still raised and holds "
-        f"{', '.join(points[:SHARED_TOLD_MAX])}{more} on: of whom what shows there is cannot be told, so that it is "
-        "masked; clear the first before, or have each judged by points of its own"
+        f"{', '.join(points[:SHARED_TOLD_MAX])}{more} on: which of them is shown there cannot be told, so that it "
+        "is masked; clear the first before, or have each judged by points of its own"
     )
 
 

@@ -307,6 +307,11 @@ def test_a_build_that_is_stopped_or_killed(site: SiteProcess, tmp_path: Path) ->
     terminated = stopped(signal.SIGTERM, "-k", "before or stopped", "--farend-scope", "session")
     assert (terminated.code, terminated.active) == (pytest.ExitCode.INTERRUPTED, []), terminated.out
     assert "1 passed" in terminated.out
+    assert terminated.cases.keys() == {"test_before", "test_stopped"}, "none without a name"
+    (interrupted,) = terminated.cases["test_stopped"].result
+    assert isinstance(interrupted, Failure)
+    record = terminated.record("test_before")
+    assert interrupted.text == f"interrupted\nfarend: what was raised has been put back\nrecord: {record}"
     (shared,) = (tmp_path / "farend-records").glob("*.farend")
     judged = judge_record(shared)
     assert [str(event.data["name"]).partition("::")[2] for event in judged.reader.events("case")] == [
