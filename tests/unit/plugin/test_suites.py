@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from pathlib import Path
 
 import pytest
 
@@ -89,6 +90,18 @@ def test_turned_off_by_name_nothing_is_left_of_it(suite: pytest.Pytester) -> Non
     suite.makepyfile("def test_one(): ...")
     suite.runpytest_inprocess("-p", "no:farend").assert_outcomes(passed=1)
     assert suite.runpytest_inprocess("-p", "no:farend", "--farend-site", "x").ret is pytest.ExitCode.USAGE_ERROR
+
+
+def test_the_ini_file_of_the_readme_warns_of_nothing(suite: pytest.Pytester) -> None:
+    """pytest-asyncio warns at the start of a run of what is left to a default that is to change."""
+    readme = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
+    ini = readme.partition("# pytest.ini\n")[2].partition("```")[0]
+    assert "farend_site = " in ini
+    suite.makeini(ini)
+    suite.makepyfile("async def test_one(): ...")
+    result = suite.runpytest_subprocess("-p", "no:hypothesispytest", "-p", "no:cacheprovider", "-p", "no:xdist")
+    result.assert_outcomes(passed=1)
+    assert "Warning" not in result.stdout.str() + result.stderr.str()
 
 
 def test_the_word_that_arms_is_never_taken_from_a_file(suite: pytest.Pytester, monkeypatch: pytest.MonkeyPatch) -> None:
