@@ -245,7 +245,7 @@ def result_words(document: ComparisonDocument) -> str:
         if compared.of(outcome)
     ]
     what = "no regression" if not compared.asked.verdicts_only else "no verdict is worse"
-    others = len(compared.rows) - len(document.not_compared)
+    others = len(compared.rows) - len(document.not_compared) - len(compared.of(Outcome.ALLOWED))
     lacking = f": {len(document.not_compared):,} of {total}: {_lacks(document)}"
     if parts:
         told = f"FAILED: of {total}: {', '.join(parts)}"

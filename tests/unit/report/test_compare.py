@@ -282,6 +282,11 @@ def test_allowed_by_name_it_is_no_unknown() -> None:
     )
     suites = junitparser.JUnitXml.fromstring(render_compare_junit(allowed).encode())
     assert (suites.errors, suites.skipped) == (0, 2)
+    few = [pair(it, side(trials=2), side(trials=2)) for it in range(2)]
+    partly = document([replace(few[0], unknown_allowed=True), few[1], pair(3, side(), side(), link="panel")])
+    text = unfolded(render_comparison(partly, width=200))
+    assert "NOT COMPARED: 1 of 3 expectations: " in text
+    assert text.endswith("; no regression in the other 1; 1 unknown, not compared or gone, and allowed")
 
 
 def test_verdicts_alone_are_said_to_be_all() -> None:
