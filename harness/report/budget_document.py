@@ -32,7 +32,8 @@ class WayGroup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RowMeasured:
-    """What a record says of one row beside what was predicted. Latencies in ns, from the raise to the point.
+    """What a record says of one row beside what was predicted. Latencies in ns, from the raise to when the point came
+    on, without the poll that sees it.
 
     ``latencies``: of every trial that showed. ``predicted``: of them all. ``shown`` of ``trials``, with exact bounds of
     the share. ``chance``: the mean of what was predicted for each, in the slowest and in the quickest case.

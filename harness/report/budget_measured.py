@@ -34,9 +34,11 @@ def measured_lines(measured: Measured, to: Terminal) -> list[str]:
         lines += to.wrapped(told, first=2, hang=4)
     share = f"{measured.confidence * 100:g}".rstrip("0").rstrip(".") if measured.confidence < 1 else "100"
     text = (
-        f"shares by exact bounds (Clopper, Pearson), {share} % for all rows together; latencies from the raise to the "
+        f"shares by exact bounds (Clopper, Pearson), {share} % for all rows together; latencies from the raise to when "
+        "the point came on, predicted and measured, by their bounds: without the polls of those who look at it, so "
+        "without farend's own"
     )
-    lines += to.wrapped(f"{text}point, by their bounds", first=2, hang=4)
+    lines += to.wrapped(text, first=2, hang=4)
     return lines + [line for text in measured.notes for line in to.wrapped(text, first=2, hang=4)]
 
 

@@ -163,15 +163,20 @@ class _View:
         tested = self.links_tested()
         return list(dict.fromkeys(it.link for it in self.matrix.columns if it.link not in tested))
 
+    def alarms_untested(self) -> list[str]:
+        """The alarms of the point map of which nothing was tested, those that count up together; [] where all are."""
+        tested = {line.alarm.name for line in self.matrix.tested().rows}
+        return in_runs(line.alarm.name for line in self.matrix.rows if line.alarm.name not in tested)
+
     def overview(self) -> list[tuple[Alarm, list[list[Tally]]]]:
-        """For each alarm, what stands of its rows on each tested link."""
+        """For each alarm that was tested, what stands of its rows on each tested link."""
         links = self.links_tested()
         rows: dict[tuple[str, str], list[Row]] = {}
         for row in self.standing.rows:
             rows.setdefault((row.alarm.name, row.point.link), []).append(row)
         return [
             (line.alarm, [tallies(rows.get((line.alarm.name, link), [])) for link in links])
-            for line in self.matrix.rows
+            for line in self.matrix.tested().rows
         ]
 
     def shared_number(self, cause: Cause) -> int:

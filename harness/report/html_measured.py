@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from harness.measure.trials import RowSummary, Shown, miss_share
+from harness.core.durations import at_most
+from harness.core.instants import FOREVER
+from harness.measure.sequential import Decision
+from harness.measure.trials import LATENCY_SHARES, RowSummary, Shown, miss_share
 from harness.report.gathered import in_runs
 from harness.report.human import count
 from harness.report.measured import Measured
@@ -105,6 +108,7 @@ class MeasuredView:
         self.few = _few(repeated)
         self.assumed = [] if told is None or not rows else assumption_texts(told)
         drawn = [it for it in shown if it.latency is not None][:DRAWN_MAX]
+        self.headline = _headline(repeated, rows)
         self.drawings = tuple(self._drawing(it) for it in drawn)
         self.not_drawn = len(rows) - len(drawn)
 
@@ -120,6 +124,39 @@ class MeasuredView:
         if long is not None:
             panels.append(Drawn(panel=long, told=f"{long.label}: {visible_words(one, self._asked)[0]}"))
         return Drawing(panels=tuple(panels))
+
+
+_SLOW: Final = LATENCY_SHARES[-1]
+_DECIDED: Final = {
+    Decision.PROVEN: "proven",
+    Decision.REFUTED: "not to be proven any more",
+    Decision.UNDECIDED: "not decided",
+}
+
+
+def _headline(repeated: Repeated, rows: Sequence[RowSummary]) -> str:
+    """What the section comes to, in one line: how many outputs, how often shown, what was claimed, and how late."""
+    tried = [*(it.row for it in rows), *repeated.few]
+    parts = []
+    if tried:
+        whole = sum(it.count(Shown.SHOWN) == len(it.trials) for it in tried)
+        parts.append(f"{count(len(tried), 'output')}, {whole} of them shown every time")
+    claims = () if repeated.told is None else repeated.told.claims
+    for share, confidence in dict.fromkeys((it.share, it.confidence) for it in claims):
+        mine = Counter(it.decision for it in claims if (it.share, it.confidence) == (share, confidence))
+        decided = ", ".join(f"{_DECIDED[one]} for {mine[one]}" for one in _DECIDED if mine[one])
+        parts.append(f"that at least {percent(share)} pass ({percent(confidence)}) is {decided}")
+    searches = () if repeated.told is None else repeated.told.searches
+    if searches:
+        parts.append(f"the shortest alarm that is shown was searched for at {count(len(searches), 'output')}")
+    slow = [
+        it.bounds.hi for one in rows if one.latency is not None for it in one.latency.quantiles if it.share == _SLOW
+    ]
+    is_sure = len(slow) == len(rows) and not any(it.is_in_step or it.row.unproven for it in rows)
+    if is_sure and slow and max(slow) < FOREVER:
+        sure = percent(repeated.asked.confidence)
+        parts.append(f"{percent(_SLOW)} of the times of each within {at_most(max(slow))} ({sure}, each by itself)")
+    return "; ".join(parts)
 
 
 def _remarks(one: RowSummary) -> list[str]:

@@ -54,6 +54,11 @@ class MatrixRow:
     alarm: Alarm
     cells: tuple[tuple[Entry, ...], ...]
 
+    @property
+    def is_tested(self) -> bool:
+        """Whether a record set out to test any of it."""
+        return any(entry.verdict is not None for cell in self.cells for entry in cell)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Matrix:
@@ -96,7 +101,9 @@ class Matrix:
         return bounds
 
     def tested(self) -> Matrix:
-        """The same without the columns of which no record set out to test anything; all of them where nothing was."""
+        """The same without the outputs and alarms of which no record set out to test anything; all of it where nothing
+        was.
+        """
         kept = [
             index
             for index in range(len(self.columns))
@@ -106,7 +113,7 @@ class Matrix:
             return self
         rows = (MatrixRow(alarm=row.alarm, cells=tuple(row.cells[index] for index in kept)) for row in self.rows)
         return Matrix(
-            columns=tuple(self.columns[index] for index in kept), rows=tuple(it for it in rows if any(it.cells))
+            columns=tuple(self.columns[index] for index in kept), rows=tuple(it for it in rows if it.is_tested)
         )
 
 

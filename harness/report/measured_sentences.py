@@ -288,9 +288,11 @@ def _beats_tested(told: Measured) -> str:
 
 def assumption_texts(told: Measured) -> list[str]:
     """What the numbers rest on."""
-    texts = [
-        "A latency goes from the raise, as its reference point or its own write bounds it, to where farend sees it.",
-    ]
+    first = (
+        "A latency goes from the raise, as its reference point or its own write bounds it, to when the point came on: "
+        "how long farend then took to see it is in the bounds, and no part of the time."
+    )
+    texts = [first]
     if any(one.row.ends_by_itself for one in told.rows):
         texts.append(
             "Visible times and poll periods take it that alarms fall at random against all polls on the way, and that "

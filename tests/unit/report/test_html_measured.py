@@ -21,7 +21,7 @@ from harness.measure.phase_lock import Locking
 from harness.measure.poll_period import SeenShare, slower_poll
 from harness.measure.sequential import curtailed
 from harness.measure.shortest_shown import Answer, Outcome, ShortestShown
-from harness.measure.trials import RowSummary, RowTrials
+from harness.measure.trials import RowSummary, RowTrials, Shown
 from harness.report.document import ReportDocument
 from harness.report.html import render_html
 from harness.report.html_measured import DRAWN_MAX, NAMED_MAX, SLOWER_MAX, MeasuredView
@@ -90,6 +90,18 @@ def test_the_golden_section(repeated_document: ReportDocument) -> None:
     assert section == (GOLDEN / "measured.html").read_bytes()
 
 
+def test_the_summary_says_what_the_section_comes_to(repeated_document: ReportDocument) -> None:
+    page = render_html(repeated_document)
+    summary = page.split('<section id="summary"')[1].split("</section>")[0]
+    told = repeated_document.repeated
+    assert told is not None
+    tried = [*(it.row for it in rows_of(repeated_document)), *told.few]
+    whole = sum(it.count(Shown.SHOWN) == len(it.trials) for it in tried)
+    assert 0 < whole < len(tried)
+    assert f"Raised again and again: {len(tried)} outputs, {whole} of them shown every time" in summary
+    assert '<a href="#measured">' in summary
+
+
 def test_a_page_of_single_trials_has_nothing_of_it(repeated_document: ReportDocument) -> None:
     page, single = render_html(repeated_document), render_html(replace(repeated_document, repeated=None))
     for text in ('id="measured"', "#measured", ".measured", ".spread", "How often, how late"):
@@ -98,6 +110,7 @@ def test_a_page_of_single_trials_has_nothing_of_it(repeated_document: ReportDocu
     without = page.replace(section_of(page).rstrip("\n"), "").replace(
         '<li><a href="#measured">How late, how long</a></li>\n', ""
     )
+    without = re.sub(r"<p>Raised again and again: [^\n]*</p>\n", "", without)
     start, end = without.index("\n.measured tbody th"), without.index("</style>")
     assert without[:start] + without[end:] == single, "and nothing else of the page is changed by it"
 

@@ -8,6 +8,8 @@ from harness.core.model import Behaviour
 from harness.core.verdicts import VerdictClass
 from harness.report.coverage import coverage_of
 from harness.report.document import BlindTime, ReportDocument
+from harness.report.gathered import in_runs
+from harness.report.html import render_html
 from harness.report.matrix import matrix_of
 from harness.report.standing import standing_of
 
@@ -117,3 +119,19 @@ def test_blind_times_that_overlap_count_once(document: ReportDocument) -> None:
         ("a", 2, 11),
     ]
     assert coverage_of(replace(figures, blind=())).observed == "100 %"
+
+
+def test_alarms_of_which_nothing_was_tested_are_named_in_one_line(document: ReportDocument) -> None:
+    """Where a selection was made; the matrix then has a row for each alarm of it, and for no other one."""
+    first = document.attempts[-1]
+    mine = first.planned[0]
+    results = tuple(it for it in first.judgement.results if it.expectation == mine)
+    only = replace(first, planned=(mine,), judgement=replace(first.judgement, results=results, strays=(), causes=()))
+    chosen = replace(document, attempts=(only,))
+    name = next(row.alarm for row in chosen.site.expectations if row.key == mine)
+    assert [row.alarm.name for row in matrix_of(chosen.site, standing_of(chosen)).tested().rows] == [name]
+    page = render_html(chosen)
+    left_out = page.split('id="alarms-left-out">')[1].split("</span>")[0]
+    others = [it for it in chosen.site.alarms if it != name]
+    assert left_out == f"Not tested, since no record here set out to: {', '.join(in_runs(others))}."
+    assert "alarms-left-out" not in render_html(document)
