@@ -34,7 +34,7 @@ from harness.report.measured_words import percent
 from harness.report.repeated import Repeated
 from harness.report.safe import safe_text
 from harness.report.svg import cut
-from harness.report.text_searches import search_words
+from harness.report.text_searches import told_words
 
 DRAWN_MAX: Final = 12
 """Outputs of which a picture is drawn."""
@@ -205,6 +205,6 @@ def _claims(told: Measured) -> list[tuple[str, list[tuple[str, str]], str]]:
 def _searches(told: Measured) -> list[tuple[str, list[tuple[str, str]]]]:
     """What was searched for, and what was found of which output."""
     return [
-        (head, [(f"{it.alarm} at {it.point}", search_words(it.finding)) for it in searches])
+        (head, [(claim_name(it), told_words(it)) for it in searches])
         for head, searches in search_groups(told)
     ]

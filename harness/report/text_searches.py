@@ -6,7 +6,7 @@ from harness.core.durations import at_most
 from harness.measure.shortest_shown import Finding
 from harness.report.columns import Terminal
 from harness.report.human import count
-from harness.report.measured import Measured
+from harness.report.measured import Measured, SearchTold
 from harness.report.measured_sentences import claim_name, search_groups
 from harness.report.measured_words import down
 
@@ -17,10 +17,15 @@ def search_lines(told: Measured, to: Terminal) -> list[str]:
     for head, searches in search_groups(told):
         lines += to.wrapped(f"{head}:", hang=4, keep_units=True)
         for one in searches:
-            unproven = f"NOT PROVEN: {'; '.join(one.unproven)}; " if one.unproven else ""
-            text = f"{claim_name(one)}: {unproven}{search_words(one.finding)}"
+            text = f"{claim_name(one)}: {told_words(one)}"
             lines += to.wrapped(text, first=4, hang=8, keep_units=True)
     return lines
+
+
+def told_words(one: SearchTold) -> str:
+    """What came of a search, and why nothing of it may be called proven."""
+    unproven = f"NOT PROVEN: {'; '.join(one.unproven)}; " if one.unproven else ""
+    return f"{unproven}{search_words(one.finding)}"
 
 
 def search_words(found: Finding) -> str:

@@ -225,3 +225,14 @@ def test_what_was_shown_at_the_longest_length_is_told() -> None:
     assert found.longest.held_ns == 10 * NS_PER_S
     assert 0 < found.longest.shown < found.longest.tries
     assert search.finding([]).longest is None
+
+
+def test_how_many_tries_it_usually_takes_is_what_a_search_takes_that_meets_a_sharp_edge() -> None:
+    search = ShortestShown(share=0.8, longest_ns=5_000, shortest_ns=20, tries_max=400)
+    assert search.tries_min < search.tries_usual < 100, "and not all the tries that it may take"
+    edge = (5_000 * 20) ** 0.5
+    outcomes: list[Outcome] = []
+    while (held_ns := search.next_ns(outcomes)) is not None:
+        outcomes.append(Outcome(held_ns=held_ns, answer=Answer.SHOWN if held_ns >= edge else Answer.LOST))
+    assert search.finding(outcomes).tries == search.tries_usual
+    assert search.finding(outcomes).tries_left == 400 - search.tries_usual

@@ -311,3 +311,23 @@ def test_no_poll_period_is_proven_by_raises_in_step_or_against_what_is_not_decla
 
 def test_a_poll_period_that_shares_no_beat_with_a_round_scan() -> None:
     assert [off_beat_ns(it * MS) // MS for it in (100, 97, 20, 500, 1000, 5, 0)] == [97, 89, 19, 499, 997, 0, 0]
+
+
+def test_a_search_says_what_could_prove_a_length_and_why_none_may_be_called_proven() -> None:
+    search = ShortestShown(share=0.5, confidence=0.8, longest_ns=900 * MS, shortest_ns=9 * MS, tries_max=60)
+    outcomes: list[Outcome] = []
+    while (held_ns := search.next_ns(outcomes)) is not None:
+        outcomes.append(Outcome(held_ns=held_ns, answer=Answer.SHOWN if held_ns > 100 * MS else Answer.LOST))
+    found = search.finding(outcomes)
+    assert found.reliable is not None
+    hopeful = replace(found.reliable, held_ns=50 * MS)
+    assert "another run with --held 50 ms could" in search_words(replace(found, hopeful=hopeful, tries_left=5))
+    assert "more --tries could" in search_words(replace(found, hopeful=hopeful, tries_left=0))
+    assert search_words(replace(found, tries=1)).endswith("; 1 try")
+    told = SearchTold(alarm="a", point="p", finding=found)
+    assert told.is_proven
+    unproven = replace(told, unproven=("its beat is not declared",), record="monday.farend")
+    assert not unproven.is_proven
+    document = Measured(site="s", title="t", records=(), asked=Asked(), rows=(), searches=(unproven,), single=1)
+    text = words(render_measured(document))
+    assert "a at p (monday.farend): NOT PROVEN: its beat is not declared; shown when held for" in text
