@@ -5,11 +5,10 @@ from __future__ import annotations
 import inspect
 import re
 import signal
-import sys
 import textwrap
 import threading
 from collections.abc import Generator, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -226,7 +225,7 @@ class Active:
     def _tell_interrupted(self, item: pytest.Function, exc: BaseException) -> None:
         """pytest reports nothing of a test that is interrupted, and JUnit XML has a case without a name for it.
 
-        A worker of pytest-xdist is listened to no longer, so that it tells by itself what was put back.
+        A worker of pytest-xdist is listened to no longer by then.
         """
         said = "\n".join(["interrupted", *getattr(exc, "__notes__", ()), f"record: {item.stash[LIVE].record}"])
         report = pytest.TestReport(
@@ -238,10 +237,6 @@ class Active:
             when="call",
         )
         item.ihook.pytest_runtest_logreport(report=report)
-        if hasattr(self._config, "workerinput"):
-            capture = self._config.pluginmanager.get_plugin("capturemanager")
-            with capture.global_and_fixture_disabled() if capture is not None else nullcontext():
-                sys.stderr.write(f"\n{item.nodeid}: {said}\n")
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_makereport(
