@@ -18,6 +18,7 @@ from harness.measure.poll_period import Phases, trials_to_name
 from harness.measure.proportions import Side
 from harness.measure.sequential import Decision
 from harness.measure.trials import Asked, MissShare, RowSummary, Shown
+from harness.report.gathered import in_runs
 from harness.report.human import count
 from harness.report.measured import ClaimTold, Measured, SearchTold
 from harness.report.measured_words import down, pair, percent
@@ -63,13 +64,15 @@ def phase_remarks(one: RowSummary) -> list[str]:
 def common_remarks(rows: Sequence[RowSummary], asked: Asked) -> list[str]:
     """What a table cannot say of rows together: how sure it is that they always show, and what is not proven yet."""
     texts = []
-    sound = [one.misses for one in rows if one.misses is not None and not one.row.unproven]
-    whole = [it for it in sound if not it.missed + it.unseen]
+    sound = {one.row.point: one.misses for one in rows if one.misses is not None and not one.row.unproven}
+    whole = {point: it for point, it in sound.items() if not it.missed + it.unseen}
     if whole:
-        worst = max(whole, key=lambda it: it.high)
+        worst = max(whole.values(), key=lambda it: it.high)
+        which = f"each of the {len(rows)} outputs" if len(rows) == len(whole) > 1 else ", ".join(in_runs(whole))
+        least = " at least" if len({it.trials for it in whole.values()}) > 1 else ""
         texts.append(
-            f"shown every time in {worst.trials} trials: not shown is at most {percent(worst.high, up=True)} of them "
-            f"(one-sided, {percent(asked.confidence)})"
+            f"{which}: shown every time in {worst.trials} trials{least}: not shown is at most "
+            f"{percent(worst.high, up=True)} of them (one-sided, {percent(asked.confidence)})"
         )
     return texts + too_few_words(rows, asked)
 

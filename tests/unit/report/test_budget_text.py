@@ -223,6 +223,15 @@ def test_the_picture_stands_alone_and_says_what_the_table_says(budget: Budget) -
     assert all(len(set(colour)) == 1 for colour in colours), "grey: colour is for verdicts"
 
 
+def test_a_long_title_fits_the_picture_and_stands_above_it_on_a_narrow_screen(budget: Budget) -> None:
+    for title, is_long in ((budget.title, False), ("A very long name of a plant, " * 5, True)):
+        named = replace(budget, title=title)
+        drawn = ET.fromstring(budget_svg(named)).find(f"{SVG}text[@class='t']")  # noqa: S314 - made here
+        assert drawn is not None
+        assert (drawn.get("textLength") is not None) == is_long
+        assert f"<h1>{title.strip()}" in " ".join(budget_html(named).split()).replace(" : ", ": ")
+
+
 def test_names_of_a_site_file_cannot_break_out_of_the_picture(budget: Budget) -> None:
     sharp = replace(budget, title="<script>alert(1)</script> & \x1b[31m", what_if=("</svg>",))
     for text in (budget_svg(sharp), budget_html(sharp)):

@@ -64,6 +64,7 @@ def test_what_a_narrow_table_leaves_out_is_said_and_is_not_what_a_reader_came_fo
     table = narrow.split("----")[0]
     assert [head in table for head in heads[:2]] == [True, True]
     assert "no room for:" in narrow
+    assert f"{shown.rows[0].row.point}: shown every time in 63 trials: not shown is at most" in words(narrow)
     assert all(head in words(narrow) for head in heads)
     assert "no room for:" not in wide
     assert all(head in wide.split("----")[0] for head in heads)
