@@ -41,6 +41,8 @@ MISSES: Final = (0.8, 0.1, 0.05, 0.03, 0.02)
 """Of the error of one attempt, for a proof with no miss, with one, and so on."""
 LOOKS: Final = 25
 """So many tries at the most are spent on proving that a length is lost too often, before a shorter one is tried."""
+_PLAYED_MAX: Final = 1000
+"""Tries: to play more of them through only for a forecast takes longer than anybody waits."""
 RUINED: Final = 10
 """Nor is it gone on with when the player has lost all but one in so many."""
 
@@ -163,13 +165,15 @@ class ShortestShown:
     @property
     def tries_usual(self) -> int:
         """How many it takes of an output that shows what is held for longer than the middle (on a logarithmic scale)
-        between the longest and the shortest length, and nothing that is shorter.
+        between the longest and the shortest length, and nothing that is shorter; all of them where they are very many.
         """
         middle_ns = (self.longest_ns * self.shortest_ns) ** 0.5
         outcomes: list[Outcome] = []
         while (held_ns := self.next_ns(outcomes)) is not None:
             answer = Answer.SHOWN if held_ns >= middle_ns else Answer.LOST
             outcomes.append(Outcome(held_ns=held_ns, answer=answer))
+            if len(outcomes) > _PLAYED_MAX:
+                return self.tries_max
         return len(outcomes)
 
     def next_ns(self, outcomes: Sequence[Outcome]) -> int | None:

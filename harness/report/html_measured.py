@@ -204,7 +204,4 @@ def _claims(told: Measured) -> list[tuple[str, list[tuple[str, str]], str]]:
 
 def _searches(told: Measured) -> list[tuple[str, list[tuple[str, str]]]]:
     """What was searched for, and what was found of which output."""
-    return [
-        (head, [(claim_name(it), told_words(it)) for it in searches])
-        for head, searches in search_groups(told)
-    ]
+    return [(head, [(claim_name(it), told_words(it)) for it in searches]) for head, searches in search_groups(told)]

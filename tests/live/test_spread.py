@@ -109,7 +109,9 @@ def raises_of(path: Path, declared_ns: int | None, *, seed: int = 1, repeat: int
     return found, seen.phases[-1][0] - ready[0] / NS_PER_S
 
 
-def raise_transients(path: Path, real_ns: int, declared_ns: int | None, claim: Claim | None, *, repeat: int) -> None:
+def raise_transients(
+    path: Path, real_ns: int, declared_ns: int | None, claim: Claim | None, *, repeat: int, seed: int = 2
+) -> None:
     """An alarm that clears by itself, seen behind a gateway with a beat of its own."""
 
     async def test() -> None:
@@ -123,7 +125,7 @@ def raise_transients(path: Path, real_ns: int, declared_ns: int | None, claim: C
                 arm=site.name,
                 reviews=None,
                 who="test",
-                seed=2,
+                seed=seed,
                 repeat=repeat,
                 claim=claim,
                 command=(),
