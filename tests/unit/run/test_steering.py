@@ -121,7 +121,7 @@ def test_what_cannot_be_decided_is_said_before_anything_is_raised() -> None:
         Search(share=0.99, longest_ns=1_000 * MS, shortest_ns=10 * MS, tries_max=20)
     with pytest.raises(UsageError, match="search for the shortest alarm"):
         Search(share=0.99999999, longest_ns=1_000 * MS, shortest_ns=10 * MS, tries_max=10_000)
-    with pytest.raises(UsageError, match=r"--good 0\.9"):
+    with pytest.raises(UsageError, match=r"--good 90 %: expected more than the claim of"):
         Claim(share=0.95, trials_max=100, good=0.9)
     assert Claim(share=0.95, trials_max=100).needed == 59
     assert Claim(share=0.95, trials_max=400, good=0.99).needed > 59
