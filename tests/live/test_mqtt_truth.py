@@ -142,6 +142,7 @@ async def run_one(folder: Path, number: int) -> Run:
             return Run(mine, test.record, list(sim.truth.entries))
 
 
+@pytest.mark.usefixtures("known_beats")
 @pytest.mark.timeout(400)
 async def test_every_bound_contains_the_truth_and_no_verdict_contradicts_it(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]

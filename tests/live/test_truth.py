@@ -115,6 +115,7 @@ async def run_one(tmp_path: Path, number: int) -> tuple[Site, Path, list[dict[st
         return mine, record, list(sim.truth.entries)
 
 
+@pytest.mark.usefixtures("known_beats")
 @pytest.mark.timeout(400)
 async def test_every_bound_contains_the_truth_and_no_verdict_contradicts_it(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
