@@ -61,7 +61,7 @@ def late_again(case: Case) -> Iterator[Finding]:
     for at in sorted(case.open_strays):
         by_point[case.strays[at].point].append(at)
     for name, strays in by_point.items():
-        known = _known_delays(case, name) if len(case.shown_at[name]) == 1 else []
+        known = known_delays(case, name) if len(case.shown_at[name]) == 1 else []
         if not known:
             continue
         low, high = min(it.lo for it, _ in known) / ALIKE, max(it.hi for it, _ in known) * ALIKE
@@ -71,7 +71,7 @@ def late_again(case: Case) -> Iterator[Finding]:
             yield Finding(cause=known[0][1], strays=tuple(mine))
 
 
-def _known_delays(case: Case, point: str) -> list[tuple[Bounds, Cause]]:
+def known_delays(case: Case, point: str) -> list[tuple[Bounds, Cause]]:
     """How late a point was where a cause says so already, with that cause."""
     found = [
         (latency_of(case, n), cause)

@@ -11,6 +11,7 @@ from harness.core.model import Cause, CauseKind, Equal, Expectation, Stimulus
 from harness.core.places import ModbusPlace
 from harness.core.verdicts import Verdict
 from harness.correlate.causes.case import Case
+from harness.correlate.causes.delays import known_delays
 from harness.correlate.causes.findings import Finding
 from harness.correlate.causes.words import listed, point, series
 from harness.correlate.demand import demand_of
@@ -74,10 +75,13 @@ def late_before_hops(case: Case) -> Iterator[Finding]:
 
 
 def late_along(case: Case) -> Iterator[Finding]:
-    """What came on too late after an alarm that brings it along: late, as its own would be, and nobody else's."""
+    """What came on too late after an alarm that brings it along: late, as its own would be, and nobody else's.
+
+    Where it is known how late that point is, what comes at another delay is not claimed.
+    """
     for at in sorted(case.open_strays):
         shown = _of_stray(case, at)
-        if shown is None or shown.stimulus.alarm == shown.row.alarm:
+        if shown is None or shown.stimulus.alarm == shown.row.alarm or known_delays(case, shown.point):
             continue
         before = case.site.before(case.link_of(shown.point))
         yield Finding(cause=_along(case, shown, before), strays=(at,))
