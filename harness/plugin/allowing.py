@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Final
 
+from harness.report.human import count
+
 if TYPE_CHECKING:
     from harness.run.session_told import Told
 
@@ -58,16 +60,12 @@ def summary(tests: Mapping[str, Sequence[tuple[str, str]]]) -> list[str]:
     if not tests:
         return []
     rows = sum(map(len, tests.values()))
-    head = f"farend: {_count(len(tests), 'test')} passed with {_count(rows, 'unknown row')} allowed:"
+    head = f"farend: {count(len(tests), 'test')} passed with {count(rows, 'unknown row')} allowed:"
     lines = [f"  {name}: {_cut([f'{key} {it}' for key, it in mine])}" for name, mine in tests.items()]
     more = len(lines) - TESTS_TOLD_MAX
-    return [head, *lines[:TESTS_TOLD_MAX], *([f"  and {_count(more, 'more test')}"] if more > 0 else [])]
+    return [head, *lines[:TESTS_TOLD_MAX], *([f"  and {count(more, 'more test')}"] if more > 0 else [])]
 
 
 def _cut(rows: Sequence[str]) -> str:
     more = len(rows) - ROWS_TOLD_MAX
     return ", ".join(rows[:ROWS_TOLD_MAX]) + (f" and {more} more" if more > 0 else "")
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}{'' if number == 1 else 's'}"

@@ -103,16 +103,21 @@ def browse(page: str, folder: Path, *what: str) -> list[str]:
     return [url for initiator, url in asked if initiator != "not an origin" and url != PAGE]
 
 
+def text_of(pdf: Path) -> str:
+    """The text as it stands on the sheets, a form feed behind each; skips where nothing reads it back."""
+    pdftotext = shutil.which("pdftotext")
+    if pdftotext is None:
+        pytest.skip("the PDF was made; pdftotext (Debian: poppler-utils) is not installed to read it back")
+    return subprocess.run(  # noqa: S603 - a converter that was found on the path
+        [pdftotext, "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
+    ).stdout
+
+
 def test_it_prints_to_pdf_and_asks_for_nothing_but_itself(page: str, tmp_path: Path) -> None:
     pdf = tmp_path / "report.pdf"
     assert browse(page, tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={pdf}") == []
     assert pdf.read_bytes().startswith(b"%PDF-")
-    pdftotext = shutil.which("pdftotext")
-    if pdftotext is None:
-        pytest.skip("the PDF was made; pdftotext (Debian: poppler-utils) is not installed to read it back")
-    text = subprocess.run(  # noqa: S603 - a converter that was found on the path
-        [pdftotext, "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
-    ).stdout
+    text = text_of(pdf)
     pages = text.split("\f")
     assert "Sensing element not tested." in pages[0]
     assert "Summary" in pages[0]
@@ -131,12 +136,7 @@ def test_it_prints_to_pdf_and_asks_for_nothing_but_itself(page: str, tmp_path: P
 def test_a_comparison_prints_and_asks_for_nothing(tmp_path: Path) -> None:
     pdf = tmp_path / "compared.pdf"
     assert browse(render_compare_html(ALL), tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={pdf}") == []
-    pdftotext = shutil.which("pdftotext")
-    if pdftotext is None:
-        pytest.skip("the PDF was made; pdftotext (Debian: poppler-utils) is not installed to read it back")
-    text = subprocess.run(  # noqa: S603 - a converter that was found on the path
-        [pdftotext, "-layout", str(pdf), "-"], check=True, capture_output=True, text=True
-    ).stdout
+    text = text_of(pdf)
     pages = text.split("\f")
     assert "What is worse, or no longer proven" in pages[0]
     assert "FAIL regressed tank-1.high at bms:10001" in " ".join(pages[0].split())

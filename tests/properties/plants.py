@@ -220,18 +220,23 @@ def _add_point(plant: Plant, name: str, link: str, address: int) -> None:
     plant.points[name] = Point(name=name, link=link, place=place, origin=AT)
 
 
+def drawn_log(draw: Random) -> TextLink:
+    """A printer that may be slow, and may promise every change."""
+    return TextLink(
+        name="log",
+        host="127.0.0.1",
+        tcp_port=1,
+        longest_delay_ns=draw.choice((50, 400)) * MS,
+        promises_every_change=draw.random() < 0.6,
+        origin=AT,
+    )
+
+
 def _draw_rows(draw: Random, plant: Plant) -> None:
     names = list(plant.alarms)
     has_log = draw.random() < 0.5
     if has_log:
-        plant.links["log"] = TextLink(
-            name="log",
-            host="127.0.0.1",
-            tcp_port=1,
-            longest_delay_ns=draw.choice((50, 400)) * MS,
-            promises_every_change=draw.random() < 0.6,
-            origin=AT,
-        )
+        plant.links["log"] = drawn_log(draw)
     loud: dict[tuple[str, str], None] = {}
     for number, name in enumerate(names):
         _add_point(plant, f"bms.{name}", "bms", number)

@@ -11,10 +11,23 @@ from typing import Final
 
 from harness.core.behaviours import release_choices
 from harness.core.instants import Bounds
-from harness.core.links import ModbusTcpLink, TextLink
+from harness.core.links import ModbusTcpLink
 from harness.core.model import Alarm, AlarmClass, Behaviour, Expectation, Limits, Point, Step, Stimulus
 from harness.core.places import ModbusPlace, Numbering, Table, TextPlace
-from tests.properties.plants import AT, MS, START, Contribution, Plan, Plant, Span, Steps, ms, observe, release_of
+from tests.properties.plants import (
+    AT,
+    MS,
+    START,
+    Contribution,
+    Plan,
+    Plant,
+    Span,
+    Steps,
+    drawn_log,
+    ms,
+    observe,
+    release_of,
+)
 
 HABITS: Final = (
     "each",  # held for each alarm until that one's release
@@ -33,14 +46,7 @@ def shared_plant(number: int, habit: str, *, loss: float = 0.0, outages: int = 0
     draw = Random(number)
     plant = Plant(plan=Plan(apart="overlapping", loss=loss, outages=outages))
     if told:
-        plant.links["log"] = TextLink(
-            name="log",
-            host="127.0.0.1",
-            tcp_port=1,
-            longest_delay_ns=draw.choice((50, 400)) * MS,
-            promises_every_change=draw.random() < 0.6,
-            origin=AT,
-        )
+        plant.links["log"] = drawn_log(draw)
         text = TextPlace(raised=f"ON {POINT}", cleared=f"OFF {POINT}")
         plant.points[POINT] = Point(name=POINT, link="log", place=text, origin=AT)
     else:
